@@ -1,0 +1,58 @@
+"""What stops a survey.
+
+::
+
+    SurveyError                 every refusal: one clear line, exit status 1
+    ├── InputError              the network export cannot be read as it is
+    │   ├── FormatError         not a file or folder the survey can open
+    │   ├── LayerError          a required layer is missing
+    │   ├── FieldError          a required field is missing
+    │   └── CrsError            no usable coordinate system
+    ├── SettingsError           the settings file says something that cannot be
+    ├── OutputError             results cannot be written or read back
+    └── ModelError              a value outside the physical model
+
+Bad data inside a layer never raise; they become a :class:`survey.findings.Finding`.
+"""
+
+
+class SurveyError(Exception):
+    """A refusal, worded for the person who runs the survey.
+
+    Parameters
+    ----------
+    message
+        One line: where, what was found, what was expected, what to do next.
+    """
+
+
+class InputError(SurveyError):
+    """The network export cannot be read as it is."""
+
+
+class FormatError(InputError):
+    """The path is not something the survey can open."""
+
+
+class LayerError(InputError):
+    """A required layer is missing."""
+
+
+class FieldError(InputError):
+    """A required field is missing from a layer."""
+
+
+class CrsError(InputError):
+    """A layer has no coordinate system, or one that cannot be used."""
+
+
+class SettingsError(SurveyError):
+    """The settings file says something that cannot be."""
+
+
+class OutputError(SurveyError):
+    """Results cannot be written, or read back."""
+
+
+class ModelError(SurveyError):
+    """A value lies outside the physical model."""

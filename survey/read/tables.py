@@ -1,0 +1,83 @@
+"""Clean tables: what reading hands to the network stage.
+
+Everything is SI, ids are unique text, rows are sorted by id, coordinates are planar metres in one working coordinate
+system. No row of the export is missing here without a finding that names it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from pyproj import CRS
+
+PHASE_A, PHASE_B, PHASE_C = 1, 2, 4
+THREE_PHASE = PHASE_A | PHASE_B | PHASE_C
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Drawn polylines in one flat array; a cable has one (or several, when its parts do not join), or none.
+
+    Parameters
+    ----------
+    xy
+        Vertices, shape (n_vertices, 2), planar metres in the working coordinate system.
+    start
+        First vertex of each line, shape (n_lines + 1,); line i is ``xy[start[i]:start[i + 1]]``, two vertices or more.
+    owner
+        Row of the cable in ``cables``, shape (n_lines,), rising.
+    ground_m
+        Length on the ground of each line, metres, shape (n_lines,).
+    """
+
+    xy: NDArray[np.float64]
+    start: NDArray[np.int64]
+    owner: NDArray[np.int64]
+    ground_m: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class NetworkTables:
+    """The export, cleaned. Missing text is ``""``, missing numbers NaN.
+
+    Parameters
+    ----------
+    cables
+        ``cable_id, feeder, phases`` (uint8 mask, A=1 B=2 C=4), ``voltage_v, shielded`` (bool: build ``ug``),
+        ``cable_type, cap_f_m`` (F/m, NaN when not given), ``length_m`` (recorded, NaN when not given), ``drawn_m``
+        (on the ground, NaN without a geometry), ``from_node, to_node, row``.
+    lines
+        Drawn lines of the cables.
+    transformers
+        One row per three-phase site, banks joined: ``site_id, feeder, district, rating_va, voltage_v, connection, core,
+        no_load_loss_w, exciting_pu`` (of rated current), ``min_load_w, customers, critical`` (bool), ``node, x, y,
+        lon, lat, row, units`` (records joined in this row), ``usable`` (bool: kva and kv are both usable).
+    switches
+        ``switch_id, single_pole`` (bool), ``device, open`` (bool), ``guards, node, x, y, lon, lat, row``.
+    sources
+        ``source_id, feeder, node, x, y, lon, lat, row``; no rows when the layer is missing.
+    working_crs
+        Planar coordinate system of ``x, y`` and ``lines``; axis unit metre.
+    output_crs
+        Coordinate system of the export's cables, used again for the outputs.
+    counts
+        Rows in and out of every layer, for the sums of ``run.json``: ``{layer: {"in": n, "used": n, ...}}``.
+    fingerprints
+        SHA-256 of every input file, by name.
+    """
+
+    cables: pd.DataFrame
+    lines: Lines
+    transformers: pd.DataFrame
+    switches: pd.DataFrame
+    sources: pd.DataFrame
+    working_crs: CRS
+    output_crs: CRS
+    counts: dict[str, dict[str, int]] = field(default_factory=dict)
+    fingerprints: dict[str, str] = field(default_factory=dict)

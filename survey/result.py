@@ -1,0 +1,62 @@
+"""What a survey results in: the tables every report is made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from pyproj import CRS
+
+    from survey.settings import Settings
+
+CAUTION = (
+    "Ranks sites for engineering review. It clears nobody to switch: "
+    "local switching rules and licensed engineers decide."
+)
+
+
+@dataclass(frozen=True)
+class SurveyResult:
+    """Tables in the units of their column names (see ``data/columns.csv``), geometries in ``crs``.
+
+    Parameters
+    ----------
+    sites
+        One row per three-phase site, ranked; columns as in ``data/columns.csv``.
+    switching_points
+        One row per single-pole switching point that exposes a site, sorted by ``switch_id``.
+    findings
+        Columns as in ``data/columns.csv``, in table order.
+    site_points, site_paths
+        Geometries aligned with ``sites``; ``None`` where there is none. Shape (n_sites,).
+    switch_points, section_lines
+        Geometries aligned with ``switching_points``. Shape (n_switching_points,).
+    cables
+        Every drawn cable: ``cable_id, feeder, shielded`` (bool), ``length_m``, aligned with ``cable_lines``.
+    section_cables
+        For each switching point the rows of ``cables`` in its exposed section (tuple of index arrays).
+    exposed_by
+        For each switching point the rows of ``sites`` it exposes (tuple of index arrays).
+    record
+        The content of ``run.json``.
+    """
+
+    sites: pd.DataFrame
+    switching_points: pd.DataFrame
+    findings: pd.DataFrame
+    site_points: NDArray[np.object_]
+    site_paths: NDArray[np.object_]
+    switch_points: NDArray[np.object_]
+    section_lines: NDArray[np.object_]
+    cables: pd.DataFrame
+    cable_lines: NDArray[np.object_]
+    section_cables: tuple[NDArray[np.int64], ...]
+    exposed_by: tuple[NDArray[np.int64], ...]
+    crs: CRS
+    settings: Settings
+    record: dict[str, Any] = field(default_factory=dict)

@@ -1,0 +1,189 @@
+"""One frozen settings object, built and checked at the edge.
+
+Every section is a pydantic model; unknown keys and impossible values are refused with the key, what was found and
+what is accepted. Defaults are the published or customary values named beside them.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from survey.errors import SettingsError
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
+
+LAYERS = ("cables", "transformers", "switches", "sources")
+
+
+class Section(BaseModel):
+    """A part of the settings: frozen, and strict about unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class LayerMap(Section):
+    """How one layer of an export maps to the survey's own names.
+
+    ``layer`` is the export's layer name; ``fields`` maps our field name to theirs; ``codes`` maps, for one of our
+    fields, their coded value to ours; ``units`` names the unit a number is recorded in (``ft``, ``mi``, ``V`` ...).
+    """
+
+    layer: str | None = None
+    fields: dict[str, str] = Field(default_factory=dict)
+    codes: dict[str, dict[str, str]] = Field(default_factory=dict)
+    units: dict[str, str] = Field(default_factory=dict)
+    defaults: dict[str, str | float] = Field(default_factory=dict)
+
+
+class InputSettings(Section):
+    """Layer, field, code and unit names of the export; ``crs`` only for layers that come without one."""
+
+    crs: str | None = None
+    cables: LayerMap = LayerMap()
+    transformers: LayerMap = LayerMap()
+    switches: LayerMap = LayerMap()
+    sources: LayerMap = LayerMap()
+    cable_type_patterns: dict[str, str] = Field(default_factory=dict)
+
+
+class NetworkSettings(Section):
+    """Joining of drawn ends and pick-up of points, metres on the ground."""
+
+    snap_m: NotNegative = 0.5
+    pickup_m: NotNegative = 5.0
+    length_tolerance: Share = 0.10
+    length_tolerance_m: NotNegative = 2.0
+
+
+class ElectricalSettings(Section):
+    """Supply and transformer model; see docs of ``survey.physics``."""
+
+    frequency_hz: Literal[50, 60] = 60
+    series_r_pu: Annotated[float, Field(gt=0, le=0.2)] = 0.02
+    knee_pu: Annotated[float, Field(ge=1.0, le=1.6)] = 1.15
+    saturated_x_pu: Annotated[float, Field(gt=0.01, le=2)] = 0.2
+    exciting_pct: Positive = 0.5
+
+
+class LimitSettings(Section):
+    """Screening limits and the voltage limit (sources: Hopkinson 1967/1968; Short; both from memory)."""
+
+    delta_xc_xm: Positive = 40.0
+    floating_wye_xc_xm: Positive = 40.0
+    five_legged_charge_loss: Positive = 1.0
+    voltage_pu: Annotated[float, Field(ge=1.0, le=3.0)] = 1.25
+    load_rule: Share = 0.15
+    worst_kva: Positive = 2500.0
+
+
+class StudySettings(Section):
+    """The time-domain study. ``run = false`` leaves its columns empty and scores by the screening margin."""
+
+    run: bool = True
+    cache: bool = True
+
+
+class ScoreSettings(Section):
+    """Weights of score and priority, and the cut points of the bands (of ``score``, 0-100).
+
+    All are engineering judgement of this project (common practice, no source).
+    """
+
+    moderate_from: Annotated[float, Field(ge=0, le=100)] = 25.0
+    high_from: Annotated[float, Field(ge=0, le=100)] = 50.0
+    severe_from: Annotated[float, Field(ge=0, le=100)] = 75.0
+    peak_full_pu: Annotated[float, Field(gt=1.0, le=10)] = 4.0
+    likelihood_weight: Share = 0.4
+    gang_factor: Share = 0.5
+    customers_full: Positive = 100.0
+    customers_weight: Share = 0.25
+    critical_weight: Share = 0.25
+
+    @model_validator(mode="after")
+    def _cuts_rise(self) -> ScoreSettings:
+        if not self.moderate_from <= self.high_from <= self.severe_from:
+            msg = "moderate_from, high_from and severe_from must rise in this order"
+            raise ValueError(msg)
+        return self
+
+
+class ReportSettings(Section):
+    """What the outputs look like."""
+
+    title: str = "Ferroresonance survey"
+    data_date: str | None = None
+    units: Literal["metric", "us"] = "metric"
+    background_tiles: str | None = None
+    background_credit: str = ""
+
+
+class Settings(Section):
+    """Everything a survey can be told."""
+
+    input: InputSettings = InputSettings()
+    network: NetworkSettings = NetworkSettings()
+    electrical: ElectricalSettings = ElectricalSettings()
+    limits: LimitSettings = LimitSettings()
+    study: StudySettings = StudySettings()
+    score: ScoreSettings = ScoreSettings()
+    report: ReportSettings = ReportSettings()
+
+
+def load_settings(path: Path | None) -> Settings:
+    """Read a TOML settings file; ``None`` gives the defaults.
+
+    Raises
+    ------
+    SettingsError
+        The file is missing, is not TOML, or a key or value is not accepted.
+    """
+    if path is None:
+        return Settings()
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        msg = f"settings {path}: cannot be read ({error.strerror}); give a TOML file"
+        raise SettingsError(msg) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        msg = f"settings {path}: not a TOML file ({error}); correct that line"
+        raise SettingsError(msg) from error
+    return build_settings(raw, origin=str(path))
+
+
+def build_settings(raw: dict[str, Any], *, origin: str = "settings") -> Settings:
+    """Build the settings from a nested dict, for example one read from TOML or from ``run.json``.
+
+    Raises
+    ------
+    SettingsError
+        A key or value is not accepted; the message names the first one and counts the rest.
+    """
+    try:
+        return Settings.model_validate(raw)
+    except ValidationError as error:
+        raise SettingsError(_describe(error, origin)) from error
+
+
+def _describe(error: ValidationError, origin: str) -> str:
+    first = error.errors()[0]
+    key = ".".join(str(part) for part in first["loc"]) or "(all)"
+    text = f"{origin}: key '{key}': {first['msg']}"
+    if first["type"] == "extra_forbidden":
+        text = f"{origin}: key '{key}' is not a setting; {_choices(first['loc'])}"
+    elif "input" in first and not isinstance(first["input"], dict):
+        text += f", found {first['input']!r}"
+    more = error.error_count() - 1
+    return text + (f" (and {more} more)" if more else "")
+
+
+def _choices(loc: tuple[int | str, ...]) -> str:
+    model: Any = Settings
+    for part in loc[:-1]:
+        model = model.model_fields[str(part)].annotation
+    return "accepted here: " + ", ".join(model.model_fields)
