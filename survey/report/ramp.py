@@ -1,0 +1,90 @@
+"""Colours of priority and marks of the bands, the same on the map and on printed sheets.
+
+The ramp is *inferno*, run from light to dark (S. van der Walt and N. Smith, 2015, published under CC0 with matplotlib):
+perceptually uniform, and its lightness falls steadily, so that it reads the same to colour-blind eyes and in grey print.
+Its two ends are left out: the lightest tenth is lost on paper, the darkest looks like ink.
+Bands are told apart by shape and size as well, never by colour alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+BANDS = ("low", "moderate", "high", "severe")
+RAMP_STEPS = 101
+RAMP_LIGHT, RAMP_DARK = 0.90, 0.16
+NO_PRIORITY = "#8d8a83"
+
+
+@dataclass(frozen=True)
+class Mark:
+    """How a band, or a status without a band, is drawn.
+
+    Parameters
+    ----------
+    key
+        Band or status as in the tables.
+    label
+        What a person reads.
+    shape
+        ``dot``, ``circle``, ``triangle``, ``diamond``, ``ring``, ``square`` or ``cross``.
+    size_px
+        Width on the screen, CSS pixels.
+    matplotlib
+        The same shape as a matplotlib marker.
+    """
+
+    key: str
+    label: str
+    shape: str
+    size_px: float
+    matplotlib: str
+
+
+BAND_MARKS = (
+    Mark("low", "Low", "dot", 6.0, "."),
+    Mark("moderate", "Moderate", "circle", 9.0, "o"),
+    Mark("high", "High", "triangle", 14.0, "^"),
+    Mark("severe", "Severe", "diamond", 19.0, "D"),
+)
+STATUS_MARKS = (
+    Mark("not_susceptible", "Not susceptible", "ring", 6.0, "o"),
+    Mark("no_single_pole", "No single-pole point", "ring", 6.0, "o"),
+    Mark("unreached", "No way to a supply", "cross", 8.0, "x"),
+    Mark("not_assessable", "Not assessable", "square", 7.0, "s"),
+)
+
+
+@cache
+def ramp_table() -> NDArray[np.uint8]:
+    """Red, green and blue of priorities 0, 1 ... 100; shape (101, 3)."""
+    from branca.colormap import linear
+
+    stops = np.asarray(linear.inferno.colors, dtype=np.float64)[:, :3]
+    place = np.linspace(RAMP_LIGHT, RAMP_DARK, RAMP_STEPS) * (len(stops) - 1)
+    known = np.arange(len(stops))
+    channels = [np.interp(place, known, stops[:, channel]) for channel in range(3)]
+    return np.rint(np.stack(channels, axis=1) * 255).astype(np.uint8)
+
+
+def ramp_hex() -> list[str]:
+    """``#rrggbb`` of priorities 0, 1 ... 100."""
+    return [f"#{r:02x}{g:02x}{b:02x}" for r, g, b in ramp_table().tolist()]
+
+
+def priority_colours(priority: NDArray[np.float64]) -> list[str]:
+    """``#rrggbb`` of each priority (0-100); missing ones get the neutral grey ``NO_PRIORITY``. Shape (n,)."""
+    known = np.isfinite(priority)
+    step = np.rint(np.clip(np.where(known, priority, 0), 0, RAMP_STEPS - 1)).astype(np.int64)
+    table = np.asarray(ramp_hex(), dtype=object)
+    return list(np.where(known, table[step], NO_PRIORITY))
+
+
+def mark_of(band: str, status: str) -> Mark:
+    """The mark of a site: its band's, or its status's when it has no band."""
+    marks = {mark.key: mark for mark in (*BAND_MARKS, *STATUS_MARKS)}
+    return marks.get(band) or marks.get(status) or STATUS_MARKS[-1]
