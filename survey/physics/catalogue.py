@@ -1,0 +1,264 @@
+"""The catalogue: cable types, insulation walls and transformer defaults, each with its source.
+
+Reads the CSV tables of ``survey/data``; every row there carries a ``source`` key that ``sources.csv`` explains.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib import resources
+from types import MappingProxyType
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from survey.physics.cable import coaxial_capacitance_f_m, over_screen_m
+from survey.physics.transformer import magnetizing_pu
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+NANO, KILO = 1e-9, 1e3
+CLASS_MARGIN = 1.05
+"""A nominal voltage up to this much above a class still belongs to it (system voltages run to 105 %: ANSI C84.1)."""
+
+
+class CableBuild(NamedTuple):
+    """Capacitance of a cable described by its parts.
+
+    ``cap_f_m`` is NaN where the parts do not fix it; ``assumed`` says in words what stood in for missing parts.
+    """
+
+    cap_f_m: float
+    assumed: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """Published and derived values by key, class and rating. Made by :meth:`load`.
+
+    Parameters
+    ----------
+    cable_types
+        One row per type: ``key, match, standard, size, insulation, kv_class, level_pct, cap_f_m, source``.
+    cable_classes
+        Stand-ins by class, rising: ``kv_class, cap_f_m, low_f_m, high_f_m, source``.
+    conductors, insulation_walls, insulations
+        Parts of a cable: diameter by size, wall by class and level, permittivity and conductor screen by insulation.
+    transformer_defaults
+        ``kv_class, kva, no_load_loss_pct, exciting_pct, source``, rising.
+    sources
+        Citation and marking by source key.
+    """
+
+    cable_types: pd.DataFrame
+    cable_classes: pd.DataFrame
+    conductors: pd.DataFrame
+    insulation_walls: pd.DataFrame
+    insulations: pd.DataFrame
+    transformer_defaults: pd.DataFrame
+    sources: Mapping[str, str]
+
+    @classmethod
+    def load(cls) -> Catalogue:
+        """Read the tables that come with the package."""
+        sources = _table("sources")
+        return cls(
+            cable_types=_cable_types(_table("cable_types")),
+            cable_classes=_cable_classes(_table("cable_classes")),
+            conductors=_table("conductors"),
+            insulation_walls=_table("insulation_walls"),
+            insulations=_table("insulations"),
+            transformer_defaults=_table("transformer_defaults"),
+            sources=MappingProxyType(dict(zip(sources["key"], sources["citation"], strict=True))),
+        )
+
+    def cable_capacitance_f_m(
+        self, keys: ArrayLike, voltage_v: ArrayLike
+    ) -> tuple[NDArray[np.float64], NDArray[np.str_]]:
+        """Capacitance of one phase of shielded cable to ground, and where it comes from.
+
+        Parameters
+        ----------
+        keys
+            Catalogue keys, matched without regard to case and spaces; ``""`` for a cable without a type.
+        voltage_v
+            Nominal line-to-line voltage [V], same shape.
+
+        Returns
+        -------
+        cap_f_m
+            F/m, NaN for origin ``none``.
+        origin
+            ``type`` (the key is known), ``class`` (stand-in by voltage class) or ``none`` (no type, no usable voltage).
+        """
+        by_type = self._of_type(keys)
+        voltage = np.broadcast_to(np.asarray(voltage_v, float), by_type.shape)
+        by_class = self.class_capacitance_f_m(voltage)
+        known = ~np.isnan(by_type)
+        origin = np.where(known, "type", np.where(np.isnan(by_class), "none", "class"))
+        return np.where(known, by_type, by_class), origin
+
+    def knows(self, keys: ArrayLike) -> NDArray[np.bool_]:
+        """Whether the catalogue has these keys; same shape."""
+        return ~np.isnan(self._of_type(keys))
+
+    def class_capacitance_f_m(self, voltage_v: ArrayLike, *, bound: str = "cap") -> NDArray[np.float64]:
+        """Stand-in for cable of unknown type, by voltage class, F/m; NaN where the voltage is not usable.
+
+        Parameters
+        ----------
+        voltage_v
+            Nominal line-to-line voltage [V].
+        bound
+            ``cap`` for the stand-in itself (500 kcmil, 100 % wall: the larger, safe side), ``low`` or ``high`` for
+            the ends of what the catalogue holds in that class.
+        """
+        voltage = np.asarray(voltage_v, float)
+        values = self.cable_classes[f"{bound}_f_m"].to_numpy()[self._class_row(voltage)]
+        return np.where(voltage > 0, values, np.nan)
+
+    def default_no_load_loss_w(self, rating_va: ArrayLike, voltage_v: ArrayLike) -> NDArray[np.float64]:
+        """No-load loss of a three-phase transformer in service, W.
+
+        Straight lines over log kVA through the table's share of rating; its ends hold outside.
+
+        Parameters
+        ----------
+        rating_va
+            Three-phase rating [VA].
+        voltage_v
+            Rated primary line-to-line voltage [V]; below 20 kV the 15 kV figures, from there the 35 kV ones.
+        """
+        rating = np.asarray(rating_va, float)
+        return np.asarray(rating * self._default_share(rating, voltage_v, column="no_load_loss_pct"))[()]
+
+    def default_exciting_pu(
+        self, rating_va: ArrayLike, voltage_v: ArrayLike, *, core_loss_pu: ArrayLike | None = None
+    ) -> NDArray[np.float64]:
+        """Exciting current, per unit of rated.
+
+        Parameters
+        ----------
+        rating_va
+            Three-phase rating [VA].
+        voltage_v
+            Rated primary line-to-line voltage [V].
+        core_loss_pu
+            No-load loss on record [pu of rating]. Then the default magnetizing part is kept and this loss is put in
+            place of the default one, so that the exciting current is above the core loss whatever that is.
+        """
+        exciting = self._default_share(rating_va, voltage_v, column="exciting_pct")
+        if core_loss_pu is None:
+            return exciting
+        usual_loss = self._default_share(rating_va, voltage_v, column="no_load_loss_pct")
+        reactive = magnetizing_pu(exciting_pu=exciting, core_loss_pu=usual_loss)
+        return np.asarray(np.hypot(reactive, np.asarray(core_loss_pu, float)))[()]
+
+    def capacitance_of(
+        self, *, conductor_size: str, kv_class: float, insulation: str = "", level_pct: float | None = None
+    ) -> CableBuild:
+        """Capacitance of a shielded cable described by its parts.
+
+        Parameters
+        ----------
+        conductor_size
+            ``#2``, ``1/0``, ``350`` (kcmil), or ``150mm2``.
+        kv_class
+            Voltage class, line-to-line [kV]; of ``12/20 kV`` the 20.
+        insulation
+            ``XLPE``, ``TR-XLPE`` or ``EPR``; without one EPR, which has the largest capacitance.
+        level_pct
+            Insulation level [%]; 173 counts as 133; without one 100, the thinner wall.
+        """
+        standard, size = _size(conductor_size)
+        name = (insulation or "EPR").upper()
+        name = "XLPE" if (standard, name) == ("iec", "TR-XLPE") else name
+        conductor = _rows(self.conductors, standard=standard, size=size)["diameter_mm"]
+        material = _rows(self.insulations, standard=standard, insulation=name)
+        wall = self._wall_mm(standard, kv_class=kv_class, level_pct=level_pct)
+        if conductor.empty or material.empty or wall is None:
+            return CableBuild(float("nan"), ())
+        inner = over_screen_m(conductor_m=conductor.iloc[0], screen_m=material["screen_mm"].iloc[0])
+        outer = over_screen_m(conductor_m=inner, screen_m=wall)
+        cap = coaxial_capacitance_f_m(
+            over_insulation_m=outer / KILO,
+            over_conductor_m=inner / KILO,
+            permittivity=material["permittivity"].iloc[0],
+        )
+        missing = (
+            (not insulation, "insulation EPR"),
+            (level_pct is None and standard == "na", "insulation level 100 %"),
+        )
+        return CableBuild(float(cap), tuple(words for is_missing, words in missing if is_missing))
+
+    def _wall_mm(self, standard: str, *, kv_class: float, level_pct: float | None) -> float | None:
+        walls = _rows(self.insulation_walls, standard=standard)
+        row = np.searchsorted(np.unique(walls["kv_class"]) * CLASS_MARGIN, kv_class)
+        if not kv_class > 0 or row == walls["kv_class"].nunique():
+            return None
+        of_class = walls[walls["kv_class"] == np.unique(walls["kv_class"])[row]]
+        thick = level_pct is not None and level_pct > 100
+        return float(of_class["wall_mm"].max() if thick else of_class["wall_mm"].min())
+
+    def _of_type(self, keys: ArrayLike) -> NDArray[np.float64]:
+        codes, names = pd.factorize(np.asarray(keys, dtype=object).ravel())
+        wanted = [_match_key(name) for name in names]
+        values = self.cable_types.set_index("match")["cap_f_m"].reindex(wanted).to_numpy(float)
+        return np.append(values, np.nan)[codes].reshape(np.shape(keys))
+
+    def _class_row(self, voltage_v: NDArray[np.float64]) -> NDArray[np.intp]:
+        classes = self.cable_classes["kv_class"].to_numpy(float) * CLASS_MARGIN * KILO
+        return np.minimum(np.searchsorted(classes, np.nan_to_num(voltage_v)), len(classes) - 1)
+
+    def _default_share(self, rating_va: ArrayLike, voltage_v: ArrayLike, *, column: str) -> NDArray[np.float64]:
+        rating, voltage = np.broadcast_arrays(np.asarray(rating_va, float), np.asarray(voltage_v, float))
+        low, high = (
+            np.interp(np.log(np.where(rating > 0, rating, 1.0)), np.log(rows["kva"] * KILO), rows[column] / 100)
+            for _, rows in self.transformer_defaults.groupby("kv_class")
+        )
+        share = np.where(voltage < 20e3, low, high)
+        return np.where((rating > 0) & (voltage > 0), share, np.nan)[()]
+
+
+def _table(name: str) -> pd.DataFrame:
+    with resources.files("survey").joinpath("data", f"{name}.csv").open(encoding="utf-8") as file:
+        return pd.read_csv(file, dtype={"size": str, "key": str})
+
+
+def _rows(table: pd.DataFrame, **wanted: str) -> pd.DataFrame:
+    for column, value in wanted.items():
+        table = table[table[column] == value]
+    return table
+
+
+def _cable_types(table: pd.DataFrame) -> pd.DataFrame:
+    """Published capacitance where there is one, else the coaxial formula on the row's geometry."""
+    of_geometry = coaxial_capacitance_f_m(
+        over_insulation_m=table["over_insulation_mm"] / KILO,
+        over_conductor_m=table["over_conductor_mm"] / KILO,
+        permittivity=table["permittivity"],
+    )
+    published = table["cap_nf_km"].to_numpy(float) * NANO / KILO
+    capacitance = np.where(np.isnan(published), of_geometry, published)
+    return table.assign(cap_f_m=capacitance, match=table["key"].map(_match_key))
+
+
+def _cable_classes(table: pd.DataFrame) -> pd.DataFrame:
+    return table.assign(
+        **{f"{bound}_f_m": table[f"{bound}_nf_km"] * NANO / KILO for bound in ("cap", "low", "high")}
+    ).sort_values("kv_class")
+
+
+def _match_key(key: object) -> str:
+    return "".join(str(key).split()).casefold()
+
+
+def _size(text: str) -> tuple[str, str]:
+    """Standard and size as in ``conductors.csv``."""
+    plain = _match_key(text).removesuffix("awg").removesuffix("kcmil").removesuffix("mcm")
+    if plain.endswith(("mm2", "mm²")):
+        return "iec", plain[:-3]
+    return "na", f"#{plain}" if plain in {"1", "2", "4"} else plain
