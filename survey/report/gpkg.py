@@ -1,0 +1,217 @@
+"""``survey.gpkg``: the results as layers of one GeoPackage (OGC 12-128r18), with headings and default looks.
+
+Written through Arrow; the same results give the same bytes, because the date of last change in the file is a fixed
+one and not the clock's.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyogrio
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+
+from survey.report.shapes import well_known_binary
+from survey.report.styles import layer_looks, qml_text, sld_text
+from survey.report.tables import Column, TableName, columns_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from survey.result import SurveyResult
+
+FIXED_DATE = "2000-01-01T00:00:00.000Z"
+GEOMETRY = "geom"
+PATH_COLUMNS = ("site_id", "switch_id", "path_length_m", "path_cable_m", "band", "priority")
+
+_OPTIONS = {
+    "OGR_CURRENT_DATE": FIXED_DATE,
+    "OGR_SQLITE_SYNCHRONOUS": "OFF",
+    "OGR_SQLITE_JOURNAL": "OFF",
+    "OGR_SQLITE_CACHE": "200",
+}
+
+_SCHEMA_TABLES = """
+CREATE TABLE gpkg_data_columns (
+  table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT, mime_type TEXT,
+  constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
+  CONSTRAINT gdc_tn UNIQUE (table_name, name));
+CREATE TABLE gpkg_data_column_constraints (
+  constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN,
+  max NUMERIC, max_is_inclusive BOOLEAN, description TEXT,
+  CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value));
+CREATE TABLE layer_styles (
+  id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256), f_table_schema TEXT(256),
+  f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT, styleSLD TEXT,
+  useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30), update_time DATETIME);
+"""
+_SCHEMA_DEFINITION = "http://www.geopackage.org/spec131/#extension_schema"
+
+
+@dataclass(frozen=True)
+class ResultTables:
+    """The three result tables in Arrow (see :func:`survey.report.tables.arrow_table`)."""
+
+    sites: pa.Table
+    switching_points: pa.Table
+    findings: pa.Table
+
+
+@dataclass(frozen=True)
+class _Layer:
+    name: str
+    content: pa.Table
+    geometry_type: str
+    columns: Sequence[Column]
+    description: str
+
+
+def write_gpkg(result: SurveyResult, path: Path, *, tables: ResultTables) -> None:
+    """Write the layers sites, paths, sections, switching_points and findings.
+
+    Raises
+    ------
+    OSError, sqlite3.Error, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError
+        The file cannot be written, for example because the disk is full.
+    """
+    layers = [
+        _sites(result, tables), _paths(result, tables), _sections(result, tables),
+        _switching_points(result, tables), _findings(result, tables),
+    ]  # fmt: skip
+    with _library_options(_OPTIONS):
+        for layer in layers:
+            pyogrio.write_arrow(
+                layer.content, path, layer=layer.name, driver="GPKG", geometry_name=GEOMETRY,
+                geometry_type=layer.geometry_type, crs=_crs_text(result.crs),
+                layer_options={"DESCRIPTION": layer.description},
+            )  # fmt: skip
+    with closing(sqlite3.connect(path)) as database, database:
+        database.execute("PRAGMA synchronous = OFF")
+        database.executescript(_SCHEMA_TABLES)
+        _write_headings(database, layers)
+        _write_looks(database)
+
+
+@contextmanager
+def _library_options(options: dict[str, str]) -> Iterator[None]:
+    before = {name: pyogrio.get_gdal_config_option(name) for name in options}
+    pyogrio.set_gdal_config_options(options)
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)
+
+
+def _crs_text(crs: CRS) -> str:
+    authority = crs.to_authority()
+    return ":".join(authority) if authority else crs.to_wkt()
+
+
+def _with_shapes(content: pa.Table, geometries: NDArray[np.object_], *, multi: bool = False) -> pa.Table:
+    return content.append_column(GEOMETRY, well_known_binary(geometries, multi=multi))
+
+
+def _sites(result: SurveyResult, tables: ResultTables) -> _Layer:
+    content = _with_shapes(tables.sites, result.site_points)
+    return _layer("sites", content, geometry_type="Point", frame=result.sites, described="sites")
+
+
+def _switching_points(result: SurveyResult, tables: ResultTables) -> _Layer:
+    content = _with_shapes(tables.switching_points, result.switch_points)
+    frame = result.switching_points
+    return _layer("switching_points", content, geometry_type="Point", frame=frame, described="switching_points")
+
+
+def _paths(result: SurveyResult, tables: ResultTables) -> _Layer:
+    drawn = _drawn(result.site_paths)
+    content = _with_shapes(_rows(tables.sites.select(PATH_COLUMNS), drawn), result.site_paths[drawn], multi=True)
+    return _layer("paths", content, geometry_type="MultiLineString", frame=result.sites, described="sites")
+
+
+def _sections(result: SurveyResult, tables: ResultTables) -> _Layer:
+    drawn = _drawn(result.section_lines)
+    content = _with_shapes(_rows(tables.switching_points, drawn), result.section_lines[drawn], multi=True)
+    frame = result.switching_points
+    return _layer("sections", content, geometry_type="MultiLineString", frame=frame, described="switching_points")
+
+
+def _drawn(geometries: NDArray[np.object_]) -> NDArray[np.bool_]:
+    return ~(shapely.is_missing(geometries) | shapely.is_empty(geometries))
+
+
+def _rows(content: pa.Table, keep: NDArray[np.bool_]) -> pa.Table:
+    return content if keep.all() else content.filter(pa.array(keep))
+
+
+def _findings(result: SurveyResult, tables: ResultTables) -> _Layer:
+    lon = result.findings["lon"].to_numpy(dtype=np.float64, na_value=np.nan)
+    lat = result.findings["lat"].to_numpy(dtype=np.float64, na_value=np.nan)
+    content = _with_shapes(tables.findings, places(lon, lat, crs=result.crs))
+    return _layer("findings", content, geometry_type="Point", frame=result.findings, described="findings")
+
+
+def places(lon: NDArray[np.float64], lat: NDArray[np.float64], *, crs: CRS) -> NDArray[np.object_]:
+    """Points in ``crs`` of places in degrees (WGS 84), shape (n,); ``None`` where a degree is missing."""
+    x, y = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(lon, lat)
+    known = np.isfinite(x) & np.isfinite(y) & np.isfinite(lon) & np.isfinite(lat)
+    points = np.full(len(lon), None, dtype=object)
+    points[known] = shapely.points(x[known], y[known])
+    return points
+
+
+_DESCRIPTIONS = {
+    "sites": "Three-phase sites, ranked",
+    "paths": "Walked path of each site to its switching point",
+    "sections": "Exposed section of each single-pole switching point",
+    "switching_points": "Single-pole switching points that expose a site",
+    "findings": "Findings about the records, where they have a place",
+}
+
+
+def _layer(name: str, content: pa.Table, *, geometry_type: str, frame: pd.DataFrame, described: TableName) -> _Layer:
+    columns = [column for column in columns_of(frame, table=described) if column.name in content.column_names]
+    return _Layer(name, content, geometry_type, columns, _DESCRIPTIONS[name])
+
+
+def _write_headings(database: sqlite3.Connection, layers: Sequence[_Layer]) -> None:
+    """Fill the schema extension of the GeoPackage standard: heading and description of every field."""
+    database.executemany(
+        "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
+        [(name, _SCHEMA_DEFINITION) for name in ("gpkg_data_columns", "gpkg_data_column_constraints")],
+    )
+    rows = [(layer.name, c.name, _heading(c), _heading(c), c.description) for layer in layers for c in layer.columns]
+    database.executemany(
+        "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, description) VALUES (?, ?, ?, ?, ?)", rows
+    )
+
+
+def _heading(column: Column) -> str:
+    alias = column.alias or column.name
+    return f"{alias} ({column.unit})" if column.unit else alias
+
+
+def _write_looks(database: sqlite3.Connection) -> None:
+    rows = [
+        (name, GEOMETRY, name, qml_text(look), sld_text(look, layer=name), _DESCRIPTIONS[name], FIXED_DATE)
+        for name, look in layer_looks().items()
+    ]
+    database.executemany(
+        "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName,"
+        " styleQML, styleSLD, useAsDefault, description, owner, update_time)"
+        " VALUES ('', '', ?, ?, ?, ?, ?, 1, ?, '', ?)",
+        rows,
+    )
+    database.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change)"
+        " VALUES ('layer_styles', 'attributes', 'layer_styles', 'Default looks of the layers', ?)",
+        (FIXED_DATE,),
+    )

@@ -1,0 +1,154 @@
+"""Write a survey into its output folder: every file, or none."""
+
+from __future__ import annotations
+
+import errno
+import json
+import math
+import os
+import shutil
+import sqlite3
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from time import perf_counter
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyogrio.errors
+
+from survey.errors import OutputError
+from survey.report.folder import Reservation, commit, refusal, reserve_folder
+from survey.report.gpkg import ResultTables, write_gpkg
+from survey.report.shapes import write_geoparquet
+from survey.report.tables import arrow_table, write_csv
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from survey.result import SurveyResult
+
+Progress = Callable[[str], None]
+
+CSV_FILES = ("sites.csv", "switching_points.csv", "findings.csv")
+GPKG_FILE, NETWORK_FILE, MAP_FILE, RECORD_FILE = "survey.gpkg", "network.parquet", "map.html", "run.json"
+OUTPUT_FILES = (*CSV_FILES, GPKG_FILE, NETWORK_FILE, MAP_FILE, RECORD_FILE)
+NETWORK_COLUMNS = ("cable_id", "feeder", "shielded", "length_m")
+
+_FULL_DISK_BYTES = 1 << 20
+
+
+def write_outputs(
+    result: SurveyResult,
+    folder: Path,
+    *,
+    progress: Progress | None = None,
+    reservation: Reservation | None = None,
+) -> None:
+    """Write all output files into ``folder``; on any failure, Ctrl-C included, it is left exactly as it was.
+
+    Parameters
+    ----------
+    result
+        What the survey found.
+    folder
+        OUT; made when missing. Files there that are not the survey's are left alone.
+    progress
+        Called with the name of each file before it is written.
+    reservation
+        Hold of ``folder`` from :func:`survey.report.folder.reserve_folder`, for a run that took it before
+        it computed anything; taken here when not given.
+
+    Raises
+    ------
+    OutputError
+        OUT is a file, cannot be written to, the disk is full, or another run is writing there.
+    """
+    if reservation is None:
+        with reserve_folder(folder) as held:
+            write_outputs(result, folder, progress=progress, reservation=held)
+        return
+    with _refusals(folder):
+        _write_all(result, reservation.staging, progress or _silent)
+    commit(reservation, names=OUTPUT_FILES)
+
+
+def _silent(_: str) -> None:
+    """Report no progress."""
+
+
+@contextmanager
+def _refusals(folder: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise refusal(folder, error) from error
+    except (sqlite3.Error, pa.ArrowException, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        if shutil.disk_usage(folder.resolve().parent).free < _FULL_DISK_BYTES:
+            raise refusal(folder, OSError(errno.ENOSPC, "")) from error
+        msg = f"output {folder}: cannot be written: {str(error).splitlines()[0]}; give another folder"
+        raise OutputError(msg) from error
+
+
+def _write_all(result: SurveyResult, staging: Path, progress: Progress) -> None:
+    seconds: dict[str, float] = {}
+    tables = ResultTables(
+        arrow_table(result.sites, table="sites"),
+        arrow_table(result.switching_points, table="switching_points"),
+        arrow_table(result.findings, table="findings"),
+    )
+    writers: dict[str, Callable[[Path], None]] = {
+        "sites.csv": lambda path: write_csv(tables.sites, path, table="sites"),
+        "switching_points.csv": lambda path: write_csv(tables.switching_points, path, table="switching_points"),
+        "findings.csv": lambda path: write_csv(tables.findings, path, table="findings"),
+        GPKG_FILE: lambda path: write_gpkg(result, path, tables=tables),
+        NETWORK_FILE: lambda path: _write_network(result, path),
+        MAP_FILE: lambda path: _write_map(result, path),
+        RECORD_FILE: lambda path: write_record({**result.record, "write_seconds": seconds}, path),
+    }
+    with ThreadPoolExecutor(max_workers=1) as flusher:
+        flushed = []
+        for name, write in writers.items():
+            progress(name)
+            start = perf_counter()
+            write(staging / name)
+            seconds[name] = round(perf_counter() - start, 3)
+            flushed.append(flusher.submit(_flush, staging / name))
+        for future in flushed:
+            future.result()
+
+
+def _write_network(result: SurveyResult, path: Path) -> None:
+    content = pa.Table.from_pandas(result.cables[list(NETWORK_COLUMNS)], preserve_index=False)
+    write_geoparquet(content, path, geometries=result.cable_lines, crs=result.crs)
+
+
+def _write_map(result: SurveyResult, path: Path) -> None:
+    from survey.report.map import render_map
+
+    path.write_text(render_map(result), encoding="utf-8", newline="\n")
+
+
+def write_record(record: dict[str, Any], path: Path) -> None:
+    """Write a record as JSON: keys in their order, numbers that are none (NaN, infinity) as null."""
+    text = json.dumps(_plain(record), indent=2, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401 - JSON is anything
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.generic):
+        return _plain(value.item())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value if isinstance(value, str | int | float | bool | None) else str(value)
+
+
+def _flush(path: Path) -> None:
+    """See a file onto the disk, while the next one is made, before an old one is given up for it."""
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())

@@ -1,0 +1,148 @@
+"""Read a survey's output folder back, for sheets, plan and compare."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyogrio
+import pyogrio.errors
+import shapely
+from numpy.typing import NDArray
+
+from survey.errors import OutputError
+from survey.report.gpkg import places
+from survey.report.outputs import CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE
+from survey.report.tables import read_csv
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pyproj import CRS
+
+
+@dataclass(frozen=True)
+class SavedSurvey:
+    """A survey as its output folder holds it; units as in the column names.
+
+    Parameters
+    ----------
+    folder
+        Where it was read from.
+    sites, switching_points, findings
+        Result tables; missing text ``""``, missing numbers NaN.
+    site_points, switch_points
+        Points aligned with ``sites`` and ``switching_points``, in ``crs``; ``None`` where there is none. Shape (n,).
+    paths
+        Walked paths: ``site_id, switch_id, path_length_m, path_cable_m, band, priority``, geometry in ``crs``.
+    sections
+        Exposed sections: the columns of ``switching_points``, geometry in ``crs``.
+    network
+        Every drawn cable: ``cable_id, feeder, shielded`` (bool), ``length_m``, geometry in ``crs``.
+    crs
+        Coordinate system of the export the survey was made from.
+    record
+        Content of ``run.json``.
+    """
+
+    folder: Path
+    sites: pd.DataFrame
+    switching_points: pd.DataFrame
+    findings: pd.DataFrame
+    site_points: NDArray[np.object_]
+    switch_points: NDArray[np.object_]
+    paths: gpd.GeoDataFrame
+    sections: gpd.GeoDataFrame
+    network: gpd.GeoDataFrame
+    crs: CRS
+    record: dict[str, Any]
+
+
+def read_results(folder: Path, *, drawn: bool = True) -> SavedSurvey:
+    """Read a survey back.
+
+    Parameters
+    ----------
+    folder
+        Output folder of ``survey run``.
+    drawn
+        Also read paths, sections and network; without them these three have no rows, which is much faster.
+
+    Raises
+    ------
+    OutputError
+        The folder is missing, is not a survey, or a file in it is damaged.
+    """
+    _check(folder)
+    sites, switching_points, findings = (_table(folder, name) for name in CSV_FILES)
+    with _refusals(folder, RECORD_FILE):
+        record = json.loads((folder / RECORD_FILE).read_text(encoding="utf-8"))
+    with _refusals(folder, GPKG_FILE):
+        paths, sections = (_layer(folder / GPKG_FILE, name, drawn=drawn) for name in ("paths", "sections"))
+    with _refusals(folder, NETWORK_FILE):
+        network = _network(folder / NETWORK_FILE, drawn=drawn)
+    return SavedSurvey(
+        folder, sites, switching_points, findings, _points(sites, paths.crs), _points(switching_points, paths.crs),
+        paths, sections, network, paths.crs, record,
+    )  # fmt: skip
+
+
+def _check(folder: Path) -> None:
+    if not folder.is_dir():
+        msg = f"survey {folder}: no such folder; give the output folder of 'survey run'"
+        raise OutputError(msg)
+    needed = (*CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE)
+    missing = [name for name in needed if not (folder / name).is_file()]
+    if len(missing) == len(needed):
+        msg = f"survey {folder}: not a survey; give the output folder of 'survey run'"
+        raise OutputError(msg)
+    if missing:
+        msg = f"survey {folder}: {', '.join(missing)} missing; run the survey again"
+        raise OutputError(msg)
+
+
+@contextmanager
+def _refusals(folder: Path, name: str) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, ValueError, KeyError, pa.ArrowException, pyogrio.errors.DataSourceError,
+            pyogrio.errors.DataLayerError, shapely.errors.ShapelyError) as error:  # fmt: skip
+        reason = (str(error).splitlines() or [type(error).__name__])[0]
+        msg = f"survey {folder}: {name} cannot be read ({reason}); run the survey again"
+        raise OutputError(msg) from error
+
+
+def _table(folder: Path, name: str) -> pd.DataFrame:
+    tables = {"sites.csv": "sites", "switching_points.csv": "switching_points", "findings.csv": "findings"}
+    with _refusals(folder, name):
+        return read_csv(folder / name, table=tables[name])  # type: ignore[arg-type]
+
+
+def _layer(path: Path, name: str, *, drawn: bool) -> gpd.GeoDataFrame:
+    frame = pyogrio.read_dataframe(path, layer=name, use_arrow=True, max_features=None if drawn else 0)
+    text = frame.select_dtypes("object").columns
+    frame[text] = frame[text].fillna("")
+    return frame
+
+
+def _network(path: Path, *, drawn: bool) -> gpd.GeoDataFrame:
+    from pyarrow import parquet
+
+    if drawn:
+        return gpd.read_parquet(path)
+    metadata = parquet.read_metadata(path)
+    if b"geo" not in (metadata.metadata or {}):
+        msg = "not a GeoParquet file"
+        raise ValueError(msg)
+    return gpd.GeoDataFrame({"cable_id": [], "feeder": [], "shielded": [], "length_m": []}, geometry=[])
+
+
+def _points(frame: pd.DataFrame, crs: CRS) -> NDArray[np.object_]:
+    return places(frame["lon"].to_numpy(dtype=float), frame["lat"].to_numpy(dtype=float), crs=crs)
