@@ -7,14 +7,15 @@ system. No row of the export is missing here without a finding that names it.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from pyproj import CRS, Transformer
 
 if TYPE_CHECKING:
     import pandas as pd
-    from pyproj import CRS
 
 PHASE_A, PHASE_B, PHASE_C = 1, 2, 4
 THREE_PHASE = PHASE_A | PHASE_B | PHASE_C
@@ -81,3 +82,15 @@ class NetworkTables:
     output_crs: CRS
     counts: dict[str, dict[str, int]] = field(default_factory=dict)
     fingerprints: dict[str, str] = field(default_factory=dict)
+
+    def lonlat(self, xy: NDArray[np.float64]) -> tuple[float, float] | None:
+        """Longitude and latitude in degrees (WGS 84) of one place, shape (2,), or ``None`` when it is unknown."""
+        if not np.isfinite(xy).all():
+            return None
+        lon, lat = _to_degrees(self.working_crs).transform(float(xy[0]), float(xy[1]))
+        return round(lon, 7), round(lat, 7)
+
+
+@lru_cache(maxsize=8)
+def _to_degrees(crs: CRS) -> Transformer:
+    return Transformer.from_crs(crs, 4326, always_xy=True)

@@ -1,0 +1,188 @@
+"""The cable layer: rows and drawn lines → clean table and :class:`~survey.read.tables.Lines`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from survey.read.columns import (
+    Rows,
+    plain_text,
+    read_category,
+    read_code,
+    read_number,
+    read_phases,
+    text_series,
+)
+from survey.read.geometry import drop_unusable
+from survey.read.line_checks import report_lengths, report_line_shapes
+from survey.read.tables import Lines
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from pyproj import CRS
+
+    from survey.read.geometry import RawLines
+    from survey.read.places import Places
+    from survey.settings import NetworkSettings
+
+GEOMETRY_WORDS = {
+    "null_geometry": "have no geometry",
+    "empty_geometry": "have an empty geometry",
+    "wrong_geometry": "have a geometry that is no line",
+    "unreadable_geometry": "have a geometry that cannot be read",
+    "not_finite": "have a vertex that is no place (not a number, or beyond the coordinate system)",
+    "zero_length": "are drawn with no length",
+}
+
+
+@dataclass(frozen=True)
+class Cables:
+    """What the cable layer gives.
+
+    Parameters
+    ----------
+    table, lines
+        As in :class:`~survey.read.tables.NetworkTables`.
+    counts
+        Rows in, used, and named in findings as unusable.
+    """
+
+    table: pd.DataFrame
+    lines: Lines
+    counts: dict[str, int]
+
+
+def read_cables(rows: Rows, drawn: RawLines, *, places: Places, crs: CRS | None, settings: NetworkSettings) -> Cables:
+    """Clean the cable layer.
+
+    Parameters
+    ----------
+    rows
+        The records.
+    drawn
+        Their lines, in the coordinates of the layer.
+    places, crs
+        The working system, and that of the layer.
+    settings
+        Tolerances of recorded against drawn lengths.
+    """
+    if crs is not None:
+        drawn.xy = places.to_working(drawn.xy, crs=crs)
+        drop_unusable(drawn)
+    lines = Lines(drawn.xy, drawn.start, drawn.owner, places.line_lengths(drawn.xy, drawn.start))
+    table = _fields(rows)
+    table["drawn_m"] = _drawn_lengths(lines, rows=len(rows))
+    usable = _report_geometry(rows, drawn, table)
+    report_line_shapes(rows, drawn, settings=settings)
+    report_lengths(
+        rows, recorded_m=table["length_m"].to_numpy(), drawn_m=table["drawn_m"].to_numpy(), settings=settings
+    )
+    table = table[_COLUMNS]
+    counts = {"in": len(rows), "used": int(usable.sum()), "unusable": int((~usable).sum())}
+    if usable.all():
+        return Cables(table, lines, counts)
+    # An unusable cable has no line, so that only the owners move.
+    owner = (np.cumsum(usable) - 1)[lines.owner]
+    return Cables(table[usable].reset_index(drop=True), Lines(lines.xy, lines.start, owner, lines.ground_m), counts)
+
+
+_COLUMNS = [
+    "cable_id",
+    "feeder",
+    "phases",
+    "voltage_v",
+    "shielded",
+    "cable_type",
+    "cap_f_m",
+    "length_m",
+    "drawn_m",
+    "from_node",
+    "to_node",
+    "row",
+]
+
+
+def _fields(rows: Rows) -> pd.DataFrame:
+    missing = "counted as missing"
+    return pd.DataFrame(
+        {
+            "cable_id": text_series(rows.ids),
+            "feeder": read_category(rows, "feeder"),
+            "phases": read_phases(rows),
+            "voltage_v": read_number(rows, "kv", accept="positive", then=missing).values,
+            "shielded": read_code(rows, "build", fallback="ug").codes == 0,
+            "cable_type": read_category(rows, "cable_type"),
+            "cap_f_m": read_number(rows, "cap_nf_km", accept="not_negative", then=missing).values,
+            "length_m": read_number(rows, "length_m", accept="positive", then="the drawn length is used").values,
+            **_nodes(rows),
+            "row": rows.order,
+        },
+        copy=False,
+    )
+
+
+def _nodes(rows: Rows) -> dict[str, pd.Series]:
+    """Both node ids, or none: one alone says nothing of where the cable goes."""
+    one, other = plain_text(rows, "from_node"), plain_text(rows, "to_node")
+    empty_one, empty_other = _empty(one), _empty(other)
+    half = empty_one != empty_other
+    rows.report(
+        "warning",
+        "half_nodes",
+        where=half,
+        message="{count} of {all} cables have only one of from_node and to_node; both were left aside and the drawn "
+        "line is used; record both",
+    )
+    same = ~empty_one & ~half & pc.equal(one, other).to_numpy(zero_copy_only=False)
+    rows.report(
+        "warning",
+        "same_nodes",
+        where=same,
+        message="{count} of {all} cables begin and end at one node; they lead nowhere; correct from_node or to_node",
+    )
+    if half.any():
+        one, other = (pc.if_else(pa.array(half), "", text) for text in (one, other))
+    return {"from_node": text_series(one), "to_node": text_series(other)}
+
+
+def _empty(text: pa.LargeStringArray) -> NDArray[np.bool_]:
+    empty: NDArray[np.bool_] = pc.equal(pc.binary_length(text), 0).to_numpy(zero_copy_only=False)
+    return empty
+
+
+def _drawn_lengths(lines: Lines, *, rows: int) -> NDArray[np.float64]:
+    drawn = np.full(rows, np.nan)
+    total = np.bincount(lines.owner, weights=lines.ground_m, minlength=rows)
+    there = np.unique(lines.owner)
+    drawn[there] = total[there]
+    return drawn
+
+
+def _report_geometry(rows: Rows, drawn: RawLines, table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Name the cables without a usable line; return which cables have a place in the network at all."""
+    has_nodes = (table["from_node"] != "").to_numpy(np.bool_)
+    has_line = table["drawn_m"].notna().to_numpy()
+    for problem, words in GEOMETRY_WORDS.items():
+        listed = np.zeros(len(rows), np.bool_)
+        listed[drawn.problems.get(problem, [])] = True
+        rows.report(
+            "error",
+            problem,
+            where=listed & ~has_nodes,
+            message=f"{{count}} of {{all}} cables {words} and no node ids; they were left out of the network; "
+            "draw them or record from_node and to_node",
+        )
+        # No geometry at all is how a network by node ids is recorded, no fault.
+        rows.report(
+            "warning",
+            problem,
+            where=listed & has_nodes if problem != "null_geometry" else np.zeros(len(rows), np.bool_),
+            message=f"{{count}} of {{all}} cables {words}; they are placed by their node ids alone",
+        )
+    return np.asarray(has_line | has_nodes)

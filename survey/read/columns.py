@@ -1,0 +1,366 @@
+"""Raw columns → text, numbers and codes in order of id; what cannot be used becomes a finding."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from survey.input_schema import FieldSpec, field_specs, find_unit, fold_code, phase_mask
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from survey.findings import FindingList, Severity
+    from survey.settings import LayerMap
+
+TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
+EXAMPLES = 3
+EXACT_INTEGER = 2.0**53
+NUMBER_PATTERN = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
+MISSING, UNKNOWN = -1, -2
+TRUE_WORDS, FALSE_WORDS = ("1", "true", "yes", "y", "t"), ("0", "false", "no", "n", "f")
+
+Range = Literal["positive", "not_negative"]
+WANTED: dict[Range, str] = {"positive": "a number above 0", "not_negative": "a number of 0 or more"}
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Rows of one layer in order of id.
+
+    Parameters
+    ----------
+    name
+        Our name of the layer.
+    ids
+        Unique ids, rising, shape (n,).
+    order
+        Row in the file of each, shape (n,).
+    columns
+        Raw columns by our field names, in file order; a field that is not there is not in it.
+    mapping
+        The settings of the layer.
+    findings
+        Takes what is found.
+    """
+
+    name: str
+    ids: pa.LargeStringArray
+    order: NDArray[np.int64]
+    columns: dict[str, pa.Array]
+    mapping: LayerMap
+    findings: FindingList
+
+    def __len__(self) -> int:
+        return len(self.order)
+
+    def ids_where(self, mask: NDArray[np.bool_]) -> list[str]:
+        """Ids of the rows of a mask, rising."""
+        found: list[str] = self.ids.filter(pa.array(mask)).to_pylist()
+        return found
+
+    def report(self, severity: Severity, rule: str, *, where: NDArray[np.bool_], message: str) -> None:
+        """Add a finding on the rows of a mask, if there are any; ``{count}`` and ``{all}`` are filled in."""
+        count = int(np.count_nonzero(where))
+        if count:
+            text = message.replace("{count}", f"{count:,}").replace("{all}", f"{len(self):,}")
+            self.findings.add(severity, rule, layer=self.name, ids=self.ids_where(where), message=text)
+
+
+@dataclass(frozen=True)
+class Encoded:
+    """A column as row codes into its few distinct texts.
+
+    Parameters
+    ----------
+    codes
+        Index into ``values``, -1 where missing, shape (n,).
+    values
+        Distinct texts, trimmed, none empty.
+    """
+
+    codes: NDArray[np.int64]
+    values: list[str]
+
+    def lookup(self, table: Sequence[int]) -> NDArray[np.int64]:
+        """Value of ``table`` (aligned with ``values``) for every row, -1 where missing."""
+        return np.append(np.asarray(table, np.int64), MISSING)[self.codes]
+
+    def examples(self, mask: NDArray[np.bool_]) -> str:
+        """Return some of the distinct texts in the rows of a mask, quoted."""
+        texts = sorted({self.values[code] for code in np.unique(self.codes[mask]) if code >= 0})
+        return ", ".join(repr(text[:40]) for text in texts[:EXAMPLES]) + (" ..." if len(texts) > EXAMPLES else "")
+
+    def texts(self) -> pd.Series:
+        """Return a series of text, ``""`` where missing."""
+        return text_series(_spelled(self))
+
+    def series(self) -> pd.Series:
+        """Categorical series with ``""`` where missing, categories rising."""
+        names = sorted({*self.values, ""})
+        place = {name: i for i, name in enumerate(names)}
+        table = np.array([*(place[value] for value in self.values), place[""]])
+        return pd.Series(pd.Categorical.from_codes(table[self.codes], names))
+
+
+def as_text(column: pa.Array) -> pa.LargeStringArray:
+    """Return text of any column, trimmed; empty text and not-a-number are null. Whole numbers lose their ``.0``."""
+    kind = column.type
+    if pa.types.is_dictionary(kind):
+        column, kind = column.dictionary_decode(), column.type.value_type
+    if pa.types.is_floating(kind):
+        column = _number_text(column.cast(pa.float64()))
+    elif pa.types.is_binary(kind) or pa.types.is_large_binary(kind) or pa.types.is_nested(kind):
+        column = pa.array([None if value is None else str(value) for value in column.to_pylist()], pa.large_string())
+    text = pc.utf8_trim_whitespace(column.cast(pa.large_string()))
+    blank = pc.equal(pc.binary_length(text), 0)
+    return pc.if_else(blank, pa.scalar(None, pa.large_string()), text) if pc.any(blank).as_py() else text
+
+
+def _number_text(column: pa.DoubleArray) -> pa.LargeStringArray:
+    values = column.to_numpy(zero_copy_only=False)
+    whole = np.isfinite(values) & (np.abs(values) < EXACT_INTEGER) & (values == np.round(values))
+    integers = pa.array(np.where(whole, values, 0).astype(np.int64)).cast(pa.large_string())
+    text = column.cast(pa.large_string()) if not whole.all() else integers
+    text = pc.if_else(pa.array(whole), integers, text)
+    return pc.if_else(pa.array(np.isnan(values)), pa.scalar(None, pa.large_string()), text)
+
+
+def encode(rows: Rows, field: str) -> Encoded:
+    """Distinct texts of a field, with the codes of the settings replaced."""
+    column = rows.columns.get(field)
+    if column is None:
+        return Encoded(np.full(len(rows), MISSING), [])
+    coded = column if pa.types.is_dictionary(column.type) else column.dictionary_encode()
+    texts = as_text(coded.dictionary).to_pylist()
+    table = {fold_code(theirs): ours for theirs, ours in rows.mapping.codes.get(field, {}).items()}
+    values = [text if text is None else table.get(fold_code(text), text) for text in texts]
+    kept = [value for value in values if value]
+    place = np.append(np.where([bool(v) for v in values], np.cumsum([bool(v) for v in values]) - 1, MISSING), MISSING)
+    codes = pc.fill_null(coded.indices.cast(pa.int64()), len(values)).to_numpy(zero_copy_only=False)
+    return Encoded(place.astype(np.int64)[codes[rows.order]], kept)
+
+
+def plain_text(rows: Rows, field: str) -> pa.LargeStringArray:
+    """Text of a field, ``""`` where missing."""
+    column = rows.columns.get(field)
+    if column is None:
+        return pa.array(np.full(len(rows), ""), pa.large_string())
+    return pc.fill_null(as_text(column), "").take(pa.array(rows.order))
+
+
+def text_series(text: pa.LargeStringArray) -> pd.Series:
+    """Series of text without copying it."""
+    return pd.Series(TEXT.__from_arrow__(text))
+
+
+def read_text(rows: Rows, field: str) -> pd.Series:
+    """Text of a field as a series, with the codes of the settings replaced and the default of the settings filled in."""
+    return text_series(_spelled(_filled(rows, field, encode(rows, field))))
+
+
+def read_category(rows: Rows, field: str) -> pd.Series:
+    """Do the same as :func:`read_text` for a field with few distinct values, as a categorical series."""
+    return _filled(rows, field, encode(rows, field)).series()
+
+
+def _spelled(column: Encoded) -> pa.LargeStringArray:
+    return pa.array([*column.values, ""], pa.large_string()).take(pa.array(column.codes % (len(column.values) + 1)))
+
+
+def _filled(rows: Rows, field: str, column: Encoded) -> Encoded:
+    default = rows.mapping.defaults.get(field)
+    missing = column.codes == MISSING
+    if default is None or not missing.any():
+        return column
+    report_default(rows, field, where=missing, default=str(default))
+    return Encoded(np.where(missing, len(column.values), column.codes), [*column.values, str(default)])
+
+
+def report_default(rows: Rows, field: str, *, where: NDArray[np.bool_], default: str) -> None:
+    """Add the finding that a default stood in for a missing value."""
+    rows.report(
+        "assumed",
+        f"default_{field}",
+        where=where,
+        message=f"{{count}} of {{all}} records of {rows.name} have no {field}; taken as {default}; "
+        f"record it, or set input.{rows.name}.defaults.{field}",
+    )
+
+
+def read_code(rows: Rows, field: str, *, fallback: str) -> Encoded:
+    """Codes of a field as indices into its accepted values; unknown ones count as ``fallback`` (``""``: missing)."""
+    spec = field_specs(rows.name)[field]
+    column = encode(rows, field)
+    accepted = {fold_code(code): i for i, code in enumerate(spec.codes)}
+    found = column.lookup([accepted.get(fold_code(value), UNKNOWN) for value in column.values])
+    return _settle(rows, spec, column=column, found=found, fallback=fallback)
+
+
+def _settle(rows: Rows, spec: FieldSpec, *, column: Encoded, found: NDArray[np.int64], fallback: str) -> Encoded:
+    values = list(spec.codes)
+    unknown = found == UNKNOWN
+    _report_unknown(rows, spec, column=column, where=unknown, fallback=fallback)
+    found[unknown] = values.index(fallback) if fallback else MISSING
+    default = rows.mapping.defaults.get(spec.name, spec.default)
+    missing = (found == MISSING) & ~unknown
+    if default is not None and missing.any():
+        _report_missing(rows, spec, where=missing, default=str(default))
+        found[missing] = values.index(str(default))
+    return Encoded(found, values)
+
+
+def _report_missing(rows: Rows, spec: FieldSpec, *, where: NDArray[np.bool_], default: str) -> None:
+    """Tell of a default; where the field is required and the settings give none, the value itself is at fault."""
+    if spec.required and spec.name not in rows.mapping.defaults:
+        message = f"{{count}} of {{all}} records of {rows.name} have no {spec.name}; counted as {default}; record it"
+        rows.report("error", f"missing_{spec.name}", where=where, message=message)
+    else:
+        report_default(rows, spec.name, where=where, default=default)
+
+
+def _report_unknown(rows: Rows, spec: FieldSpec, *, column: Encoded, where: NDArray[np.bool_], fallback: str) -> None:
+    accepted = ", ".join(spec.codes) if spec.codes else "A, B, C and their combinations"
+    rows.report(
+        "error",
+        f"unknown_{spec.name}",
+        where=where,
+        message=f"{spec.name} of {{count}} records of {rows.name} is not known ({column.examples(where)}); "
+        f"counted as {fallback or 'missing'}; accepted: {accepted}; map codes in input.{rows.name}.codes.{spec.name}",
+    )
+
+
+def read_phases(rows: Rows) -> NDArray[np.uint8]:
+    """Phase mask of every row; missing and unknown ones count as ABC."""
+    spec = field_specs(rows.name)["phases"]
+    column = encode(rows, "phases")
+    found = column.lookup([UNKNOWN if mask is None else mask for mask in map(phase_mask, column.values)])
+    unknown, missing = found == UNKNOWN, found == MISSING
+    default = str(rows.mapping.defaults.get("phases", spec.default))
+    _report_unknown(rows, spec, column=column, where=unknown, fallback="ABC")
+    if missing.any():
+        report_default(rows, "phases", where=missing, default=default)
+    found[unknown] = phase_mask("ABC") or 0
+    found[missing] = phase_mask(default) or 0
+    return found.astype(np.uint8)
+
+
+def read_flag(rows: Rows, field: str) -> NDArray[np.bool_]:
+    """Yes or no; missing and unknown ones count as no."""
+    spec = field_specs(rows.name)[field]
+    column = encode(rows, field)
+    words = {**dict.fromkeys(TRUE_WORDS, 1), **dict.fromkeys(FALSE_WORDS, 0)}
+    found = column.lookup([words.get(value.casefold(), UNKNOWN) for value in column.values])
+    return _settle(rows, spec, column=column, found=found, fallback="0").codes == 1
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """A column of numbers.
+
+    Parameters
+    ----------
+    values
+        In SI, NaN where missing or not usable, shape (n,).
+    missing
+        No value recorded, shape (n,).
+    bad
+        A value that cannot be used, shape (n,).
+    """
+
+    values: NDArray[np.float64]
+    missing: NDArray[np.bool_]
+    bad: NDArray[np.bool_]
+
+
+def read_number(rows: Rows, field: str, *, accept: Range, then: str) -> Numbers:
+    """Numbers of a field in SI; those that cannot be used are an ``error`` finding and become NaN.
+
+    Parameters
+    ----------
+    rows, field
+        Where.
+    accept
+        Which numbers can be used.
+    then
+        What the survey does without the value, for the message.
+    """
+    spec = field_specs(rows.name)[field]
+    values, missing, is_text, spelled = _parse_numbers(rows, field)
+    limit = values <= 0 if accept == "positive" else values < 0
+    bad = is_text | (~missing & ~is_text & (limit | ~np.isfinite(values)))
+    if bad.any():
+        rows.report(
+            "error",
+            f"unusable_{field}",
+            where=bad,
+            message=f"{field} of {{count}} records of {rows.name} cannot be used ({spelled(bad)}); "
+            f"expected {WANTED[accept]}; {then}",
+        )
+    factor = find_unit(spec.quantity, rows.mapping.units.get(field, spec.unit)) or 1.0
+    numbers = Numbers(np.where(bad | missing, np.nan, values * factor), missing, bad)
+    return _default_number(rows, spec, numbers)
+
+
+def _default_number(rows: Rows, spec: FieldSpec, numbers: Numbers) -> Numbers:
+    default = rows.mapping.defaults.get(spec.name, spec.default)
+    if default is None:
+        return numbers
+    if numbers.missing.any():
+        unit = f" {spec.unit}" if spec.quantity != "number" else ""
+        report_default(rows, spec.name, where=numbers.missing, default=f"{default}{unit}")
+    factor = find_unit(spec.quantity, spec.unit) or 1.0
+    filled = np.where(numbers.missing, float(default) * factor, numbers.values)
+    if spec.default is not None:
+        filled = np.where(numbers.bad, float(default) * factor, filled)
+    return Numbers(filled, np.zeros(len(rows), np.bool_), numbers.bad)
+
+
+def _parse_numbers(
+    rows: Rows, field: str
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Callable[[NDArray[np.bool_]], str]]:
+    """Values, which are missing, which are text that is no number, and a speller of examples."""
+    column = rows.columns.get(field)
+    none = np.zeros(len(rows), np.bool_)
+    if column is None:
+        return np.full(len(rows), np.nan), ~none, none, lambda _: ""
+    if pa.types.is_dictionary(column.type):
+        column = column.dictionary_decode()
+    if not _is_number(column.type):
+        return _parse_text_numbers(as_text(column), rows.order)
+    values = pc.fill_null(column.cast(pa.float64()), np.nan).to_numpy(zero_copy_only=False)[rows.order]
+    return (
+        values,
+        np.isnan(values),
+        none,
+        lambda mask: _spell([f"{v:g}" for v in np.unique(values[mask])[: EXAMPLES + 1]]),
+    )
+
+
+def _is_number(kind: pa.DataType) -> bool:
+    return bool(pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind))
+
+
+def _parse_text_numbers(
+    text: pa.LargeStringArray, order: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Callable[[NDArray[np.bool_]], str]]:
+    good = pc.fill_null(pc.match_substring_regex(text, NUMBER_PATTERN), False)  # noqa: FBT003
+    plain = pc.replace_substring_regex(pc.if_else(good, text, None), r"^\+", "")
+    values = pc.fill_null(plain.cast(pa.float64()), np.nan).to_numpy(zero_copy_only=False)[order]
+    missing = text.is_null().to_numpy(zero_copy_only=False)[order]
+    is_text = ~missing & ~good.to_numpy(zero_copy_only=False)[order]
+
+    def spelled(mask: NDArray[np.bool_]) -> str:
+        return _spell(sorted({repr(t[:40]) for t in text.take(pa.array(order[mask])).to_pylist()}))
+
+    return values, missing, is_text, spelled
+
+
+def _spell(texts: Sequence[str]) -> str:
+    return ", ".join(texts[:EXAMPLES]) + (" ..." if len(texts) > EXAMPLES else "")

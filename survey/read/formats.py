@@ -1,0 +1,354 @@
+"""Files → raw columns: GeoPackage, folder of shapefiles, folder of GeoParquet.
+
+Errors of the libraries below are translated here, once, with their cause kept. Nothing is ever written beside an input.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import warnings
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pyogrio
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from survey.errors import CrsError, FormatError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+SQLITE_MAGIC = b"SQLite format 3\x00"
+PARQUET_SUFFIXES = (".parquet", ".geoparquet")
+GEOPARQUET_DEFAULT_CRS = "OGC:CRS84"
+KINDS = "one .gpkg file, a folder of shapefiles or a folder of GeoParquet files"
+
+
+@dataclass(frozen=True)
+class LayerInfo:
+    """What a layer is, without its rows.
+
+    Parameters
+    ----------
+    name
+        Layer name as the export has it.
+    fields
+        Names of its fields, geometry left out.
+    has_geometry
+        False for a plain table.
+    crs
+        Coordinate system, or ``None`` when the file names none.
+    file
+        The file that holds it.
+    """
+
+    name: str
+    fields: tuple[str, ...]
+    has_geometry: bool
+    crs: CRS | None
+    file: Path
+
+
+@dataclass(frozen=True)
+class RawLayer:
+    """Rows of a layer as they stand in the file.
+
+    Parameters
+    ----------
+    info
+        What the layer is.
+    rows
+        Number of rows.
+    columns
+        The wanted columns, by the export's names.
+    wkb
+        Geometries as well-known binary, null where there is none; ``None`` for a plain table.
+    """
+
+    info: LayerInfo
+    rows: int
+    columns: dict[str, pa.Array]
+    wkb: pa.Array | None
+
+
+class Export(Protocol):
+    """An opened network export."""
+
+    path: Path
+
+    def layers(self) -> tuple[LayerInfo, ...]:
+        """All layers, in file order."""
+
+    def read(self, layer: LayerInfo, columns: Sequence[str]) -> RawLayer:
+        """Rows of a layer with the named columns and the geometry."""
+
+    def input_files(self, layers: Sequence[LayerInfo]) -> list[Path]:
+        """Files the given layers are read from, side files included."""
+
+
+def open_export(path: Path) -> Export:
+    """Open a network export, whichever of the three kinds it is.
+
+    Raises
+    ------
+    FormatError
+        The path is missing, is none of the three kinds, or a folder holds two kinds at once.
+    """
+    if not path.exists():
+        msg = f"{path}: no such file or folder; give {KINDS}"
+        raise FormatError(msg)
+    if path.is_dir():
+        return _open_folder(path)
+    if path.suffix.lower() == ".gpkg":
+        return GeoPackage(path)
+    if path.suffix.lower() in (".shp", *PARQUET_SUFFIXES):
+        msg = f"{path}: one layer only; give the folder that holds all layers ({path.parent})"
+        raise FormatError(msg)
+    msg = f"{path}: not a network export; expected {KINDS}"
+    raise FormatError(msg)
+
+
+def _open_folder(path: Path) -> Export:
+    with translated(path):
+        names = sorted(entry.name for entry in path.iterdir())
+    shapes = [name for name in names if name.lower().endswith(".shp")]
+    parquets = [name for name in names if name.lower().endswith(PARQUET_SUFFIXES)]
+    if shapes and parquets:
+        msg = f"{path}: holds shapefiles ({shapes[0]} ...) and GeoParquet ({parquets[0]} ...); leave one kind in it"
+        raise FormatError(msg)
+    if shapes:
+        return ShapefileFolder(path, tuple(path / name for name in shapes))
+    if parquets:
+        return ParquetFolder(path, tuple(path / name for name in parquets))
+    packages = [name for name in names if name.lower().endswith(".gpkg")]
+    if packages:
+        msg = f"{path}: a folder; give the GeoPackage in it ({path / packages[0]})"
+        raise FormatError(msg)
+    found = ", ".join(names[:8]) + (" ..." if len(names) > 8 else "") if names else "nothing"
+    msg = f"{path}: holds neither shapefiles nor GeoParquet files, but {found}; give {KINDS}"
+    raise FormatError(msg)
+
+
+@contextmanager
+def translated(path: Path, layer: str | None = None) -> Iterator[None]:
+    """Turn errors of the reading libraries into one :class:`FormatError`; keep their warnings off the terminal."""
+    where = f"{path}" + (f", layer '{layer}'" if layer else "")
+    logger = logging.getLogger("pyogrio")
+    level = logger.level
+    logger.setLevel(logging.CRITICAL)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    except (
+        pyogrio.errors.DataSourceError,
+        pa.ArrowException,
+        OSError,
+        RuntimeError,
+        ValueError,
+        UnicodeError,
+    ) as error:
+        reason = " ".join(str(getattr(error, "strerror", None) or error).split())
+        msg = f"{where}: cannot be read ({reason}); check that the file is whole, or export it again"
+        raise FormatError(msg) from error
+    finally:
+        logger.setLevel(level)
+
+
+class GeoPackage:
+    """A GeoPackage, opened for reading only."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        with translated(path), path.open("rb") as stream:
+            head = stream.read(100)
+            size = path.stat().st_size
+        if not head.startswith(SQLITE_MAGIC):
+            msg = f"{path}: named .gpkg but is not a GeoPackage; export it again as GeoPackage"
+            raise FormatError(msg)
+        self._check_whole(head, size)
+
+    def _check_whole(self, head: bytes, size: int) -> None:
+        """Compare the size with the one in the file's own head (SQLite file format, section 1.3)."""
+        page = int.from_bytes(head[16:18], "big")
+        page = 65536 if page == 1 else page
+        pages = int.from_bytes(head[28:32], "big") if head[24:28] == head[92:96] else 0
+        if len(head) < 100 or size < page * pages:
+            msg = f"{self.path}: truncated, {size} bytes of {max(page * pages, 100)}; copy or export it again"
+            raise FormatError(msg)
+
+    def layers(self) -> tuple[LayerInfo, ...]:
+        """All layers, in file order."""
+        with translated(self.path):
+            names = [str(row[0]) for row in pyogrio.list_layers(self.path)]
+            return tuple(_gdal_layer(self.path, name) for name in names)
+
+    def read(self, layer: LayerInfo, columns: Sequence[str]) -> RawLayer:
+        """Rows of a layer with the named columns and the geometry."""
+        return _gdal_read(layer, columns, encoding=None)
+
+    def input_files(self, layers: Sequence[LayerInfo]) -> list[Path]:
+        """The one file."""
+        del layers
+        return [self.path]
+
+
+class ShapefileFolder:
+    """A folder of shapefiles; each is a layer named like its file."""
+
+    SIDE_FILES = (".shp", ".shx", ".dbf", ".prj", ".cpg")
+
+    def __init__(self, path: Path, shapes: tuple[Path, ...]) -> None:
+        self.path = path
+        self._shapes = shapes
+
+    def layers(self) -> tuple[LayerInfo, ...]:
+        """All layers, in order of name."""
+        return tuple(self._layer(shape) for shape in self._shapes)
+
+    def _layer(self, shape: Path) -> LayerInfo:
+        there = {file.suffix.lower() for file in self._siblings(shape)}
+        for suffix in (".shx", ".dbf"):
+            if suffix not in there:
+                msg = f"{shape}: its {suffix} file is missing; copy all files of the shapefile together"
+                raise FormatError(msg)
+        with translated(shape):
+            return _gdal_layer(shape, shape.stem)
+
+    def _siblings(self, shape: Path) -> list[Path]:
+        return sorted(file for file in self.path.glob("*") if file.stem == shape.stem)
+
+    def read(self, layer: LayerInfo, columns: Sequence[str]) -> RawLayer:
+        """Rows of a layer with the named columns and the geometry."""
+        return _gdal_read(layer, columns, encoding=None)
+
+    def input_files(self, layers: Sequence[LayerInfo]) -> list[Path]:
+        """The parts of the shapefiles of the given layers."""
+        found = [file for layer in layers for file in self._siblings(layer.file)]
+        return [file for file in found if file.suffix.lower() in self.SIDE_FILES]
+
+
+def _gdal_layer(file: Path, name: str) -> LayerInfo:
+    info = pyogrio.read_info(file, layer=name)
+    return LayerInfo(
+        name=name,
+        fields=tuple(str(field) for field in info["fields"]),
+        has_geometry=info["geometry_type"] is not None,
+        crs=parse_crs(info["crs"], where=f"{file}, layer '{name}'"),
+        file=file,
+    )
+
+
+def _gdal_read(layer: LayerInfo, columns: Sequence[str], *, encoding: str | None) -> RawLayer:
+    with translated(layer.file, layer.name):
+        meta, table = pyogrio.read_arrow(layer.file, layer=layer.name, columns=list(columns), encoding=encoding)
+        geometry = meta["geometry_name"] or "wkb_geometry"
+        wkb = table[geometry] if layer.has_geometry else None
+        return _raw(layer, table, wkb=wkb, columns=columns)
+
+
+def _raw(layer: LayerInfo, table: pa.Table, *, wkb: pa.ChunkedArray | None, columns: Sequence[str]) -> RawLayer:
+    return RawLayer(
+        info=layer,
+        rows=table.num_rows,
+        columns={name: one_chunk(table[name]) for name in columns},
+        wkb=None if wkb is None else one_chunk(wkb.cast(pa.large_binary())),
+    )
+
+
+def one_chunk(column: pa.ChunkedArray) -> pa.Array:
+    """Join the chunks of a column; text and bytes get 64-bit offsets, so that no size is too large."""
+    if pa.types.is_string(column.type):
+        column = column.cast(pa.large_string())
+    return column.chunk(0) if column.num_chunks == 1 else pa.concat_arrays([_empty(column.type), *column.chunks])
+
+
+def _empty(kind: pa.DataType) -> pa.Array:
+    return pa.array([], type=kind)
+
+
+class ParquetFolder:
+    """A folder of GeoParquet files; each is a layer named like its file."""
+
+    def __init__(self, path: Path, parquets: tuple[Path, ...]) -> None:
+        self.path = path
+        self._parquets = parquets
+
+    def layers(self) -> tuple[LayerInfo, ...]:
+        """All layers, in order of name."""
+        return tuple(self._layer(file) for file in self._parquets)
+
+    def _layer(self, file: Path) -> LayerInfo:
+        with translated(file):
+            schema = pq.read_schema(file)
+            geo = _geo_metadata(schema)
+        geometry = geo.get("primary_column")
+        fields = tuple(name for name in schema.names if name != geometry)
+        crs = None
+        if geometry is not None:
+            crs = _geoparquet_crs(geo["columns"][geometry], where=str(file))
+        return LayerInfo(name=file.stem, fields=fields, has_geometry=geometry is not None, crs=crs, file=file)
+
+    def read(self, layer: LayerInfo, columns: Sequence[str]) -> RawLayer:
+        """Rows of a layer with the named columns and the geometry."""
+        with translated(layer.file, layer.name):
+            schema = pq.read_schema(layer.file)
+            geometry = _geo_metadata(schema).get("primary_column")
+            wanted = [*columns, *([geometry] if geometry else [])]
+            with pq.ParquetFile(layer.file) as file:
+                table = file.read(columns=wanted)
+            wkb = _as_wkb(table[geometry], layer.file) if geometry else None
+            return _raw(layer, table, wkb=wkb, columns=columns)
+
+    def input_files(self, layers: Sequence[LayerInfo]) -> list[Path]:
+        """Files of the given layers."""
+        return [layer.file for layer in layers]
+
+
+def _geo_metadata(schema: pa.Schema) -> dict[str, Any]:
+    """Return the ``geo`` metadata of a GeoParquet file (OGC 24-013), empty for a plain table."""
+    text = (schema.metadata or {}).get(b"geo")
+    if text is None:
+        return {}
+    geo: dict[str, Any] = json.loads(text)
+    if geo.get("primary_column") not in geo.get("columns", {}) or geo["primary_column"] not in schema.names:
+        msg = "its geo metadata name a geometry column that is not there"
+        raise ValueError(msg)
+    return geo
+
+
+def _geoparquet_crs(column: dict[str, Any], *, where: str) -> CRS | None:
+    """Coordinate system of a column: no key means longitude and latitude, null means unknown (OGC 24-013)."""
+    text = column.get("crs", GEOPARQUET_DEFAULT_CRS)
+    return parse_crs(json.dumps(text) if isinstance(text, dict) else text, where=where)
+
+
+def _as_wkb(column: pa.ChunkedArray, file: Path) -> pa.ChunkedArray:
+    if pa.types.is_binary(column.type) or pa.types.is_large_binary(column.type):
+        return column
+    import geopandas as gpd
+
+    return pa.chunked_array([pa.array(gpd.read_parquet(file).geometry.to_wkb())])
+
+
+def parse_crs(text: str | None, *, where: str) -> CRS | None:
+    """Coordinate system from what a file says of it; ``None`` when it says nothing.
+
+    Raises
+    ------
+    CrsError
+        The text is not a coordinate system.
+    """
+    if not text:
+        return None
+    try:
+        return CRS.from_user_input(text)
+    except CRSError as error:
+        msg = f"{where}: its coordinate system cannot be understood ({text[:80]}); set input.crs to an EPSG code"
+        raise CrsError(msg) from error

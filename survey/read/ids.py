@@ -1,0 +1,115 @@
+"""Unique ids: missing ones are made, equal ones get a suffix; rows are put in order of id."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from survey.input_schema import field_specs
+from survey.read.columns import Rows, as_text
+from survey.read.text_order import sort_order
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from survey.findings import FindingList
+    from survey.read.formats import RawLayer
+    from survey.read.matching import MatchedLayer
+    from survey.settings import LayerMap
+
+
+def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findings: FindingList) -> Rows:
+    """Give every row a unique id and put the rows in its order.
+
+    Returns
+    -------
+    rows
+        With findings ``null_id`` and ``duplicate_id`` added where they apply.
+    """
+    columns = {ours: raw.columns[theirs] for ours, theirs in matched.fields.items()}
+    id_field = next(spec.name for spec in field_specs(matched.name).values() if spec.kind == "id")
+    text, made = _with_ids(columns.get(id_field), rows=raw.rows, layer=matched.name)
+    order = sort_order(text)
+    ids = text.take(pa.array(order))
+    again = _equal_to_the_one_before(ids)
+    renamed = np.zeros(raw.rows, np.bool_)
+    if again.any():
+        text, renamed = _part_equal_ids(text, order=order, again=again, raw=raw, made=made)
+        order = sort_order(text)
+        ids = text.take(pa.array(order))
+    rows = Rows(matched.name, ids, order, columns, mapping, findings)
+    _report(rows, id_field, made=made[order], renamed=(renamed & ~made)[order])
+    return rows
+
+
+def _with_ids(column: pa.Array | None, *, rows: int, layer: str) -> tuple[pa.LargeStringArray, NDArray[np.bool_]]:
+    if column is None:
+        column = pa.nulls(rows, pa.large_string())
+    text = as_text(column)
+    if not text.null_count:
+        return text, np.zeros(rows, np.bool_)
+    made = text.is_null().to_numpy(zero_copy_only=False)
+    names = [f"{layer}-row-{row + 1}" for row in np.flatnonzero(made)]
+    return pc.replace_with_mask(text, pa.array(made), pa.array(names, pa.large_string())), made
+
+
+def _equal_to_the_one_before(ids: pa.LargeStringArray) -> NDArray[np.bool_]:
+    again = np.zeros(len(ids), np.bool_)
+    if len(ids) > 1:
+        again[1:] = pc.equal(ids[1:], ids[:-1]).to_numpy(zero_copy_only=False)
+    return again
+
+
+def _part_equal_ids(
+    text: pa.LargeStringArray,
+    *,
+    order: NDArray[np.int64],
+    again: NDArray[np.bool_],
+    raw: RawLayer,
+    made: NDArray[np.bool_],
+) -> tuple[pa.LargeStringArray, NDArray[np.bool_]]:
+    """Add suffixes within each group of equal ids, in order of content, so that row order does not matter."""
+    member = again | np.append(again[1:], False)  # noqa: FBT003
+    listed = sorted((text[int(row)].as_py(), made[row], _content(raw, int(row)), int(row)) for row in order[member])
+    taken = set(text.to_pylist())
+    new: dict[int, str] = {}
+    for name, group in groupby(listed, key=lambda entry: entry[0]):
+        for *_, row in list(group)[1:]:
+            new[row] = _free_name(name, taken)
+            taken.add(new[row])
+    mask = np.zeros(len(text), np.bool_)
+    mask[list(new)] = True
+    names = pa.array([new[row] for row in sorted(new)], pa.large_string())
+    return pc.replace_with_mask(text, pa.array(mask), names), mask
+
+
+def _content(raw: RawLayer, row: int) -> tuple[str, ...]:
+    shape = "" if raw.wkb is None else (raw.wkb[row].as_py() or b"").hex()
+    return (shape, *(str(raw.columns[name][row].as_py()) for name in sorted(raw.columns)))
+
+
+def _free_name(name: str, taken: set[str]) -> str:
+    number = 2
+    while f"{name}#{number}" in taken:
+        number += 1
+    return f"{name}#{number}"
+
+
+def _report(rows: Rows, id_field: str, *, made: NDArray[np.bool_], renamed: NDArray[np.bool_]) -> None:
+    rows.report(
+        "error",
+        "null_id",
+        where=made,
+        message=f"{{count}} of {{all}} records of {rows.name} have no {id_field}; made from layer and row; record them",
+    )
+    rows.report(
+        "error",
+        "duplicate_id",
+        where=renamed,
+        message=f"{{count}} records of {rows.name} have a {id_field} that another one has; "
+        "these were given a suffix, one of each keeps its id; give each its own",
+    )

@@ -1,0 +1,183 @@
+"""Coordinate systems: one planar system in metres to work in, longitude and latitude, lengths on the ground."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from pyproj import CRS, Geod, Proj, Transformer
+
+from survey.errors import CrsError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from survey.read.formats import LayerInfo
+
+WGS84 = CRS.from_epsg(4326)
+SCALE_TOLERANCE = 1e-3  # how far the scale of a projected system may be off before lengths are taken on the ellipsoid
+SAMPLE = 4096
+OUTER_PERCENT = 1.0  # share of vertices at each edge left out, so that a far-off point does not choose the system
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where everything is.
+
+    Parameters
+    ----------
+    output_crs
+        Coordinate system of the export's cables.
+    working_crs
+        Planar, metres.
+    true_scale
+        Planar lengths in ``working_crs`` are lengths on the ground, because the export's own system is true to 0.1 %.
+    """
+
+    output_crs: CRS
+    working_crs: CRS
+    true_scale: bool
+
+    def to_working(self, xy: NDArray[np.float64], *, crs: CRS) -> NDArray[np.float64]:
+        """Coordinates of a layer in the working system, shape (n, 2); NaN for what has no place there."""
+        factor = metre_factor(crs)
+        if self.true_scale and crs == self.output_crs and factor is not None:
+            return xy if factor == 1.0 else xy * factor
+        return _transform(xy, source=crs, target=self.working_crs)
+
+    def to_lonlat(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Longitude and latitude of working coordinates, degrees, shape (n, 2)."""
+        return _transform(xy, source=self.working_crs, target=WGS84)
+
+    def line_lengths(self, xy: NDArray[np.float64], start: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Length on the ground of each line of working coordinates, metres, shape (n_lines,)."""
+        if len(start) < 2:
+            return np.zeros(0)
+        if self.true_scale:
+            step = np.hypot(*np.diff(xy, axis=0).T)
+        else:
+            lon, lat = self.to_lonlat(xy).T
+            _, _, step = Geod(ellps="WGS84").inv(lon[:-1], lat[:-1], lon[1:], lat[1:])
+        return _sum_steps(np.asarray(step, np.float64), start)
+
+
+def _sum_steps(step: NDArray[np.float64], start: NDArray[np.int64]) -> NDArray[np.float64]:
+    padded = np.append(step, 0.0)
+    padded[start[1:] - 1] = 0.0  # the step from one line to the next is no part of either
+    return np.add.reduceat(padded, start[:-1])
+
+
+def _transform(xy: NDArray[np.float64], *, source: CRS, target: CRS) -> NDArray[np.float64]:
+    moved = np.column_stack(Transformer.from_crs(source, target, always_xy=True).transform(xy[:, 0], xy[:, 1]))
+    moved[~np.isfinite(moved).all(axis=1)] = np.nan
+    return moved
+
+
+def metre_factor(crs: CRS) -> float | None:
+    """Metres per unit of a projected system's axes; ``None`` for one that is not projected."""
+    return float(crs.axis_info[0].unit_conversion_factor) if crs.is_projected else None
+
+
+def layer_crs(info: LayerInfo, *, fallback: CRS | None) -> CRS | None:
+    """Horizontal coordinate system of a layer; the one of the settings where the file names none.
+
+    Raises
+    ------
+    CrsError
+        A layer with geometry has none, or one that is tied to no place on Earth.
+    """
+    if not info.has_geometry:
+        return None
+    crs = info.crs or fallback
+    if crs is None:
+        msg = (
+            f"{info.file}, layer '{info.name}': no coordinate system; expected one in the file, "
+            'or settings key input.crs, for example "EPSG:32614"'
+        )
+        raise CrsError(msg)
+    crs = _horizontal(crs)
+    if not (crs.is_projected or (crs.is_geographic and not crs.is_geocentric)):
+        msg = (
+            f"{info.file}, layer '{info.name}': coordinate system '{crs.name}' is tied to no place on Earth; "
+            "expected a projected or a geographic one; export the layer in such a system"
+        )
+        raise CrsError(msg)
+    return crs
+
+
+def _horizontal(crs: CRS) -> CRS:
+    if crs.is_compound:
+        crs = crs.sub_crs_list[0]
+    if crs.is_bound and crs.source_crs is not None:
+        crs = crs.source_crs
+    return crs.to_2d()
+
+
+def choose_places(crss: Mapping[str, CRS | None], xy: NDArray[np.float64], *, of: str) -> Places:
+    """Choose the working system from coordinates of layer ``of``.
+
+    Parameters
+    ----------
+    crss
+        Coordinate system of each layer, ``None`` for a plain table.
+    xy
+        Coordinates in that layer's system, shape (n, 2), in an order that does not depend on the file's.
+    of
+        The layer they belong to.
+
+    Raises
+    ------
+    CrsError
+        No layer has a coordinate system.
+    """
+    own = crss.get(of)
+    output = crss.get("cables") or own or WGS84
+    if own is None:
+        return Places(output, _local_system(np.zeros((0, 2))), true_scale=False)
+    lonlat = _transform(_inner(xy), source=own, target=WGS84)
+    lonlat = lonlat[np.isfinite(lonlat).all(axis=1)]
+    if output.is_projected and _scale_is_true(output, lonlat):
+        return Places(output, _in_metres(output), true_scale=True)
+    return Places(output, _local_system(lonlat), true_scale=False)
+
+
+def _inner(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the four corners and the middle of where nearly all coordinates lie, shape (5, 2) or (0, 2)."""
+    xy = xy[np.isfinite(xy).all(axis=1)]
+    if not len(xy):
+        return xy
+    xy = xy[:: max(1, len(xy) // SAMPLE)]
+    (x0, y0), (x1, y1) = np.percentile(xy, [OUTER_PERCENT, 100 - OUTER_PERCENT], axis=0)
+    x, y = np.median(xy, axis=0)
+    return np.array([[x0, y0], [x0, y1], [x1, y0], [x1, y1], [x, y]])
+
+
+def _scale_is_true(crs: CRS, lonlat: NDArray[np.float64]) -> bool:
+    """Whether the scale is true to 0.1 % in every direction at all given places; no place: not known, so no."""
+    if not len(lonlat):
+        return False
+    factors = Proj(crs).get_factors(lonlat[:, 0], lonlat[:, 1])
+    scales = np.concatenate([np.atleast_1d(factors.tissot_semimajor), np.atleast_1d(factors.tissot_semiminor)])
+    return bool(np.isfinite(scales).all() and (np.abs(scales - 1) <= SCALE_TOLERANCE).all())
+
+
+def _in_metres(crs: CRS) -> CRS:
+    """Give the same projection with axes in metres."""
+    if metre_factor(crs) == 1.0:
+        return crs
+    text = crs.to_json_dict()
+    for part in ("id", "ids", "usages", "scope", "area", "bbox"):
+        text.pop(part, None)
+    text["name"] = f"{crs.name} (in metres)"
+    for axis in text["coordinate_system"]["axis"]:
+        axis["unit"] = "metre"
+    return CRS.from_json_dict(text)
+
+
+def _local_system(lonlat: NDArray[np.float64]) -> CRS:
+    """Give a transverse Mercator system centred on the data; rounded, so that a small change does not move it."""
+    lon, lat = np.round(lonlat[-1], 1) if len(lonlat) else (0.0, 0.0)
+    return CRS.from_proj4(f"+proj=tmerc +lat_0={lat} +lon_0={lon} +k=1 +x_0=0 +y_0=0 +datum=WGS84 +units=m +no_defs")

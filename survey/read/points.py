@@ -1,0 +1,103 @@
+"""Point layers: switches and sources, and what transformers share with them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from survey.read.columns import Rows, plain_text, read_code, read_text, text_series
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from pyproj import CRS
+
+    from survey.read.geometry import RawPoints
+    from survey.read.places import Places
+
+POINT_WORDS = {
+    "null_geometry": "have no geometry",
+    "empty_geometry": "have an empty geometry",
+    "wrong_geometry": "have a geometry that is no single point",
+    "unreadable_geometry": "have a geometry that cannot be read",
+    "not_finite": "have a point that is no place (not a number, or beyond the coordinate system)",
+}
+
+
+@dataclass(frozen=True)
+class PointTable:
+    """What a point layer gives: a table as in :class:`~survey.read.tables.NetworkTables`, and counts."""
+
+    table: pd.DataFrame
+    counts: dict[str, int]
+
+
+def place_columns(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | None) -> dict[str, object]:
+    """Columns ``node, x, y, lon, lat, row`` of a point layer; the drawing's faults are reported."""
+    xy = drawn.xy if crs is None else places.to_working(drawn.xy, crs=crs)
+    lost = np.isnan(xy).any(axis=1) & ~np.isnan(drawn.xy).any(axis=1)
+    if lost.any():
+        drawn.problems.setdefault("not_finite", []).extend(np.flatnonzero(lost).tolist())
+    lonlat = places.to_lonlat(xy)
+    node = text_series(plain_text(rows, "node"))
+    _report_points(rows, drawn, has_node=(node != "").to_numpy(np.bool_))
+    x, y, lon, lat = xy[:, 0], xy[:, 1], lonlat[:, 0], lonlat[:, 1]
+    return {"node": node, "x": x, "y": y, "lon": lon, "lat": lat, "row": rows.order}
+
+
+def _report_points(rows: Rows, drawn: RawPoints, *, has_node: NDArray[np.bool_]) -> None:
+    then = "kept, but out of reach" if rows.name == "transformers" else "left out of the network"
+    for problem, words in POINT_WORDS.items():
+        listed = np.zeros(len(rows), np.bool_)
+        listed[drawn.problems.get(problem, [])] = True
+        rows.report(
+            "error",
+            problem,
+            where=listed & ~has_node,
+            message=f"{{count}} of {{all}} {rows.name} {words} and no node id; {then}; draw them or record node",
+        )
+        if problem != "null_geometry":
+            rows.report(
+                "warning",
+                problem,
+                where=listed & has_node,
+                message=f"{{count}} of {{all}} {rows.name} {words}; they are placed by their node id alone",
+            )
+
+
+def read_switches(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | None) -> PointTable:
+    """Clean the switch layer."""
+    table = pd.DataFrame(
+        {
+            "switch_id": text_series(rows.ids),
+            "single_pole": read_code(rows, "poles", fallback="single").codes == 0,
+            "device": read_text(rows, "device"),
+            "open": read_code(rows, "state", fallback="closed").codes == 1,
+            "guards": text_series(plain_text(rows, "guards")),
+            **place_columns(rows, drawn, places=places, crs=crs),
+        },
+        copy=False,
+    )
+    return _placed(table)
+
+
+def read_sources(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | None) -> PointTable:
+    """Clean the source layer."""
+    table = pd.DataFrame(
+        {
+            "source_id": text_series(rows.ids),
+            "feeder": read_text(rows, "feeder"),
+            **place_columns(rows, drawn, places=places, crs=crs),
+        },
+        copy=False,
+    )
+    return _placed(table)
+
+
+def _placed(table: pd.DataFrame) -> PointTable:
+    """Leave out what has neither a place nor a node; a finding names it already."""
+    placed = (table["x"].notna() | (table["node"] != "")).to_numpy(np.bool_)
+    counts = {"in": len(table), "used": int(placed.sum()), "unusable": int((~placed).sum())}
+    return PointTable(table if placed.all() else table[placed].reset_index(drop=True), counts)

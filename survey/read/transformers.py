@@ -1,0 +1,119 @@
+"""The transformer layer: three-phase sites, banks of single-phase units joined."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from survey.read.banks import join_banks
+from survey.read.columns import Rows, read_code, read_flag, read_number, read_phases, read_text, text_series
+from survey.read.points import PointTable, place_columns
+from survey.read.tables import THREE_PHASE
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+    from survey.read.geometry import RawPoints
+    from survey.read.places import Places
+
+NOT_ASSESSABLE = "such a site cannot be assessed; record it"
+
+COLUMNS = [
+    "site_id",
+    "feeder",
+    "district",
+    "rating_va",
+    "voltage_v",
+    "connection",
+    "core",
+    "no_load_loss_w",
+    "exciting_pu",
+    "min_load_w",
+    "customers",
+    "critical",
+    "node",
+    "x",
+    "y",
+    "lon",
+    "lat",
+    "row",
+    "units",
+    "usable",
+]
+
+
+def read_transformers(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | None) -> PointTable:
+    """Clean the transformer layer; one row per three-phase site."""
+    records = pd.DataFrame({**_fields(rows), **place_columns(rows, drawn, places=places, crs=crs)}, copy=False)
+    records["units"] = 1
+    records["usable"] = records["rating_va"].notna() & records["voltage_v"].notna()
+    three_phase = (records["phases"] == THREE_PHASE).to_numpy()
+    banked = (records["bank_id"] != "").to_numpy(np.bool_) & ~three_phase
+    banks, incomplete = join_banks(rows, records, banked=banked, taken=three_phase)
+    table = records[three_phase] if banks.empty else _with_banks(records[three_phase], banks)
+    table = table[COLUMNS].reset_index(drop=True)
+    _check_exciting(rows, table)
+    counts = {
+        "in": len(rows),
+        "used": len(table),
+        "joined": int(banked.sum()) - incomplete - len(banks),
+        "not_three_phase": int((~three_phase & ~banked).sum()),
+        "incomplete_bank": incomplete,
+    }
+    return PointTable(table, counts)
+
+
+def _with_banks(sites: pd.DataFrame, banks: pd.DataFrame) -> pd.DataFrame:
+    joined = pd.concat([sites, banks], ignore_index=True) if len(sites) else banks
+    return joined.sort_values("site_id", kind="stable")
+
+
+def _fields(rows: Rows) -> dict[str, object]:
+    rating = _required(rows, "kva")
+    return {
+        "site_id": text_series(rows.ids),
+        "phases": read_phases(rows),
+        "bank_id": read_text(rows, "bank_id"),
+        "feeder": read_text(rows, "feeder"),
+        "district": read_text(rows, "district"),
+        "rating_va": rating,
+        "voltage_v": _required(rows, "kv"),
+        "connection": read_code(rows, "connection", fallback="").texts(),
+        "core": read_code(rows, "core", fallback="").texts(),
+        "no_load_loss_w": read_number(rows, "nll_w", accept="positive", then="counted as missing").values,
+        "exciting_pu": read_number(rows, "exc_pct", accept="positive", then="counted as missing").values,
+        "min_load_w": read_number(rows, "minload_kw", accept="not_negative", then="counted as 0").values,
+        "customers": read_number(rows, "customers", accept="not_negative", then="counted as missing").values,
+        "critical": read_flag(rows, "critical"),
+    }
+
+
+def _required(rows: Rows, field: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    numbers = read_number(rows, field, accept="positive", then=NOT_ASSESSABLE)
+    rows.report(
+        "error",
+        f"missing_{field}",
+        where=numbers.missing,
+        message=f"{{count}} of {{all}} records of {rows.name} have no {field}; {NOT_ASSESSABLE}",
+    )
+    return numbers.values
+
+
+def _check_exciting(rows: Rows, table: pd.DataFrame) -> None:
+    """Drop exciting currents that are not above the core loss: they leave nothing for magnetizing."""
+    loss_pu = table["no_load_loss_w"] / table["rating_va"]
+    low = (table["exciting_pu"] <= loss_pu).to_numpy(np.bool_)
+    if not low.any():
+        return
+    ids = table["site_id"][low].tolist()
+    rows.findings.add(
+        "error",
+        "exciting_below_loss",
+        layer=rows.name,
+        ids=ids,
+        message=f"exciting current of {len(ids):,} sites is not above their core loss; it was left aside for the "
+        "default; check exc_pct and nll_w, and their units",
+    )
+    table.loc[low, "exciting_pu"] = np.nan
