@@ -69,8 +69,8 @@ def _join(rows: Rows, bank_id: str, *, units: pd.DataFrame, used: set[str]) -> d
     used.add(site_id)
     rating = units["rating_va"].to_numpy()
     voltage = _agreed(rows, bank_id, units=units, field="voltage_v", missing=np.nan)
-    joined = {
-        **units.iloc[0].to_dict(),
+    return {
+        **{str(name): value for name, value in units.iloc[0].items()},
         **{field: _first(units[field]) for field in FIRST_OF_UNITS},
         **_place(units),
         "site_id": site_id,
@@ -87,7 +87,6 @@ def _join(rows: Rows, bank_id: str, *, units: pd.DataFrame, used: set[str]) -> d
         "units": len(units),
         "usable": bool(np.isfinite(rating).all() and np.isfinite(voltage)),
     }
-    return joined
 
 
 def _first(texts: pd.Series) -> str:

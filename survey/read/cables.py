@@ -73,8 +73,10 @@ def read_cables(rows: Rows, drawn: RawLines, *, places: Places, crs: CRS | None,
         Tolerances of recorded against drawn lengths.
     """
     if crs is not None:
-        drawn.xy = places.to_working(drawn.xy, crs=crs)
-        drop_unusable(drawn)
+        moved = places.to_working(drawn.xy, crs=crs)
+        if moved is not drawn.xy:
+            drawn.xy = moved
+            drop_unusable(drawn)
     lines = Lines(drawn.xy, drawn.start, drawn.owner, places.line_lengths(drawn.xy, drawn.start))
     table = _fields(rows)
     table["drawn_m"] = _drawn_lengths(lines, rows=len(rows))
@@ -115,11 +117,11 @@ def _fields(rows: Rows) -> pd.DataFrame:
             "cable_id": text_series(rows.ids),
             "feeder": read_category(rows, "feeder"),
             "phases": read_phases(rows),
-            "voltage_v": read_number(rows, "kv", accept="positive", then=missing).values,
+            "voltage_v": read_number(rows, "kv", accept="positive", then=missing).si,
             "shielded": read_code(rows, "build", fallback="ug").codes == 0,
             "cable_type": read_category(rows, "cable_type"),
-            "cap_f_m": read_number(rows, "cap_nf_km", accept="not_negative", then=missing).values,
-            "length_m": read_number(rows, "length_m", accept="positive", then="the drawn length is used").values,
+            "cap_f_m": read_number(rows, "cap_nf_km", accept="not_negative", then=missing).si,
+            "length_m": read_number(rows, "length_m", accept="positive", then="the drawn length is used").si,
             **_nodes(rows),
             "row": rows.order,
         },
@@ -159,8 +161,7 @@ def _empty(text: pa.LargeStringArray) -> NDArray[np.bool_]:
 def _drawn_lengths(lines: Lines, *, rows: int) -> NDArray[np.float64]:
     drawn = np.full(rows, np.nan)
     total = np.bincount(lines.owner, weights=lines.ground_m, minlength=rows)
-    there = np.unique(lines.owner)
-    drawn[there] = total[there]
+    drawn[lines.owner] = total[lines.owner]
     return drawn
 
 

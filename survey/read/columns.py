@@ -80,21 +80,22 @@ class Encoded:
     Parameters
     ----------
     codes
-        Index into ``values``, -1 where missing, shape (n,).
-    values
+        Index into ``names``, -1 where missing, shape (n,).
+    names
         Distinct texts, trimmed, none empty.
     """
 
-    codes: NDArray[np.int64]
-    values: list[str]
+    codes: NDArray[np.int32]
+    names: list[str]
 
-    def lookup(self, table: Sequence[int]) -> NDArray[np.int64]:
-        """Value of ``table`` (aligned with ``values``) for every row, -1 where missing."""
-        return np.append(np.asarray(table, np.int64), MISSING)[self.codes]
+    def lookup(self, table: Sequence[int]) -> NDArray[np.int32]:
+        """Value of ``table`` (aligned with ``names``) for every row, -1 where missing."""
+        return np.array([*table, MISSING], np.int32)[self.codes]
 
     def examples(self, mask: NDArray[np.bool_]) -> str:
         """Return some of the distinct texts in the rows of a mask, quoted."""
-        texts = sorted({self.values[code] for code in np.unique(self.codes[mask]) if code >= 0})
+        there = np.bincount(self.codes[mask] + 1, minlength=len(self.names) + 1)[1:]
+        texts = sorted({value for value, count in zip(self.names, there, strict=True) if count})
         return ", ".join(repr(text[:40]) for text in texts[:EXAMPLES]) + (" ..." if len(texts) > EXAMPLES else "")
 
     def texts(self) -> pd.Series:
@@ -103,10 +104,10 @@ class Encoded:
 
     def series(self) -> pd.Series:
         """Categorical series with ``""`` where missing, categories rising."""
-        names = sorted({*self.values, ""})
+        names = sorted({*self.names, ""})
         place = {name: i for i, name in enumerate(names)}
-        table = np.array([*(place[value] for value in self.values), place[""]])
-        return pd.Series(pd.Categorical.from_codes(table[self.codes], names))
+        table = np.array([*(place[value] for value in self.names), place[""]])
+        return pd.Series(pd.Categorical.from_codes(table[self.codes], pd.Index(names)))
 
 
 def as_text(column: pa.Array) -> pa.LargeStringArray:
@@ -136,42 +137,42 @@ def encode(rows: Rows, field: str) -> Encoded:
     """Distinct texts of a field, with the codes of the settings replaced."""
     column = rows.columns.get(field)
     if column is None:
-        return Encoded(np.full(len(rows), MISSING), [])
+        return Encoded(np.full(len(rows), MISSING, np.int32), [])
     coded = column if pa.types.is_dictionary(column.type) else column.dictionary_encode()
     texts = as_text(coded.dictionary).to_pylist()
     table = {fold_code(theirs): ours for theirs, ours in rows.mapping.codes.get(field, {}).items()}
     values = [text if text is None else table.get(fold_code(text), text) for text in texts]
     kept = [value for value in values if value]
     place = np.append(np.where([bool(v) for v in values], np.cumsum([bool(v) for v in values]) - 1, MISSING), MISSING)
-    codes = pc.fill_null(coded.indices.cast(pa.int64()), len(values)).to_numpy(zero_copy_only=False)
-    return Encoded(place.astype(np.int64)[codes[rows.order]], kept)
+    codes = pc.fill_null(coded.indices.cast(pa.int32()), len(values)).to_numpy(zero_copy_only=False)
+    return Encoded(place.astype(np.int32)[codes[rows.order]], kept)
 
 
 def plain_text(rows: Rows, field: str) -> pa.LargeStringArray:
     """Text of a field, ``""`` where missing."""
     column = rows.columns.get(field)
     if column is None:
-        return pa.array(np.full(len(rows), ""), pa.large_string())
+        return pa.repeat(pa.scalar("", pa.large_string()), len(rows))
     return pc.fill_null(as_text(column), "").take(pa.array(rows.order))
 
 
 def text_series(text: pa.LargeStringArray) -> pd.Series:
     """Series of text without copying it."""
-    return pd.Series(TEXT.__from_arrow__(text))
+    return pd.Series(TEXT.__from_arrow__(text))  # type: ignore[attr-defined]  # missing in the stubs
 
 
 def read_text(rows: Rows, field: str) -> pd.Series:
-    """Text of a field as a series, with the codes of the settings replaced and the default of the settings filled in."""
+    """Text of a field as a series, with the codes and the default of the settings put in."""
     return text_series(_spelled(_filled(rows, field, encode(rows, field))))
 
 
 def read_category(rows: Rows, field: str) -> pd.Series:
-    """Do the same as :func:`read_text` for a field with few distinct values, as a categorical series."""
+    """Text of a field with few distinct values, as a categorical series; else as :func:`read_text`."""
     return _filled(rows, field, encode(rows, field)).series()
 
 
 def _spelled(column: Encoded) -> pa.LargeStringArray:
-    return pa.array([*column.values, ""], pa.large_string()).take(pa.array(column.codes % (len(column.values) + 1)))
+    return pa.array([*column.names, ""], pa.large_string()).take(pa.array(column.codes % (len(column.names) + 1)))
 
 
 def _filled(rows: Rows, field: str, column: Encoded) -> Encoded:
@@ -180,7 +181,8 @@ def _filled(rows: Rows, field: str, column: Encoded) -> Encoded:
     if default is None or not missing.any():
         return column
     report_default(rows, field, where=missing, default=str(default))
-    return Encoded(np.where(missing, len(column.values), column.codes), [*column.values, str(default)])
+    codes = np.where(missing, np.int32(len(column.names)), column.codes)
+    return Encoded(codes, [*column.names, str(default)])
 
 
 def report_default(rows: Rows, field: str, *, where: NDArray[np.bool_], default: str) -> None:
@@ -199,11 +201,11 @@ def read_code(rows: Rows, field: str, *, fallback: str) -> Encoded:
     spec = field_specs(rows.name)[field]
     column = encode(rows, field)
     accepted = {fold_code(code): i for i, code in enumerate(spec.codes)}
-    found = column.lookup([accepted.get(fold_code(value), UNKNOWN) for value in column.values])
+    found = column.lookup([accepted.get(fold_code(value), UNKNOWN) for value in column.names])
     return _settle(rows, spec, column=column, found=found, fallback=fallback)
 
 
-def _settle(rows: Rows, spec: FieldSpec, *, column: Encoded, found: NDArray[np.int64], fallback: str) -> Encoded:
+def _settle(rows: Rows, spec: FieldSpec, *, column: Encoded, found: NDArray[np.int32], fallback: str) -> Encoded:
     values = list(spec.codes)
     unknown = found == UNKNOWN
     _report_unknown(rows, spec, column=column, where=unknown, fallback=fallback)
@@ -226,6 +228,8 @@ def _report_missing(rows: Rows, spec: FieldSpec, *, where: NDArray[np.bool_], de
 
 
 def _report_unknown(rows: Rows, spec: FieldSpec, *, column: Encoded, where: NDArray[np.bool_], fallback: str) -> None:
+    if not where.any():
+        return
     accepted = ", ".join(spec.codes) if spec.codes else "A, B, C and their combinations"
     rows.report(
         "error",
@@ -240,7 +244,7 @@ def read_phases(rows: Rows) -> NDArray[np.uint8]:
     """Phase mask of every row; missing and unknown ones count as ABC."""
     spec = field_specs(rows.name)["phases"]
     column = encode(rows, "phases")
-    found = column.lookup([UNKNOWN if mask is None else mask for mask in map(phase_mask, column.values)])
+    found = column.lookup([UNKNOWN if mask is None else mask for mask in map(phase_mask, column.names)])
     unknown, missing = found == UNKNOWN, found == MISSING
     default = str(rows.mapping.defaults.get("phases", spec.default))
     _report_unknown(rows, spec, column=column, where=unknown, fallback="ABC")
@@ -256,8 +260,8 @@ def read_flag(rows: Rows, field: str) -> NDArray[np.bool_]:
     spec = field_specs(rows.name)[field]
     column = encode(rows, field)
     words = {**dict.fromkeys(TRUE_WORDS, 1), **dict.fromkeys(FALSE_WORDS, 0)}
-    found = column.lookup([words.get(value.casefold(), UNKNOWN) for value in column.values])
-    return _settle(rows, spec, column=column, found=found, fallback="0").codes == 1
+    found = column.lookup([words.get(value.casefold(), UNKNOWN) for value in column.names])
+    return np.asarray(_settle(rows, spec, column=column, found=found, fallback="0").codes == 1)
 
 
 @dataclass(frozen=True)
@@ -266,7 +270,7 @@ class Numbers:
 
     Parameters
     ----------
-    values
+    si
         In SI, NaN where missing or not usable, shape (n,).
     missing
         No value recorded, shape (n,).
@@ -274,7 +278,7 @@ class Numbers:
         A value that cannot be used, shape (n,).
     """
 
-    values: NDArray[np.float64]
+    si: NDArray[np.float64]
     missing: NDArray[np.bool_]
     bad: NDArray[np.bool_]
 
@@ -316,7 +320,7 @@ def _default_number(rows: Rows, spec: FieldSpec, numbers: Numbers) -> Numbers:
         unit = f" {spec.unit}" if spec.quantity != "number" else ""
         report_default(rows, spec.name, where=numbers.missing, default=f"{default}{unit}")
     factor = find_unit(spec.quantity, spec.unit) or 1.0
-    filled = np.where(numbers.missing, float(default) * factor, numbers.values)
+    filled = np.where(numbers.missing, float(default) * factor, numbers.si)
     if spec.default is not None:
         filled = np.where(numbers.bad, float(default) * factor, filled)
     return Numbers(filled, np.zeros(len(rows), np.bool_), numbers.bad)

@@ -101,10 +101,10 @@ def _heads(
 
 
 def _uint32(data: NDArray[np.uint8], at: NDArray[np.int64]) -> NDArray[np.int64]:
-    value = np.zeros(len(at), np.int64)
-    for i in range(4):
-        value |= data[at + i].astype(np.int64) << (8 * i)
-    return value
+    if not len(at):
+        return np.zeros(0, np.int64)
+    everywhere = np.ndarray((len(data) - 3,), dtype="<u4", buffer=data, strides=(1,))
+    return everywhere[at].astype(np.int64)
 
 
 def _offsets(count: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -141,16 +141,16 @@ def _line_pieces(shape: shapely.Geometry | None, *, there: bool) -> tuple[list[N
     """Coordinates of the lines of one geometry (pieces that join are joined), and what is wrong with it."""
     if shape is None:
         return [], "unreadable_geometry" if there else "null_geometry"
-    if shape.is_empty:
+    if shapely.is_empty(shape):
         return [], "empty_geometry"
     shape = shapely.force_2d(shape)
     if isinstance(shape, shapely.MultiLineString):
         shape = shapely.line_merge(shape)
-    parts = shapely.get_parts(shape)
+    parts = shapely.get_parts(shape).tolist()
     if not all(isinstance(part, shapely.LineString) for part in parts):
         return [], "wrong_geometry"
-    parts = [part for part in parts if not part.is_empty]
-    ordered = sorted((shapely.get_coordinates(part) for part in parts), key=lambda xy: xy.tolist())
+    drawn = [shapely.get_coordinates(part) for part in parts if not shapely.is_empty(part)]
+    ordered = sorted(drawn, key=lambda xy: xy.tolist())
     return ordered, "in_pieces" if len(ordered) > 1 else ""
 
 
@@ -172,16 +172,20 @@ def drop_unusable(lines: RawLines) -> None:
     """Take lines out that are no place or have no length."""
     if not len(lines.owner):
         return
-    finite = (np.abs(lines.xy) < MAX_COORDINATE).all(axis=1)
-    if not finite.all():
-        _drop(lines, np.add.reduceat(~finite, lines.start[:-1], dtype=np.int64) > 0, "not_finite")
+    if not np.abs(lines.xy).max() < MAX_COORDINATE:  # true for not-a-number as well
+        off = ~(np.abs(lines.xy) < MAX_COORDINATE).all(axis=1)
+        _drop(lines, np.add.reduceat(off, lines.start[:-1], dtype=np.int64) > 0, "not_finite")
     if len(lines.owner):
-        step = np.zeros(len(lines.xy), np.bool_)
-        step[1:] = (lines.xy[1:] != lines.xy[:-1]).any(axis=1)
-        step[lines.start[:-1]] = False
-        still = np.add.reduceat(step, lines.start[:-1], dtype=np.int64) == 0
+        still = sum_steps(np.hypot(*np.diff(lines.xy, axis=0).T), lines.start) == 0
         if still.any():
             _drop(lines, still, "zero_length")
+
+
+def sum_steps(step: NDArray[np.float64], start: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Sum what is given from each vertex to the next, shape (n_vertices - 1,), over each line."""
+    padded = np.append(step, 0.0)
+    padded[start[1:] - 1] = 0.0  # the step from one line to the next is no part of either
+    return np.add.reduceat(padded, start[:-1])
 
 
 def _drop(lines: RawLines, unwanted: NDArray[np.bool_], problem: str) -> None:
@@ -227,7 +231,7 @@ def _add_odd_points(
 def _point_problem(shape: shapely.Geometry | None, *, there: bool) -> str:
     if shape is None:
         return "unreadable_geometry" if there else "null_geometry"
-    if shape.is_empty:
+    if shapely.is_empty(shape):
         return "empty_geometry"
     parts = shapely.get_parts(shape)
     return "" if len(parts) == 1 and isinstance(parts[0], shapely.Point) else "wrong_geometry"

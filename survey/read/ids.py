@@ -73,7 +73,7 @@ def _part_equal_ids(
     made: NDArray[np.bool_],
 ) -> tuple[pa.LargeStringArray, NDArray[np.bool_]]:
     """Add suffixes within each group of equal ids, in order of content, so that row order does not matter."""
-    member = again | np.append(again[1:], False)  # noqa: FBT003
+    member = again | np.append(again[1:], False)
     listed = sorted((text[int(row)].as_py(), made[row], _content(raw, int(row)), int(row)) for row in order[member])
     taken = set(text.to_pylist())
     new: dict[int, str] = {}

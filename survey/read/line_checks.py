@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,51 +27,71 @@ def report_line_shapes(rows: Rows, drawn: RawLines, *, settings: NetworkSettings
         message="{count} of {all} cables are drawn in pieces that do not join; every piece is kept; "
         f"draw them through, or raise network.snap_m ({settings.snap_m:g})",
     )
+    bent = _bent(drawn)
     rows.report(
         "warning",
         "closed_line",
-        where=_of_rows(rows, drawn, _closed(drawn)),
+        where=_of_rows(rows, bent, bent.closed),
         message="{count} of {all} cables end where they begin; they lead nowhere; draw them from end to end",
     )
     rows.report(
         "warning",
         "self_crossing",
-        where=_of_rows(rows, drawn, _self_crossing(drawn)),
+        where=_of_rows(rows, bent, bent.crossing),
         message="{count} of {all} cables cross or retrace themselves; used as drawn, no joint at the crossing; "
         "check the drawing",
     )
 
 
-def _of_rows(rows: Rows, drawn: RawLines, lines: NDArray[np.bool_]) -> NDArray[np.bool_]:
+@dataclass(frozen=True)
+class _Bent:
+    """Lines of more than two vertices: owner, whether closed, whether crossing themselves; all shape (n_bent,)."""
+
+    owner: NDArray[np.int64]
+    closed: NDArray[np.bool_]
+    crossing: NDArray[np.bool_]
+
+
+def _of_rows(rows: Rows, bent: _Bent, lines: NDArray[np.bool_]) -> NDArray[np.bool_]:
     mask = np.zeros(len(rows), np.bool_)
-    mask[drawn.owner[lines]] = True
+    mask[bent.owner[lines]] = True
     return mask
 
 
-def _closed(drawn: RawLines) -> NDArray[np.bool_]:
-    first, last = drawn.xy[drawn.start[:-1]], drawn.xy[drawn.start[1:] - 1]
-    return np.asarray((first == last).all(axis=1))
-
-
-def _self_crossing(drawn: RawLines) -> NDArray[np.bool_]:
-    """Lines that are not simple. One that always goes on in the direction of its chord cannot be; few are left to try."""
-    crossing = np.zeros(len(drawn.owner), np.bool_)
-    doubtful = np.flatnonzero(_turns_back(drawn) & ~_closed(drawn))
-    for i in doubtful.tolist():
-        crossing[i] = not shapely.is_simple(shapely.LineString(drawn.xy[drawn.start[i] : drawn.start[i + 1]]))
-    return crossing
-
-
-def _turns_back(drawn: RawLines) -> NDArray[np.bool_]:
-    if not len(drawn.owner):
-        return np.zeros(0, np.bool_)
+def _bent(drawn: RawLines) -> _Bent:
+    """Look at lines of more than two vertices; one that always goes on towards its end is simple, few are tried."""
     count = np.diff(drawn.start)
-    chord = np.repeat(drawn.xy[drawn.start[1:] - 1] - drawn.xy[drawn.start[:-1]], count, axis=0)
-    step = np.zeros_like(drawn.xy)
-    step[:-1] = np.diff(drawn.xy, axis=0)
-    step[drawn.start[1:] - 1] = 0.0
-    back = np.einsum("ij,ij->i", step, chord) < 0
-    return np.add.reduceat(back, drawn.start[:-1], dtype=np.int64) > 0
+    bent = np.flatnonzero(count > 2)
+    first, count = drawn.start[bent], count[bent]
+    chord = drawn.xy[first + count - 1] - drawn.xy[first]
+    closed = (chord[:, 0] == 0) & (chord[:, 1] == 0)
+    doubtful = np.flatnonzero(_turns_back(drawn.xy, first=first, count=count, chord=chord) & ~closed)
+    crossing = np.zeros(len(bent), np.bool_)
+    if len(doubtful):
+        count = count[doubtful]
+        vertices = _runs(first[doubtful], count)
+        shapes = shapely.linestrings(drawn.xy[vertices], indices=np.repeat(np.arange(len(doubtful)), count))
+        crossing[doubtful] = ~shapely.is_simple(shapes)
+    return _Bent(drawn.owner[bent], closed, crossing)
+
+
+def _runs(first: NDArray[np.int64], count: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Numbers ``first[i], first[i] + 1, ...``, ``count[i]`` of them, one run after the other."""
+    shift = first - (np.cumsum(count) - count)
+    return np.repeat(shift, count) + np.arange(count.sum())
+
+
+def _turns_back(
+    xy: NDArray[np.float64], *, first: NDArray[np.int64], count: NDArray[np.int64], chord: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    if not len(first):
+        return np.zeros(0, np.bool_)
+    steps = count - 1
+    vertices = _runs(first, steps)
+    step = xy[vertices + 1] - xy[vertices]
+    ahead = step[:, 0] * np.repeat(chord[:, 0], steps) + step[:, 1] * np.repeat(chord[:, 1], steps)
+    lowest: NDArray[np.float64] = np.minimum.reduceat(ahead, np.cumsum(steps) - steps)
+    return lowest < 0
 
 
 def report_lengths(

@@ -9,6 +9,7 @@ import numpy as np
 from pyproj import CRS, Geod, Proj, Transformer
 
 from survey.errors import CrsError
+from survey.read.geometry import sum_steps
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -61,13 +62,7 @@ class Places:
         else:
             lon, lat = self.to_lonlat(xy).T
             _, _, step = Geod(ellps="WGS84").inv(lon[:-1], lat[:-1], lon[1:], lat[1:])
-        return _sum_steps(np.asarray(step, np.float64), start)
-
-
-def _sum_steps(step: NDArray[np.float64], start: NDArray[np.int64]) -> NDArray[np.float64]:
-    padded = np.append(step, 0.0)
-    padded[start[1:] - 1] = 0.0  # the step from one line to the next is no part of either
-    return np.add.reduceat(padded, start[:-1])
+        return sum_steps(np.asarray(step, np.float64), start)
 
 
 def _transform(xy: NDArray[np.float64], *, source: CRS, target: CRS) -> NDArray[np.float64]:
@@ -146,10 +141,11 @@ def choose_places(crss: Mapping[str, CRS | None], xy: NDArray[np.float64], *, of
 
 def _inner(xy: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the four corners and the middle of where nearly all coordinates lie, shape (5, 2) or (0, 2)."""
+    if len(xy) > 2 * SAMPLE:
+        xy = xy[:: len(xy) // SAMPLE]
     xy = xy[np.isfinite(xy).all(axis=1)]
     if not len(xy):
         return xy
-    xy = xy[:: max(1, len(xy) // SAMPLE)]
     (x0, y0), (x1, y1) = np.percentile(xy, [OUTER_PERCENT, 100 - OUTER_PERCENT], axis=0)
     x, y = np.median(xy, axis=0)
     return np.array([[x0, y0], [x0, y1], [x1, y0], [x1, y1], [x, y]])

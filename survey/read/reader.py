@@ -74,12 +74,13 @@ def read_network(
     matched = match_layers(infos, settings=settings.input, path=export.path)
     files = export.input_files([layer.info for layer in matched.values()])
     with ThreadPoolExecutor(max_workers=1) as pool:
-        prints = pool.submit(_fingerprints, files, export.path)
+        prints = pool.submit(_fingerprints, files)
         before = _stamps(files)
         opened = {}
         for name, layer in matched.items():
             tell(name)
             opened[name] = _open(export, layer, settings=settings, findings=findings)
+    with translated(export.path):
         fingerprints = prints.result()
     _refuse_changed(files, before=before)
     tell("places")
@@ -145,13 +146,12 @@ def _places(opened: dict[str, _Opened], *, fallback: CRS | None) -> Places:
     return choose_places(crss, xy, of=of)
 
 
-def _fingerprints(files: Sequence[Path], root: Path) -> dict[str, str]:
+def _fingerprints(files: Sequence[Path]) -> dict[str, str]:
     """SHA-256 of every file, by its name in the export."""
     prints = {}
     for file in files:
-        with translated(file), file.open("rb") as stream:
+        with file.open("rb") as stream:
             prints[file.name] = hashlib.file_digest(stream, "sha256").hexdigest()
-    del root
     return prints
 
 

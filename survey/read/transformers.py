@@ -82,10 +82,10 @@ def _fields(rows: Rows) -> dict[str, object]:
         "voltage_v": _required(rows, "kv"),
         "connection": read_code(rows, "connection", fallback="").texts(),
         "core": read_code(rows, "core", fallback="").texts(),
-        "no_load_loss_w": read_number(rows, "nll_w", accept="positive", then="counted as missing").values,
-        "exciting_pu": read_number(rows, "exc_pct", accept="positive", then="counted as missing").values,
-        "min_load_w": read_number(rows, "minload_kw", accept="not_negative", then="counted as 0").values,
-        "customers": read_number(rows, "customers", accept="not_negative", then="counted as missing").values,
+        "no_load_loss_w": read_number(rows, "nll_w", accept="positive", then="counted as missing").si,
+        "exciting_pu": read_number(rows, "exc_pct", accept="positive", then="counted as missing").si,
+        "min_load_w": read_number(rows, "minload_kw", accept="not_negative", then="counted as 0").si,
+        "customers": read_number(rows, "customers", accept="not_negative", then="counted as missing").si,
         "critical": read_flag(rows, "critical"),
     }
 
@@ -98,7 +98,7 @@ def _required(rows: Rows, field: str) -> np.ndarray[tuple[int], np.dtype[np.floa
         where=numbers.missing,
         message=f"{{count}} of {{all}} records of {rows.name} have no {field}; {NOT_ASSESSABLE}",
     )
-    return numbers.values
+    return numbers.si
 
 
 def _check_exciting(rows: Rows, table: pd.DataFrame) -> None:
