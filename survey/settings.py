@@ -57,6 +57,7 @@ class NetworkSettings(Section):
 
     snap_m: NotNegative = 0.5
     pickup_m: NotNegative = 5.0
+    stepdown_supplies: bool = False
     length_tolerance: Share = 0.10
     length_tolerance_m: NotNegative = 2.0
 

@@ -1,0 +1,115 @@
+"""What is odd about the supply of the network, as findings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from survey.network.walk import ring_edges
+
+if TYPE_CHECKING:
+    from survey.findings import FindingList
+    from survey.network.model import Network
+    from survey.network.sweeps import Forest
+
+
+def report_supply(network: Network, *, union: Forest, findings: FindingList) -> None:
+    """Find what has no supply, stands on a closed ring, or lacks phases on its way."""
+    _no_sources(network, findings)
+    _unreached(network, findings)
+    _dead_cables(network, union, findings)
+    _rings(network, union, findings)
+    _part_phase(network, findings)
+
+
+def _no_sources(network: Network, findings: FindingList) -> None:
+    if not len(network.tables.sources):
+        findings.add(
+            "warning",
+            "no_sources",
+            layer="sources",
+            ids=[],
+            message="the export has no source points; the direction of supply was taken from the single-pole devices; add a "
+            "sources layer",
+        )
+
+
+def _unreached(network: Network, findings: FindingList) -> None:
+    lost = np.flatnonzero((network.site_node >= 0) & ~network.walks.supplied)
+    if len(lost):
+        findings.add(
+            "warning",
+            "site_without_supply",
+            layer="transformers",
+            ids=network.tables.transformers["site_id"].iloc[lost],
+            message="no way to a source or to a switching point that supplies it; listed as unreached; check gaps and open "
+            "devices",
+        )
+
+
+def _dead_cables(network: Network, union: Forest, findings: FindingList) -> None:
+    graph = network.graph
+    fed = union.root[graph.b[: graph.n_pieces]] == graph.root
+    if fed.all() or not len(network.tables.sources):
+        return
+    dead = np.unique(network.pieces.cable[~fed])
+    findings.add(
+        "warning",
+        "cable_without_source",
+        layer="cables",
+        ids=network.tables.cables["cable_id"].iloc[dead],
+        message="no closed way to a source in the normal state; check gaps and open devices",
+    )
+
+
+def _rings(network: Network, union: Forest, findings: FindingList) -> None:
+    if not union.cyclic:
+        return
+    ring = np.flatnonzero(ring_edges(network.graph, network.sections))
+    if not len(ring):
+        return
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    graph = network.graph
+    every = np.flatnonzero(_on_ring(network))
+    links = coo_array((np.ones(len(every)), (graph.a[every], graph.b[every])), shape=(graph.n_nodes, graph.n_nodes))
+    block = connected_components(links, directed=False)[1]
+    walked = network.walks.ring_piece
+    for k in np.unique(block[graph.a[ring]]):
+        mine = ring[block[graph.a[ring]] == k]
+        sites = np.flatnonzero((walked >= 0) & (block[graph.a[np.maximum(walked, 0)]] == k))
+        names = ", ".join(network.tables.transformers["site_id"].iloc[sites[:5]])
+        findings.add(
+            "warning",
+            "closed_ring",
+            layer="cables",
+            ids=network.tables.cables["cable_id"].iloc[np.unique(network.pieces.cable[mine])],
+            message="closed ring in the normal state: two ways to a source; the shorter one is walked, and no single-pole "
+            "device on the ring takes anything off by itself"
+            + (f"; walked by {len(sites)} sites ({names}{' ...' if len(sites) > 5 else ''})" if len(sites) else "")
+            + "; record the open point",
+        )
+
+
+def _on_ring(network: Network) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Ring edges of any kind, devices and source links included, so that one ring is one block."""
+    graph = network.graph
+    ring = np.zeros(len(graph.a), bool)
+    for view in network.sections.views:
+        ring |= ((graph.mask & view.bits) != 0) & ~view.forest.bridge
+    return ring & (graph.a != graph.b)
+
+
+def _part_phase(network: Network, findings: FindingList) -> None:
+    lacking = np.flatnonzero(~network.walks.full)
+    if len(lacking):
+        findings.add(
+            "warning",
+            "phases_missing_on_way",
+            layer="transformers",
+            ids=network.tables.transformers["site_id"].iloc[lacking],
+            message="three-phase site whose way to the source has a cable of fewer phases; walked all the same; correct the "
+            "phases of the cables or of the site",
+        )

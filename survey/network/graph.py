@@ -1,0 +1,178 @@
+"""The graph in its normal state, as arrays: cable pieces, closed devices, and one root that ties the sources together.
+
+Every device gets a node of its own between its node and its cable; an open one gets no edge. Phases are bit masks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.network.placement import AT_SOURCE
+from survey.network.sweeps import adjacency
+from survey.read.tables import THREE_PHASE
+
+if TYPE_CHECKING:
+    from survey.network.pieces import Pieces
+    from survey.network.placement import Placement
+    from survey.read.tables import NetworkTables
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Graph:
+    """Edges ``a[e] - b[e]``: first the pieces, then the closed devices, then the links from the root to the sources.
+
+    Parameters
+    ----------
+    n_nodes, n_pieces, root
+        Number of nodes; of cable pieces, which are the first edges; and the node that ties the sources together.
+    a, b, length_m, mask, shielded
+        Per edge: end nodes, metres, phases carried, shielded cable or not.
+    full
+        The edge, with those parallel to it, carries all three phases.
+    switch
+        Device of the edge (row of the switches), -1 for others.
+    near, far
+        Per switch: node on the node's side and on the cable's side, -1 when it is not placed.
+    edge_of
+        Per switch: its edge, -1 when open or not placed.
+    first, edges
+        Adjacency.
+    """
+
+    n_nodes: int
+    n_pieces: int
+    root: int
+    a: Ints
+    b: Ints
+    length_m: Floats
+    mask: NDArray[np.uint8]
+    shielded: Bools
+    full: Bools
+    switch: Ints
+    near: Ints
+    far: Ints
+    edge_of: Ints
+    first: Ints
+    edges: Ints
+
+
+def build_graph(
+    tables: NetworkTables, pieces: Pieces, *, placement: Placement, source_nodes: Ints, n_nodes: int
+) -> Graph:
+    """Assemble the graph of the normal state.
+
+    Parameters
+    ----------
+    source_nodes
+        Distinct nodes that hold a source, shape (n,).
+    n_nodes
+        Nodes before devices get theirs.
+    """
+    is_open = tables.switches["open"].to_numpy(bool)
+    root = n_nodes
+    order = _chain_order(tables, pieces, placement)
+    near, far = np.full(len(is_open), -1, np.int64), np.full(len(is_open), -1, np.int64)
+    far[order] = n_nodes + 1 + np.arange(len(order))
+    place = placement.piece[order] * 2 + placement.end[order]
+    place = np.where(placement.piece[order] == AT_SOURCE, -2 - placement.node[order], place)
+    first_here = np.append(True, np.diff(place) != 0)[: len(order)]
+    at_source = placement.piece[order] == AT_SOURCE
+    start = np.where(at_source, root, placement.node[order])
+    near[order] = np.where(first_here, start, np.append(-1, far[order][:-1])[: len(order)])
+    last_here = np.append(np.diff(place) != 0, True)[: len(order)]
+    u, v = pieces.u.copy(), pieces.v.copy()
+    tail = order[last_here & ~at_source]
+    for end, nodes in ((0, u), (1, v)):
+        mine = tail[placement.end[tail] == end]
+        nodes[placement.piece[mine]] = far[mine]
+    closed = order[~is_open[order]]
+    link_from = np.full(len(source_nodes), root, np.int64)
+    source_tail = order[last_here & at_source]
+    slot = np.searchsorted(source_nodes, placement.node[source_tail])
+    link_from[slot] = far[source_tail]
+    return _assemble(
+        tables, pieces, (u, v), near, far, closed, (link_from, source_nodes), n_nodes + 1 + len(order), root
+    )
+
+
+def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement) -> Ints:
+    """Placed devices, those on one cable end together, from the node towards the cable, then by id (their row)."""
+    placed = np.flatnonzero((placement.piece >= 0) | (placement.piece == AT_SOURCE))
+    xy = tables.switches[["x", "y"]].to_numpy(np.float64)[placed]
+    line = np.where(placement.piece[placed] >= 0, pieces.line[placement.piece[placed]], -1)
+    at_end = placement.end[placed] == 1
+    lines = tables.lines
+    off = np.zeros(len(placed))
+    drawn = np.flatnonzero((line >= 0) & np.isfinite(xy).all(axis=1))
+    if len(drawn):
+        vertex = np.where(at_end, lines.start[line + 1] - 1, lines.start[line])[drawn]
+        whole = np.where(at_end[drawn], lines.start[line[drawn] + 1] - 2, lines.start[line[drawn]] + 1)
+        direction = lines.xy[whole] - lines.xy[vertex]
+        norm = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)
+        off[drawn] = ((xy[drawn] - lines.xy[vertex]) * direction).sum(axis=1) / norm
+    key = np.where(
+        placement.piece[placed] == AT_SOURCE, -2 - placement.node[placed], placement.piece[placed] * 2 + at_end
+    )
+    return placed[np.lexsort((placed, np.round(off, 2), key))]
+
+
+def _assemble(
+    tables: NetworkTables,
+    pieces: Pieces,
+    ends: tuple[Ints, Ints],
+    near: Ints,
+    far: Ints,
+    closed: Ints,
+    links: tuple[Ints, Ints],
+    n_nodes: int,
+    root: int,
+) -> Graph:
+    n_pieces, n_extra = len(pieces.cable), len(closed) + len(links[0])
+    a = np.concatenate([ends[0], near[closed], links[0]])
+    b = np.concatenate([ends[1], far[closed], links[1]])
+    phases = tables.cables["phases"].to_numpy(np.uint8)[pieces.cable]
+    shielded = tables.cables["shielded"].to_numpy(bool)[pieces.cable]
+    edge_of = np.full(len(near), -1, np.int64)
+    edge_of[closed] = n_pieces + np.arange(len(closed))
+    switch = np.full(len(a), -1, np.int64)
+    switch[edge_of[closed]] = closed
+    mask = np.concatenate([phases, np.full(n_extra, THREE_PHASE, np.uint8)])
+    first, edges = adjacency(a, b, n_nodes)
+    return Graph(
+        n_nodes=n_nodes,
+        n_pieces=n_pieces,
+        root=root,
+        a=a,
+        b=b,
+        length_m=np.concatenate([pieces.length_m, np.zeros(n_extra)]),
+        mask=mask,
+        shielded=np.concatenate([shielded, np.zeros(n_extra, bool)]),
+        full=_carries_all(a, b, mask),
+        switch=switch,
+        near=near,
+        far=far,
+        edge_of=edge_of,
+        first=first,
+        edges=edges,
+    )
+
+
+def _carries_all(a: Ints, b: Ints, mask: NDArray[np.uint8]) -> Bools:
+    """Edges that carry three phases, alone or together with those between the same two nodes."""
+    full = mask == THREE_PHASE
+    part = np.flatnonzero(~full)
+    if len(part):
+        low, high = np.minimum(a[part], b[part]), np.maximum(a[part], b[part])
+        order = np.lexsort((high, low))
+        new = np.append(True, (np.diff(low[order]) != 0) | (np.diff(high[order]) != 0))
+        together = np.bitwise_or.reduceat(mask[part][order], np.flatnonzero(new))
+        full[part[order]] = together[np.cumsum(new) - 1] == THREE_PHASE
+    return full

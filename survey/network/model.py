@@ -1,0 +1,57 @@
+"""The network as the survey sees it, and what a library user can take out of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import networkx as nx
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from survey.network.graph import Graph
+    from survey.network.pieces import Pieces
+    from survey.network.sections import Sections
+    from survey.network.walk import Walks
+    from survey.read.tables import NetworkTables
+
+
+@dataclass(frozen=True)
+class Network:
+    """Pieces, graph, walks and exposed sections of one export.
+
+    Parameters
+    ----------
+    tables
+        The clean tables it was built from.
+    pieces
+        Stretches of cable between nodes.
+    graph
+        The normal state.
+    node_xy
+        Place of the nodes before devices got theirs, shape (n, 2), metres.
+    site_node
+        Node of every site, -1 out of reach.
+    walks
+        One walk per site.
+    sections
+        One exposed section per closed single-pole device.
+    health
+        Counts of the network's condition: nodes, tees, pieces, islands ...
+    """
+
+    tables: NetworkTables
+    pieces: Pieces
+    graph: Graph
+    node_xy: NDArray[np.float64]
+    site_node: NDArray[np.int64]
+    walks: Walks
+    sections: Sections
+    health: dict[str, int]
+
+    def to_networkx(self) -> nx.MultiGraph[object]:
+        """The normal state as a networkx graph; see :func:`survey.network.export.to_networkx`."""
+        from survey.network.export import to_networkx
+
+        return to_networkx(self)

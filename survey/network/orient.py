@@ -1,0 +1,86 @@
+"""Which way is up at every node, before the devices that need to know it are placed.
+
+Closed devices do not matter here; open ones cut. From the sources the direction is the shortest way; in a part without a
+source it is the shortest way from the devices whose controlled side is known.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.network.placement import first_piece
+from survey.network.sweeps import adjacency, shortest
+
+if TYPE_CHECKING:
+    from survey.network.pieces import Pieces
+    from survey.network.placement import Placement
+    from survey.read.tables import NetworkTables
+
+Ints = NDArray[np.int64]
+
+
+def parent_pieces(
+    tables: NetworkTables, pieces: Pieces, *, placement: Placement, source_nodes: Ints, n_nodes: int
+) -> Ints:
+    """Piece each node is supplied through; -1 at sources and where nothing tells.
+
+    Parameters
+    ----------
+    source_nodes
+        Distinct nodes that hold a source.
+    n_nodes
+        Nodes before devices get theirs.
+
+    Returns
+    -------
+    Shape (n_nodes,).
+    """
+    a, b, total = _cut_open(tables, pieces, placement, n_nodes)
+    first, edges = adjacency(a, b, total)
+    allowed = np.ones(len(a), bool)
+    zero = np.zeros(len(source_nodes))
+    cost, parent, _ = shortest(
+        first, edges, (a, b), cost=pieces.length_m, allowed=allowed, seeds=source_nodes, seed_cost=zero
+    )
+    seed_piece = _known_sides(tables, placement, np.isinf(cost))
+    if len(seed_piece):
+        end = placement.end[seed_piece]
+        piece = placement.piece[seed_piece]
+        seeds = np.where(end == 0, b[piece], a[piece])
+        from_devices, by_device, _ = shortest(
+            first,
+            edges,
+            (a, b),
+            cost=pieces.length_m,
+            allowed=np.isinf(cost[a]),
+            seeds=seeds,
+            seed_cost=pieces.length_m[piece],
+        )
+        at_seed = np.isfinite(from_devices[seeds]) & (by_device[seeds] < 0)
+        by_device[seeds[at_seed]] = piece[at_seed]
+        parent = np.where(np.isinf(cost), by_device, parent)
+    return parent[:n_nodes]
+
+
+def _cut_open(tables: NetworkTables, pieces: Pieces, placement: Placement, n_nodes: int) -> tuple[Ints, Ints, int]:
+    """End nodes of the pieces with a fresh node wherever an open device cuts one off its node."""
+    is_open = tables.switches["open"].to_numpy(bool)
+    between = is_open & placement.upward & ~placement.crowded
+    piece = np.where(between, first_piece(placement, pieces), placement.piece)
+    cut = np.flatnonzero(is_open & (piece >= 0))
+    a, b = pieces.u.copy(), pieces.v.copy()
+    at_end = np.where(between[cut], pieces.v[piece[cut]] == placement.node[cut], placement.end[cut] == 1)
+    fresh = n_nodes + np.arange(len(cut))
+    a[piece[cut][~at_end]] = fresh[~at_end]
+    b[piece[cut][at_end]] = fresh[at_end]
+    return a, b, n_nodes + len(cut)
+
+
+def _known_sides(tables: NetworkTables, placement: Placement, unsupplied: NDArray[np.bool_]) -> Ints:
+    """Closed single-pole devices in parts without a source whose controlled side is known."""
+    closed = ~tables.switches["open"].to_numpy(bool) & tables.switches["single_pole"].to_numpy(bool)
+    known = (placement.piece >= 0) & ~(placement.dead_end & placement.with_site)
+    return np.flatnonzero(closed & known & unsupplied[np.maximum(placement.node, 0)])

@@ -1,0 +1,128 @@
+"""Which place of the network a point (site, switch, source) stands at.
+
+1. A point with a node id of the network stands at that node.
+2. Otherwise it takes the nearest cable end within the pick-up tolerance,
+3. else the nearest place on a cable within it; the cable will be split there.
+4. What stays out of reach is a finding.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.network.nearness import make_strips, nearest_point, touching_lines
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from survey.findings import FindingList
+    from survey.network.joints import Joints
+    from survey.read.tables import NetworkTables
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Picked:
+    """Where the points of one layer stand.
+
+    ``node`` is -1 where the point stands on a run (``run`` and ``along_m`` say where) or out of reach (both -1).
+    All have shape (n_points,).
+    """
+
+    node: Ints
+    run: Ints
+    along_m: Floats
+
+
+def pick_up(
+    points: pd.DataFrame, *, layer: str, tables: NetworkTables, joints: Joints, pickup_m: float, findings: FindingList
+) -> Picked:
+    """Find the place of every point of one layer.
+
+    Parameters
+    ----------
+    points
+        Columns ``node, x, y`` and, first, the id.
+    layer
+        Layer name, for findings.
+    pickup_m
+        Largest distance between a point and its node or cable, metres.
+    findings
+        Gets ``unknown_node`` and ``out_of_reach``.
+    """
+    node = joints.node_ids.get_indexer(points["node"]).astype(np.int64)
+    ids = points.iloc[:, 0].to_numpy()
+    _report_unknown_nodes(points["node"].to_numpy(), node, ids, layer, findings)
+    xy = points[["x", "y"]].to_numpy(np.float64)
+    _nearest_end(node, xy, tables, joints, pickup_m)
+    picked = _nearest_run(node, xy, tables, joints, pickup_m)
+    for i in np.flatnonzero((picked.node < 0) & (picked.run < 0)):
+        drawn = bool(np.isfinite(xy[i]).all())
+        findings.add(
+            "error",
+            "out_of_reach",
+            layer=layer,
+            ids=[ids[i]],
+            message=(
+                f"no cable within {pickup_m:g} m of this point" if drawn else "neither a place nor a known node id"
+            )
+            + "; it is not connected to the network; correct its place or raise network.pickup_m",
+            place=tables.lonlat(xy[i]),
+        )
+    return picked
+
+
+def _report_unknown_nodes(
+    names: NDArray[np.object_], node: Ints, ids: NDArray[np.object_], layer: str, findings: FindingList
+) -> None:
+    unknown = np.flatnonzero((names != "") & (node < 0))
+    if len(unknown):
+        findings.add(
+            "warning",
+            "unknown_node",
+            layer=layer,
+            ids=ids[unknown],
+            message=f"node id not at any cable (first: {names[unknown[0]]!r}); the drawn place was used instead; "
+            "correct the node id",
+        )
+
+
+def _nearest_end(node: Ints, xy: Floats, tables: NetworkTables, joints: Joints, pickup_m: float) -> None:
+    drawn = np.flatnonzero(joints.line >= 0)
+    start = tables.lines.start
+    line = joints.line[drawn]
+    end_xy = np.concatenate([tables.lines.xy[start[line]], tables.lines.xy[start[line + 1] - 1]])
+    end_node = np.concatenate([joints.u[drawn], joints.v[drawn]])
+    open_ = np.flatnonzero((node < 0) & np.isfinite(xy).all(axis=1))
+    if len(open_) and len(end_xy):
+        near, _ = nearest_point(xy[open_], make_strips(end_xy, tolerance_m=pickup_m), tolerance_m=pickup_m)
+        node[open_] = np.where(near >= 0, end_node[near], -1)
+
+
+def _nearest_run(node: Ints, xy: Floats, tables: NetworkTables, joints: Joints, pickup_m: float) -> Picked:
+    run = np.full(len(node), -1, np.int64)
+    along = np.zeros(len(node))
+    open_ = np.flatnonzero((node < 0) & np.isfinite(xy).all(axis=1))
+    if len(open_) and len(tables.lines.owner):
+        none = np.full(len(tables.lines.owner), -2, np.int64)
+        strips = make_strips(xy[open_], tolerance_m=pickup_m)
+        touch = touching_lines(
+            strips,
+            tables.lines.xy,
+            tables.lines.start,
+            skip=(np.full(len(open_), -1, np.int64), none, none),
+            tolerance_m=pickup_m,
+        )
+        run_of_line = none.copy()
+        run_of_line[joints.line[joints.line >= 0]] = np.flatnonzero(joints.line >= 0)
+        keep = np.flatnonzero(run_of_line[touch.line] >= 0)
+        keep = keep[np.lexsort((touch.line[keep], np.round(touch.off_m[keep], 6)))][::-1]
+        run[open_[touch.point[keep]]] = run_of_line[touch.line[keep]]
+        along[open_[touch.point[keep]]] = touch.along_m[keep]
+    return Picked(node, run, along)

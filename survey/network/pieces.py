@@ -1,0 +1,225 @@
+"""Cut the cables where something touches or stands on them.
+
+A cable end within the snapping tolerance of the middle of another cable is a tee: the other one is split there. So is
+a cable that a site, switch or source stands on. The recorded length of a split cable is shared as drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.network.nearness import make_strips, touching_lines
+
+if TYPE_CHECKING:
+    from survey.findings import FindingList
+    from survey.network.joints import Joints
+    from survey.network.pickup import Picked
+    from survey.read.tables import Lines, NetworkTables
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Stretches of cable between two nodes; all shape (n_pieces,).
+
+    ``cable`` row of the cable; ``u, v`` nodes; ``length_m`` on the ground, recorded where recorded; ``line`` drawn line
+    (-1: not one line, draw all of the cable's), ``from_m, to_m`` stretch of that line in planar metres.
+    """
+
+    cable: Ints
+    u: Ints
+    v: Ints
+    length_m: Floats
+    line: Ints
+    from_m: Floats
+    to_m: Floats
+
+
+@dataclass(frozen=True)
+class Cuts:
+    """Places where runs are split: ``run``, ``along_m`` and the ``node`` that comes to stand there, sorted."""
+
+    run: Ints
+    along_m: Floats
+    node: Ints
+    tees: int
+
+
+def find_cuts(
+    tables: NetworkTables, joints: Joints, picked: list[Picked], *, snap_m: float
+) -> tuple[Cuts, list[Ints], Floats]:
+    """Collect tees and picked-up points, and give every picked-up point its node.
+
+    Points that stand on a cable within the snapping tolerance of each other, or of a tee, share one node.
+
+    Returns
+    -------
+    The cuts, the node of every point (one array per layer of ``picked``; -1 out of reach), and the place of every
+    node, old and new, shape (n_nodes, 2), metres.
+    """
+    tee_run, tee_along, tee_node = _tees(tables, joints, snap_m)
+    layer = np.concatenate([np.full(len(p.node), k) for k, p in enumerate(picked)] or [np.empty(0, np.int64)])
+    run = np.concatenate([p.run for p in picked])
+    on_run = np.flatnonzero(run >= 0)
+    along = np.concatenate([p.along_m for p in picked])[on_run]
+    cut_run = np.concatenate([tee_run, run[on_run]])
+    cut_along = np.concatenate([tee_along, along])
+    cut_node = np.concatenate([tee_node, np.full(len(on_run), -1, np.int64)])
+    order = np.lexsort((cut_node < 0, cut_along, cut_run))
+    node, keep, first_new = _name_cuts(cut_run[order], cut_along[order], cut_node[order], len(joints.node_xy), snap_m)
+    cut_node[order] = node
+    nodes = np.concatenate([p.node for p in picked])
+    nodes[on_run] = cut_node[len(tee_run) :]
+    cuts = Cuts(cut_run[order][keep], cut_along[order][keep], node[keep], len(tee_run))
+    fresh = np.flatnonzero(cuts.node >= first_new)
+    new_xy = np.empty((len(fresh), 2))
+    new_xy[cuts.node[fresh] - first_new] = _points_on(tables.lines, joints.line[cuts.run[fresh]], cuts.along_m[fresh])
+    return cuts, [nodes[layer == k] for k in range(len(picked))], np.concatenate([joints.node_xy, new_xy])
+
+
+def cut_pieces(tables: NetworkTables, joints: Joints, cuts: Cuts, *, findings: FindingList) -> Pieces:
+    """Cut every run at its cuts.
+
+    Parameters
+    ----------
+    findings
+        Gets ``no_length`` (neither recorded nor drawn; 0 m used) and ``ends_joined`` (both ends at one node).
+    """
+    runs = np.arange(len(joints.cable))
+    planar_line = planar_lengths(tables.lines)
+    has_line = joints.line >= 0
+    planar = np.where(has_line, planar_line[joints.line] if len(planar_line) else 0.0, 0.0)
+    run = np.concatenate([runs, cuts.run, runs])
+    along = np.concatenate([np.zeros(len(runs)), np.minimum(cuts.along_m, planar[cuts.run]), planar])
+    node = np.concatenate([joints.u, cuts.node, joints.v])
+    rank = np.concatenate(
+        [np.zeros(len(runs), np.int8), np.ones(len(cuts.run), np.int8), np.full(len(runs), 2, np.int8)]
+    )
+    order = np.lexsort((along, rank, run)) if len(cuts.run) else np.arange(2 * len(runs)).reshape(2, -1).T.ravel()
+    run, along, node = run[order], along[order], node[order]
+    left = np.flatnonzero(run[:-1] == run[1:])
+    cable = joints.cable[run[left]]
+    share = _shares(cable, along[left + 1] - along[left], len(tables.cables))
+    total = _cable_lengths(tables, findings)
+    pieces = Pieces(
+        cable=cable,
+        u=node[left],
+        v=node[left + 1],
+        length_m=total[cable] * share,
+        line=joints.line[run[left]],
+        from_m=along[left],
+        to_m=along[left + 1],
+    )
+    _report_closed(pieces, tables, findings)
+    return pieces
+
+
+def planar_lengths(lines: Lines) -> Floats:
+    """Planar length of every drawn line, metres, shape (n_lines,)."""
+    if not len(lines.owner):
+        return np.empty(0)
+    step = np.hypot(*np.diff(lines.xy, axis=0).T)
+    walked = np.concatenate([[0.0], np.cumsum(step)])
+    return walked[lines.start[1:] - 1] - walked[lines.start[:-1]]
+
+
+def _tees(tables: NetworkTables, joints: Joints, snap_m: float) -> tuple[Ints, Floats, Ints]:
+    """Run, place along it and node of every cable end that touches the middle of another cable."""
+    free = np.flatnonzero(~joints.named)
+    drawn = np.flatnonzero(joints.line >= 0)
+    if not len(free) or not len(drawn):
+        return np.empty(0, np.int64), np.empty(0), np.empty(0, np.int64)
+    lines = tables.lines
+    end_xy = np.concatenate(
+        [lines.xy[lines.start[joints.line[free]]], lines.xy[lines.start[joints.line[free] + 1] - 1]]
+    )
+    end_node = np.concatenate([joints.u[free], joints.v[free]])
+    ends = [np.full(len(lines.owner), -1, np.int64) for _ in range(2)]
+    ends[0][joints.line[drawn]], ends[1][joints.line[drawn]] = joints.u[drawn], joints.v[drawn]
+    strips = make_strips(end_xy, tolerance_m=snap_m)
+    touch = touching_lines(strips, lines.xy, lines.start, skip=(end_node, ends[0], ends[1]), tolerance_m=snap_m)
+    run_of_line = np.full(len(lines.owner), -1, np.int64)
+    run_of_line[joints.line[drawn]] = drawn
+    run, node = run_of_line[touch.line], end_node[touch.point]
+    keep = np.flatnonzero(run >= 0)
+    keep = keep[np.lexsort((touch.along_m[keep], touch.off_m[keep], node[keep], run[keep]))]
+    if len(keep):
+        first = np.append(True, (np.diff(run[keep]) != 0) | (np.diff(node[keep]) != 0))
+        keep = keep[first]
+    return run[keep], touch.along_m[keep], node[keep]
+
+
+def _name_cuts(run: Ints, along: Floats, node: Ints, n_nodes: int, snap_m: float) -> tuple[Ints, Ints, int]:
+    """Node of every cut (sorted by run and place), which cuts to keep, and the first new node."""
+    if not len(run):
+        return node, np.empty(0, np.int64), n_nodes
+    apart = np.append(True, (np.diff(run) != 0) | (np.diff(along) > snap_m))
+    cluster = np.cumsum(apart) - 1
+    known = np.full(cluster[-1] + 1, -1, np.int64)
+    with_node = np.flatnonzero(node >= 0)[::-1]
+    known[cluster[with_node]] = node[with_node]
+    bare = np.flatnonzero(known < 0)
+    known[bare] = n_nodes + np.arange(len(bare))
+    named = np.where(node >= 0, node, known[cluster])
+    keep = (node >= 0) | (apart & (named >= n_nodes))
+    return named, np.flatnonzero(keep), n_nodes
+
+
+def _points_on(lines: Lines, line: Ints, along: Floats) -> Floats:
+    """Place at a planar distance along a line, shape (n, 2)."""
+    if not len(line):
+        return np.empty((0, 2))
+    walked = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(lines.xy, axis=0).T))])
+    target = walked[lines.start[line]] + along
+    vertex = np.clip(np.searchsorted(walked, target, side="right") - 1, lines.start[line], lines.start[line + 1] - 2)
+    step = walked[vertex + 1] - walked[vertex]
+    part = np.divide(target - walked[vertex], step, out=np.zeros(len(line)), where=step > 0)
+    return lines.xy[vertex] + np.clip(part, 0.0, 1.0)[:, None] * (lines.xy[vertex + 1] - lines.xy[vertex])
+
+
+def _shares(cable: Ints, planar: Floats, n_cables: int) -> Floats:
+    """Share of its cable's length that falls to each piece; equal shares where nothing is drawn."""
+    total = np.bincount(cable, weights=planar, minlength=n_cables)[cable]
+    count = np.bincount(cable, minlength=n_cables)[cable]
+    return np.divide(planar, total, out=1.0 / count, where=total > 0)
+
+
+def _cable_lengths(tables: NetworkTables, findings: FindingList) -> Floats:
+    cables = tables.cables
+    total = cables["length_m"].fillna(cables["drawn_m"]).to_numpy(np.float64, copy=True)
+    missing = np.flatnonzero(~np.isfinite(total))
+    if len(missing):
+        findings.add(
+            "error",
+            "no_length",
+            layer="cables",
+            ids=cables["cable_id"].iloc[missing],
+            message="neither a recorded nor a drawn length; 0 m was used, so the capacitance behind it is understated; "
+            "record length_m",
+        )
+        total[missing] = 0.0
+    return total
+
+
+def _report_closed(pieces: Pieces, tables: NetworkTables, findings: FindingList) -> None:
+    closed = np.unique(pieces.cable[pieces.u == pieces.v])
+    if len(closed):
+        findings.add(
+            "warning",
+            "ends_joined",
+            layer="cables",
+            ids=tables.cables["cable_id"].iloc[closed],
+            message="both ends stand at one node (a loop, or shorter than the snapping tolerance); its capacitance counts "
+            "at that node, it carries no walk; check the drawing",
+        )
+
+
+def moved(pieces: Pieces, *, u: Ints, v: Ints) -> Pieces:
+    """The same pieces with other end nodes."""
+    return replace(pieces, u=u, v=v)

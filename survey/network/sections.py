@@ -1,0 +1,201 @@
+"""Exposed section of a switching point: what loses its only supply on a pole when that pole alone is open.
+
+Judged pole by pole: for every phase the graph of what carries it, its spanning forest and its bridges. Where a device is
+a bridge, all beyond it is exposed on that pole; where a ring or a parallel feed keeps the phase supplied, nothing is.
+Sections are stretches of the forest's visiting order, so that totals are differences of running sums.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.network.sweeps import Forest, span
+from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE
+
+if TYPE_CHECKING:
+    from survey.network.graph import Graph
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class PhaseView:
+    """One phase's forest (or that of all three, where all is three-phase), and each device's stretch of it.
+
+    ``share`` of a conductor set this view stands for (1/3, or 1 for all three); ``low, high`` stretch of the visiting
+    order per device; ``tree_low, tree_high`` stretch of its whole tree; ``inverted``: the section is the tree less the
+    stretch; ``exposes``: the device takes something off supply in this view. Each shape (n_devices,).
+    """
+
+    share: float
+    bits: int
+    forest: Forest
+    low: Ints
+    high: Ints
+    tree_low: Ints
+    tree_high: Ints
+    inverted: Bools
+    exposes: Bools
+
+
+@dataclass(frozen=True)
+class Sections:
+    """Exposed sections of the closed single-pole devices.
+
+    Parameters
+    ----------
+    device
+        Row of each device in the switches, shape (n_devices,); every other array is aligned with it.
+    down
+        Node on its controlled side.
+    up
+        Node on its supply side.
+    exposes
+        It exposes something on at least one pole.
+    views
+        One per phase, or a single one where everything carries three phases.
+    """
+
+    device: Ints
+    down: Ints
+    up: Ints
+    exposes: Bools
+    views: tuple[PhaseView, ...]
+    graph: Graph
+
+    def total(self, per_piece: Floats) -> Floats:
+        """Phase-weighted total (conductors exposed / 3) of a value per piece over each section, shape (n_devices,)."""
+        total = np.zeros(len(self.device))
+        for view in self.views:
+            total += view.share * _stretch_sum(view, *self._piece_places(view), per_piece)
+        return total
+
+    def site_total(self, node: Ints, value: Floats) -> Floats:
+        """Total of a value per site over the sites on each section (on any pole), shape (n_devices,).
+
+        Parameters
+        ----------
+        node
+            Node of each site, -1 out of reach.
+        value
+            Value of each site.
+        """
+        at = np.flatnonzero(node >= 0)
+        sums = [_stretch_sum(view, view.forest.place[node[at]], at, value) for view in self.views]
+        total = np.maximum.reduce(sums)
+        unequal = np.flatnonzero((np.ptp(np.array(sums), axis=0) > 1e-9 * (1 + np.abs(total))))
+        for k in unequal:
+            total[k] = value[self.members(np.array([k]), node)[1]].sum()
+        return total
+
+    def members(self, which: Ints, node: Ints) -> tuple[Ints, Ints]:
+        """Pairs of device (position in ``which``) and member, by the node each member stands at (-1: nowhere).
+
+        Sorted by device and member.
+        """
+        parts = []
+        at = np.flatnonzero(node >= 0)
+        for view in self.views:
+            parts.append(_expand(view, which, view.forest.place[node[at]], at))
+        return _unique_pairs(parts)
+
+    def pieces(self, which: Ints) -> tuple[Ints, Ints]:
+        """Pairs of device (position in ``which``) and piece on its section on any pole, sorted."""
+        return _unique_pairs([_expand(view, which, *self._piece_places(view)) for view in self.views])
+
+    def _piece_places(self, view: PhaseView) -> tuple[Ints, Ints]:
+        """Place of every piece that carries the phase in the visiting order, and the pieces."""
+        piece = np.flatnonzero((self.graph.mask[: self.graph.n_pieces] & view.bits) != 0)
+        return view.forest.place[self.graph.b[piece]], piece
+
+
+def find_sections(graph: Graph, *, device: Ints, down: Ints, forests: dict[int, Forest], fed: Bools) -> Sections:
+    """Exposed sections of closed single-pole devices.
+
+    Parameters
+    ----------
+    device
+        Rows of the devices in the switches; all have an edge in the graph.
+    down
+        Node on the controlled side of each, where no source decides.
+    forests
+        Spanning forest by phase bits, see :func:`span_phases`.
+    fed
+        Nodes with some way to a source, shape (n_nodes,).
+    """
+    share = 1 / len(forests)
+    views = []
+    down = down.copy()
+    for bits, forest in forests.items():
+        view, child = _view(graph, bits, forest=forest, device=device, down=down, fed=fed, share=share)
+        down = np.where(view.exposes & fed[graph.near[device]], child, down)
+        views.append(view)
+    up = np.where(down == graph.far[device], graph.near[device], graph.far[device])
+    return Sections(device, down, up, np.logical_or.reduce([v.exposes for v in views]), tuple(views), graph)
+
+
+def span_phases(graph: Graph) -> dict[int, Forest]:
+    """Spanning forest of every phase's graph by phase bits; a single one when everything carries three phases."""
+    bits = (PHASE_A, PHASE_B, PHASE_C) if (graph.mask != THREE_PHASE).any() else (THREE_PHASE,)
+    return {b: span_edges(graph, (graph.mask & b) != 0) for b in bits}
+
+
+def span_edges(graph: Graph, allowed: Bools) -> Forest:
+    """Spanning forest of the allowed edges, sources first."""
+    return span(graph.first, graph.edges, (graph.a, graph.b), allowed=allowed, head=graph.root)
+
+
+def _view(
+    graph: Graph, bits: int, *, forest: Forest, device: Ints, down: Ints, fed: Bools, share: float
+) -> tuple[PhaseView, Ints]:
+    """One phase's view of the devices, and the node below each in its forest."""
+    edge = graph.edge_of[device]
+    child = np.where(forest.parent_edge[graph.far[device]] == edge, graph.far[device], graph.near[device])
+    root = forest.root[child]
+    exposes = forest.bridge[edge] & ((root == graph.root) | ~fed[child])
+    stretch = [
+        np.where(exposes, x, 0) for x in (forest.place[child], forest.end[child], forest.place[root], forest.end[root])
+    ]
+    inverted = exposes & (root != graph.root) & (child != down)
+    return PhaseView(share, bits, forest, *stretch, inverted, exposes), child
+
+
+def _stretch_sum(view: PhaseView, place: Ints, row: Ints, value: Floats) -> Floats:
+    """Sum of ``value[row]``, standing at ``place``, over each device's stretch."""
+    at_place = np.bincount(place, weights=value[row], minlength=len(view.forest.place))
+    running = np.concatenate([[0.0], np.cumsum(at_place)])
+    inside = running[view.high] - running[view.low]
+    return np.where(view.inverted, running[view.tree_high] - running[view.tree_low] - inside, inside)
+
+
+def _expand(view: PhaseView, which: Ints, place: Ints, row: Ints) -> tuple[Ints, Ints]:
+    """Pairs (position in ``which``, row) of what stands inside each device's section."""
+    order = np.argsort(place, kind="stable")
+    sorted_place = place[order]
+    low, high = np.searchsorted(sorted_place, view.low[which]), np.searchsorted(sorted_place, view.high[which])
+    tree = np.searchsorted(sorted_place, view.tree_low[which]), np.searchsorted(sorted_place, view.tree_high[which])
+    inverted = view.inverted[which]
+    # an inverted section is what comes before and what comes after the stretch, both inside the tree
+    starts = np.stack([np.where(inverted, tree[0], low), high], axis=1)
+    ends = np.stack([np.where(inverted, low, high), np.where(inverted, tree[1], high)], axis=1)
+    count = (ends - starts).ravel()
+    owner = np.repeat(np.repeat(np.arange(len(which)), 2), count)
+    offset = np.repeat(starts.ravel() - np.cumsum(count) + count, count)
+    return owner, row[order[offset + np.arange(len(owner))]]
+
+
+def _unique_pairs(parts: list[tuple[Ints, Ints]]) -> tuple[Ints, Ints]:
+    owner = np.concatenate([p[0] for p in parts])
+    row = np.concatenate([p[1] for p in parts])
+    if not len(owner):
+        return owner, row
+    order = np.lexsort((row, owner))
+    owner, row = owner[order], row[order]
+    keep = np.append(True, (np.diff(owner) != 0) | (np.diff(row) != 0))
+    return owner[keep], row[keep]

@@ -1,0 +1,251 @@
+"""Compiled sweeps over a graph held as edge arrays: adjacency, depth-first spanning forest, shortest ways, descent.
+
+A graph has ``n`` nodes and edges ``a[e] - b[e]``; ``allowed[e]`` leaves edges out. Neighbours are visited in edge order,
+so results depend on the numbering only.
+"""
+
+from __future__ import annotations
+
+import heapq
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+class Forest(NamedTuple):
+    """Depth-first spanning forest.
+
+    ``place`` of each node in visiting order and ``end`` one past its last descendant, so that the part of the forest
+    below a node is ``order[place:end]``; ``parent_edge`` (-1 at roots); ``root`` node of its tree; ``bridge`` per edge:
+    the only way between its two sides; ``cyclic``: some edge closes a ring.
+    """
+
+    order: Ints
+    place: Ints
+    end: Ints
+    parent_edge: Ints
+    root: Ints
+    bridge: Bools
+    cyclic: bool
+
+
+@njit(cache=True)
+def adjacency(a: Ints, b: Ints, n: int) -> tuple[Ints, Ints]:
+    """First position of every node's edges, shape (n + 1,), and the edges, shape (2 * n_edges,), in edge order."""
+    first = np.zeros(n + 1, np.int64)
+    for e in range(len(a)):
+        first[a[e] + 1] += 1
+        first[b[e] + 1] += 1
+    first = np.cumsum(first)
+    place = first[:-1].copy()
+    edges = np.empty(2 * len(a), np.int64)
+    for e in range(len(a)):
+        edges[place[a[e]]] = e
+        place[a[e]] += 1
+        edges[place[b[e]]] = e
+        place[b[e]] += 1
+    return first, edges
+
+
+@njit(cache=True)
+def _span(
+    first: Ints, edges: Ints, a: Ints, b: Ints, allowed: Bools, head: int
+) -> tuple[Ints, Ints, Ints, Ints, Ints, Bools, bool]:
+    n = len(first) - 1
+    order = np.empty(n, np.int64)
+    place = np.full(n, -1, np.int64)
+    end = np.zeros(n, np.int64)
+    low = np.zeros(n, np.int64)
+    parent_edge = np.full(n, -1, np.int64)
+    root = np.full(n, -1, np.int64)
+    bridge = np.zeros(len(a), np.bool_)
+    cursor = first[:-1].copy()
+    stack = np.empty(n, np.int64)
+    cyclic = False
+    count = 0
+    for i in range(n):
+        start = head if i == 0 else (i - 1 if i <= head else i)
+        if place[start] >= 0:
+            continue
+        place[start] = low[start] = count
+        order[count] = start
+        root[start] = start
+        count += 1
+        depth = 0
+        stack[0] = start
+        while depth >= 0:
+            v = stack[depth]
+            if cursor[v] < first[v + 1]:
+                e = edges[cursor[v]]
+                cursor[v] += 1
+                if not allowed[e] or e == parent_edge[v]:
+                    continue
+                w = b[e] if a[e] == v else a[e]
+                if place[w] < 0:
+                    place[w] = low[w] = count
+                    order[count] = w
+                    root[w] = start
+                    parent_edge[w] = e
+                    count += 1
+                    depth += 1
+                    stack[depth] = w
+                elif w != v:
+                    cyclic = True
+                    low[v] = min(low[v], place[w])
+            else:
+                end[v] = count
+                depth -= 1
+                if depth >= 0:
+                    up = stack[depth]
+                    low[up] = min(low[up], low[v])
+                    bridge[parent_edge[v]] = low[v] > place[up]
+    return order, place, end, parent_edge, root, bridge, cyclic
+
+
+def span(first: Ints, edges: Ints, ends: tuple[Ints, Ints], *, allowed: Bools, head: int) -> Forest:
+    """Spanning forest by depth-first search, first from ``head``, then from the lowest node not reached yet."""
+    return Forest(*_span(first, edges, ends[0], ends[1], allowed, head))
+
+
+@njit(cache=True)
+def _shortest(
+    first: Ints, edges: Ints, a: Ints, b: Ints, cost: Floats, allowed: Bools, seeds: Ints, seed_cost: Floats
+) -> tuple[Floats, Ints, Ints]:
+    n = len(first) - 1
+    best = np.full(n, np.inf)
+    parent_edge = np.full(n, -1, np.int64)
+    done = np.zeros(n, np.bool_)
+    order = np.empty(n, np.int64)
+    count = 0
+    heap = [(0.0, -1)]
+    heap.pop()
+    for k in range(len(seeds)):
+        if seed_cost[k] < best[seeds[k]]:
+            best[seeds[k]] = seed_cost[k]
+            heapq.heappush(heap, (seed_cost[k], seeds[k]))
+    while heap:
+        d, v = heapq.heappop(heap)
+        if done[v]:
+            continue
+        done[v] = True
+        order[count] = v
+        count += 1
+        for k in range(first[v], first[v + 1]):
+            e = edges[k]
+            if not allowed[e]:
+                continue
+            w = b[e] if a[e] == v else a[e]
+            if done[w]:
+                continue
+            c = d + cost[e]
+            if c < best[w] or (c == best[w] and e < parent_edge[w]):
+                best[w] = c
+                parent_edge[w] = e
+                heapq.heappush(heap, (c, w))
+    return best, parent_edge, order[:count]
+
+
+def shortest(
+    first: Ints, edges: Ints, ends: tuple[Ints, Ints], *, cost: Floats, allowed: Bools, seeds: Ints, seed_cost: Floats
+) -> tuple[Floats, Ints, Ints]:
+    """Shortest ways from the seeds (Dijkstra): cost (inf out of reach), parent edge (-1), and the reached nodes in order."""
+    return _shortest(first, edges, ends[0], ends[1], cost, allowed, seeds, seed_cost)  # type: ignore[no-any-return]
+
+
+@njit(cache=True)
+def _two_nearest(
+    first: Ints, edges: Ints, a: Ints, b: Ints, cost: Floats, allowed: Bools, seeds: Ints, own_edge: Ints
+) -> tuple[Ints, Floats, Ints, Ints]:
+    n = len(first) - 1
+    label = np.full((n, 2), -1, np.int64)
+    dist = np.full((n, 2), np.inf)
+    via_edge = np.full((n, 2), -1, np.int64)
+    via_slot = np.full((n, 2), -1, np.int64)
+    heap = [(0.0, 0, 0, 0, 0)]
+    heap.pop()
+    for k in range(len(seeds)):
+        heapq.heappush(heap, (0.0, k, seeds[k], -1, -1))
+    while heap:
+        d, k, v, e_in, s_in = heapq.heappop(heap)
+        if label[v, 1] >= 0 or label[v, 0] == k:
+            continue
+        slot = 0 if label[v, 0] < 0 else 1
+        label[v, slot] = k
+        dist[v, slot] = d
+        via_edge[v, slot] = e_in
+        via_slot[v, slot] = s_in
+        for j in range(first[v], first[v + 1]):
+            e = edges[j]
+            if not allowed[e] or e == own_edge[k] or e == e_in:
+                continue
+            w = b[e] if a[e] == v else a[e]
+            if label[w, 1] < 0 and label[w, 0] != k:
+                heapq.heappush(heap, (d + cost[e], k, w, e, slot))
+    return label, dist, via_edge, via_slot
+
+
+def two_nearest(
+    first: Ints, edges: Ints, ends: tuple[Ints, Ints], *, cost: Floats, allowed: Bools, seeds: Ints, own_edge: Ints
+) -> tuple[Ints, Floats, Ints, Ints]:
+    """Nearest and second-nearest seed of every node, where seed ``k`` never reaches across its own edge.
+
+    A seed is the controlled side of a device, its own edge the device: what the device's other side reaches through it
+    does not count. Two labels are enough, because each crossing shuts out one.
+
+    Returns
+    -------
+    ``label`` seed numbers (-1), ``dist`` metres, ``via_edge`` and ``via_slot`` the step back towards the seed; each
+    shape (n, 2).
+    """
+    return _two_nearest(first, edges, ends[0], ends[1], cost, allowed, seeds, own_edge)  # type: ignore[no-any-return]
+
+
+@njit(cache=True)
+def descend(
+    order: Ints,
+    parent_edge: Ints,
+    a: Ints,
+    b: Ints,
+    length: Floats,
+    shielded: Bools,
+    stops: Bools,
+    gang: Bools,
+    ring: Bools,
+    full: Bools,
+) -> tuple[Ints, Floats, Floats, Ints, Ints, Bools]:
+    """Carry the walk's columns from every root down, parents before children.
+
+    Per node, looking up its way: the first edge that stops the walk (-1), metres and metres of shielded cable to it (or
+    to the root), the first three-pole edge before it (-1), the first ring edge passed (-1), and whether the whole way
+    carries three phases.
+    """
+    n = len(parent_edge)
+    stop = np.full(n, -1, np.int64)
+    walked = np.zeros(n)
+    cable = np.zeros(n)
+    three_pole = np.full(n, -1, np.int64)
+    on_ring = np.full(n, -1, np.int64)
+    carried = np.ones(n, np.bool_)
+    for i in range(len(order)):
+        v = order[i]
+        e = parent_edge[v]
+        if e < 0:
+            continue
+        u = a[e] if b[e] == v else b[e]
+        if stops[e]:
+            stop[v] = e
+            carried[v] = carried[u]
+            continue
+        stop[v] = stop[u]
+        walked[v] = walked[u] + length[e]
+        cable[v] = cable[u] + (length[e] if shielded[e] else 0.0)
+        three_pole[v] = e if gang[e] else three_pole[u]
+        on_ring[v] = e if ring[e] else on_ring[u]
+        carried[v] = carried[u] and full[e]
+    return stop, walked, cable, three_pole, on_ring, carried

@@ -1,0 +1,186 @@
+"""The walk: from every site upstream to the first single-pole device that takes something off supply.
+
+1. Upstream is the way to the nearest source, by walked length; ways that carry all three phases go before others.
+2. Three-pole devices on the way are noted.
+3. The walk stops at the first closed single-pole device; on a closed ring such a device takes nothing off by itself, so
+   the walk goes on.
+4. In a part without a source: the nearest single-pole device, by walked length, on whose controlled side the site lies.
+5. Without such a device: ``no_single_pole`` where a source was reached, ``unreached`` elsewhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from survey.network.sweeps import Forest, descend, shortest
+
+if TYPE_CHECKING:
+    from survey.network.graph import Graph
+    from survey.network.sections import Sections
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+PART_PHASE_COST_M = 1e9
+
+
+@dataclass(frozen=True)
+class Walks:
+    """One walk per site; all shape (n_sites,).
+
+    Parameters
+    ----------
+    supplied
+        A source, or in a part without one a switching point, was reached.
+    section
+        Position of the switching point in ``Sections.device``, -1 without one.
+    length_m, cable_m
+        Walked length and that of shielded cable, metres; NaN when not supplied.
+    gang
+        Row of the first three-pole device met before the switching point, -1 without one.
+    full
+        All three phases are carried the whole way.
+    edge_start, edges
+        Graph edges walked from each site, upstream: ``edges[edge_start[i]:edge_start[i + 1]]``.
+    upstream
+        Per section: the section above it, -1 at the top. Shape (n_devices,).
+    ring_piece
+        A ring edge passed on the way, -1 without one.
+    """
+
+    supplied: Bools
+    section: Ints
+    length_m: Floats
+    cable_m: Floats
+    gang: Ints
+    full: Bools
+    edge_start: Ints
+    edges: Ints
+    upstream: Ints
+    ring_piece: Ints
+
+
+@dataclass(frozen=True)
+class Ways:
+    """Columns of the way up from every node (see :func:`survey.network.sweeps.descend`) and its first step."""
+
+    stop: Ints
+    walked: Floats
+    cable: Floats
+    three_pole: Ints
+    ring: Ints
+    full: Bools
+    parent_edge: Ints
+
+
+def ways_up(graph: Graph, sections: Sections, *, union: Forest, gang: Bools) -> Ways:
+    """Way up from every node to the sources.
+
+    Parameters
+    ----------
+    union
+        Spanning forest of all edges.
+    gang
+        Edges that are closed three-pole devices.
+    """
+    fed = union.root == graph.root
+    if union.cyclic or not graph.full.all():
+        cost = graph.length_m + np.where(graph.full, 0.0, PART_PHASE_COST_M)
+        _, parent_edge, order = shortest(
+            graph.first,
+            graph.edges,
+            (graph.a, graph.b),
+            cost=cost,
+            allowed=np.ones(len(graph.a), bool),
+            seeds=np.array([graph.root]),
+            seed_cost=np.zeros(1),
+        )
+    else:
+        parent_edge, order = np.where(fed, union.parent_edge, -1), union.order[: int(fed.sum())]
+    stops = np.zeros(len(graph.a), bool)
+    stops[graph.edge_of[sections.device[sections.exposes]]] = True
+    columns = descend(
+        order,
+        parent_edge,
+        graph.a,
+        graph.b,
+        graph.length_m,
+        graph.shielded,
+        stops,
+        gang,
+        ring_edges(graph, sections),
+        graph.full,
+    )
+    return Ways(*columns, parent_edge)
+
+
+def ring_edges(graph: Graph, sections: Sections) -> Bools:
+    """Cable pieces that are part of a closed ring on some phase."""
+    ring = np.zeros(len(graph.a), bool)
+    for view in sections.views:
+        ring |= ((graph.mask & view.bits) != 0) & ~view.forest.bridge
+    ring &= graph.a != graph.b
+    ring[graph.n_pieces :] = False
+    return ring
+
+
+def walk_to_sources(graph: Graph, sections: Sections, *, ways: Ways, node: Ints, fed: Bools) -> Walks:
+    """Walks of the sites that have a way to a source; the others are left unsupplied.
+
+    Parameters
+    ----------
+    node
+        Node of each site, -1 out of reach.
+    fed
+        Nodes with a way to a source.
+    """
+    at = np.maximum(node, 0)
+    supplied = (node >= 0) & fed[at]
+    number = np.full(len(graph.a), -1, np.int64)
+    number[graph.edge_of[sections.device]] = np.arange(len(sections.device))
+    section = np.where(supplied & (ways.stop[at] >= 0), number[ways.stop[at]], -1)
+    start, edges = climb(np.where(supplied, node, -1), ways.parent_edge, ways.stop, graph.a, graph.b)
+    above = ways.stop[sections.up]
+    gang_edge = ways.three_pole[at]
+    return Walks(
+        supplied=supplied,
+        section=section,
+        length_m=np.where(supplied, ways.walked[at], np.nan),
+        cable_m=np.where(supplied, ways.cable[at], np.nan),
+        gang=np.where(supplied & (gang_edge >= 0), graph.switch[gang_edge], -1),
+        full=~supplied | ways.full[at],
+        edge_start=start,
+        edges=edges,
+        upstream=np.where(fed[sections.up] & (above >= 0), number[above], -1),
+        ring_piece=np.where(supplied, ways.ring[at], -1),
+    )
+
+
+@njit(cache=True)
+def climb(node: Ints, parent_edge: Ints, stop: Ints, a: Ints, b: Ints) -> tuple[Ints, Ints]:
+    """Edges from each node up to its stop edge (not included) or to the top: first position of each, and the edges."""
+    start = np.zeros(len(node) + 1, np.int64)
+    edges = np.empty(0, np.int64)
+    for turn in range(2):
+        if turn == 1:
+            edges = np.empty(start[-1], np.int64)
+        count = 0
+        for i in range(len(node)):
+            v = node[i]
+            if v >= 0:
+                last = stop[v]
+                e = parent_edge[v]
+                while e >= 0 and e != last:
+                    if turn == 1:
+                        edges[count] = e
+                    count += 1
+                    v = a[e] if b[e] == v else b[e]
+                    e = parent_edge[v]
+            start[i + 1] = count
+    return start, edges
