@@ -31,6 +31,8 @@ class FieldSpec:
         Whether the layer is refused without it.
     unit
         Unit the value is recorded in when the settings name no other; empty for what is not a number.
+    positive
+        Whether a number must be above 0; others may be 0.
     default
         Stands in for a missing value, as text; ``None`` where there is no default.
     codes
@@ -44,6 +46,7 @@ class FieldSpec:
     kind: Kind
     required: bool
     unit: str
+    positive: bool
     default: str | None
     codes: tuple[str, ...]
     meaning: str
@@ -70,6 +73,7 @@ def _spec(row: dict[str, str]) -> FieldSpec:
         kind=kind,
         required=row["required"] == "1",
         unit=row["unit"],
+        positive=row["positive"] == "1",
         default=row["default"] or None,
         codes=tuple(row["codes"].split("|")) if row["codes"] else (),
         meaning=row["meaning"],

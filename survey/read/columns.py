@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -25,9 +25,6 @@ EXACT_INTEGER = 2.0**53
 NUMBER_PATTERN = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 MISSING, UNKNOWN = -1, -2
 TRUE_WORDS, FALSE_WORDS = ("1", "true", "yes", "y", "t"), ("0", "false", "no", "n", "f")
-
-Range = Literal["positive", "not_negative"]
-WANTED: dict[Range, str] = {"positive": "a number above 0", "not_negative": "a number of 0 or more"}
 
 
 @dataclass(frozen=True)
@@ -214,7 +211,7 @@ def _settle(rows: Rows, spec: FieldSpec, *, column: Encoded, found: NDArray[np.i
     missing = (found == MISSING) & ~unknown
     if default is not None and missing.any():
         _report_missing(rows, spec, where=missing, default=str(default))
-        found[missing] = values.index(str(default))
+        found[missing] = values.index(fold_code(str(default)))
     return Encoded(found, values)
 
 
@@ -283,21 +280,19 @@ class Numbers:
     bad: NDArray[np.bool_]
 
 
-def read_number(rows: Rows, field: str, *, accept: Range, then: str) -> Numbers:
+def read_number(rows: Rows, field: str, *, then: str) -> Numbers:
     """Numbers of a field in SI; those that cannot be used are an ``error`` finding and become NaN.
 
     Parameters
     ----------
     rows, field
         Where.
-    accept
-        Which numbers can be used.
     then
         What the survey does without the value, for the message.
     """
     spec = field_specs(rows.name)[field]
     values, missing, is_text, spelled = _parse_numbers(rows, field)
-    limit = values <= 0 if accept == "positive" else values < 0
+    limit = values <= 0 if spec.positive else values < 0
     bad = is_text | (~missing & ~is_text & (limit | ~np.isfinite(values)))
     if bad.any():
         rows.report(
@@ -305,7 +300,7 @@ def read_number(rows: Rows, field: str, *, accept: Range, then: str) -> Numbers:
             f"unusable_{field}",
             where=bad,
             message=f"{field} of {{count}} records of {rows.name} cannot be used ({spelled(bad)}); "
-            f"expected {WANTED[accept]}; {then}",
+            f"expected a number {'above 0' if spec.positive else 'of 0 or more'}; {then}",
         )
     factor = find_unit(spec.quantity, rows.mapping.units.get(field, spec.unit)) or 1.0
     numbers = Numbers(np.where(bad | missing, np.nan, values * factor), missing, bad)

@@ -82,16 +82,16 @@ def _fields(rows: Rows) -> dict[str, object]:
         "voltage_v": _required(rows, "kv"),
         "connection": read_code(rows, "connection", fallback="").texts(),
         "core": read_code(rows, "core", fallback="").texts(),
-        "no_load_loss_w": read_number(rows, "nll_w", accept="positive", then="counted as missing").si,
-        "exciting_pu": read_number(rows, "exc_pct", accept="positive", then="counted as missing").si,
-        "min_load_w": read_number(rows, "minload_kw", accept="not_negative", then="counted as 0").si,
-        "customers": read_number(rows, "customers", accept="not_negative", then="counted as missing").si,
+        "no_load_loss_w": read_number(rows, "nll_w", then="counted as missing").si,
+        "exciting_pu": read_number(rows, "exc_pct", then="counted as missing").si,
+        "min_load_w": read_number(rows, "minload_kw", then="counted as 0").si,
+        "customers": read_number(rows, "customers", then="counted as missing").si,
         "critical": read_flag(rows, "critical"),
     }
 
 
 def _required(rows: Rows, field: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    numbers = read_number(rows, field, accept="positive", then=NOT_ASSESSABLE)
+    numbers = read_number(rows, field, then=NOT_ASSESSABLE)
     rows.report(
         "error",
         f"missing_{field}",
