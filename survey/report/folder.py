@@ -37,6 +37,7 @@ _NEXT_STEPS = {
     errno.EACCES: "it may not be written to; change its permissions or give another folder",
     errno.EPERM: "it may not be written to; change its permissions or give another folder",
     errno.EROFS: "the disk is read-only; give another folder",
+    errno.EEXIST: "a part of the path is a file; give another folder",
     errno.ENOTDIR: "a part of the path is a file; give another folder",
     errno.ENAMETOOLONG: "the name is too long; give a shorter one",
 }
@@ -75,10 +76,11 @@ def reserve_folder(folder: Path) -> Iterator[Reservation]:
     OutputError
         OUT is a file, cannot be written to, or another run holds it.
     """
-    target = folder.resolve()
-    if target.exists() and not target.is_dir():
-        msg = f"output {folder}: is a file; give a folder"
-        raise OutputError(msg)
+    with _refusals(folder):
+        target = folder.resolve()
+        if target.exists() and not target.is_dir():
+            msg = f"output {folder}: is a file; give a folder"
+            raise OutputError(msg)
     with _refusals(folder), _parents(target):
         partial = _partial_path(target)
         with _locked(partial, folder=folder):

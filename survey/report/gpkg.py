@@ -32,6 +32,10 @@ if TYPE_CHECKING:
 FIXED_DATE = "2000-01-01T00:00:00.000Z"
 GEOMETRY = "geom"
 PATH_COLUMNS = ("site_id", "switch_id", "path_length_m", "path_cable_m", "band", "priority")
+SECTION_COLUMNS = (
+    "switch_id", "feeder", "switch_device", "exposed_cable_m", "exposed_sites", "exposed_kva", "peak_pu",
+    "top_priority", "band",
+)  # fmt: skip
 
 _OPTIONS = {
     "OGR_CURRENT_DATE": FIXED_DATE,
@@ -139,7 +143,9 @@ def _paths(result: SurveyResult, tables: ResultTables) -> _Layer:
 
 def _sections(result: SurveyResult, tables: ResultTables) -> _Layer:
     drawn = _drawn(result.section_lines)
-    content = _with_shapes(_rows(tables.switching_points, drawn), result.section_lines[drawn], multi=True)
+    content = _with_shapes(
+        _rows(tables.switching_points.select(SECTION_COLUMNS), drawn), result.section_lines[drawn], multi=True
+    )
     frame = result.switching_points
     return _layer("sections", content, geometry_type="MultiLineString", frame=frame, described="switching_points")
 

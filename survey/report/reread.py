@@ -43,7 +43,8 @@ class SavedSurvey:
     paths
         Walked paths: ``site_id, switch_id, path_length_m, path_cable_m, band, priority``, geometry in ``crs``.
     sections
-        Exposed sections: the columns of ``switching_points``, geometry in ``crs``.
+        Exposed sections: ``switch_id, feeder, switch_device, exposed_cable_m, exposed_sites, exposed_kva, peak_pu,
+        top_priority, band``, geometry in ``crs``.
     network
         Every drawn cable: ``cable_id, feeder, shielded`` (bool), ``length_m``, geometry in ``crs``.
     crs

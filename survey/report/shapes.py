@@ -88,7 +88,6 @@ def _geo_column(geometries: NDArray[np.object_], crs: CRS) -> dict[str, Any]:
     kinds = np.unique(shapely.get_type_id(geometries))
     column: dict[str, Any] = {"encoding": "WKB", "geometry_types": sorted(names[k] for k in kinds if k in names)}
     column["crs"] = crs.to_json_dict()
-    bounds = shapely.total_bounds(geometries)
-    if np.isfinite(bounds).all():
-        column["bbox"] = [float(value) for value in bounds]
+    if kinds.size and kinds.max() >= 0:
+        column["bbox"] = [float(value) for value in shapely.total_bounds(geometries)]
     return column
