@@ -1,7 +1,7 @@
 """Colours of priority and marks of the bands, the same on the map and on printed sheets.
 
-The ramp is *inferno*, run from light to dark (S. van der Walt and N. Smith, 2015, published under CC0 with matplotlib):
-perceptually uniform, and its lightness falls steadily, so that it reads the same to colour-blind eyes and in grey print.
+The ramp is *inferno*, run from light to dark (S. van der Walt and N. Smith, 2015, CC0, with matplotlib):
+perceptually uniform, and its lightness falls steadily, so it reads the same to colour-blind eyes and in grey.
 Its two ends are left out: the lightest tenth is lost on paper, the darkest looks like ink.
 Bands are told apart by shape and size as well, never by colour alone.
 """

@@ -1,0 +1,153 @@
+"use strict";
+/* The card of what is chosen: its numbers with units, what to do, where to look next. */
+survey.card = (() => {
+  const { data, network, choice, marks, table } = survey;
+  const { node } = table;
+  const element = document.getElementById("card");
+  const MAIN = {
+    sites: ["priority", "score", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "path_length_m", "limit_length_m",
+      "load_needed_kw", "kva", "connection", "customers"],
+    switching_points: ["top_priority", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
+  };
+  const ELSEWHERE = new Set(["site_id", "switch_id", "switch_device", "worst_switch_id", "gang_switch_id", "action", "notes", "rank", "band", "status"]);
+
+  function show() {
+    const { kind } = choice.state;
+    const makers = { site: siteCard, point: pointCard, finding: findingCard };
+    element.hidden = !(kind in makers);
+    document.body.classList.toggle("has-card", !element.hidden);
+    element.replaceChildren(...(element.hidden ? [] : makers[kind](choice.state.row)));
+    element.scrollTop = 0;
+  }
+
+  function head(over, id, ...beside) {
+    const close = node("button", { type: "button", class: "close", text: "Close", "aria-label": "Close and go back to the list" });
+    close.addEventListener("click", () => choice.change({ kind: "", row: -1 }));
+    return node("header", {}, node("div", {}, node("p", { class: "over", text: over }), node("h2", { text: id, tabindex: "-1" }), ...beside), close);
+  }
+
+  function siteCard(row) {
+    const text = (column) => data.text("sites", column, row);
+    const band = node("p", { class: "band" }, marks.svgOfSite(row), node("span", { text: bandLine(row) }));
+    const cards = [head(whereOf(text), text("site_id"), band)];
+    if (text("action")) cards.push(node("p", { class: "action", text: text("action") }));
+    cards.push(siteLinks(row), numbers("sites", row));
+    if (text("notes")) cards.push(node("h3", { text: "Notes" }), node("p", { class: "notes", text: text("notes") }));
+    cards.push(allNumbers("sites", row));
+    return cards;
+  }
+
+  function whereOf(text) {
+    return ["Site", text("feeder") && `feeder ${text("feeder")}`, text("district") && `district ${text("district")}`].filter(Boolean).join(" · ");
+  }
+
+  function bandLine(row) {
+    const band = marks.bandOf(row);
+    const rank = data.number("sites", "rank", row);
+    const place = `rank ${rank.toLocaleString("en-US")} of ${data.rows("sites").toLocaleString("en-US")}`;
+    if (!band) return `${marks.markOf(row).label} · ${place}`;
+    return `${marks.bandLabel(band)} · ${place}`;
+  }
+
+  function siteLinks(row) {
+    const near = data.blocks["sites.switch_row"][row];
+    const worst = data.blocks["sites.worst_row"][row];
+    const items = [];
+    if (near >= 0) items.push(link("Nearest switching point", "point", near, "its section is the wide band on the map"));
+    else items.push(node("li", { text: "No single-pole switching point upstream." }));
+    if (worst >= 0 && worst !== near) items.push(link("Worst switching point", "point", worst, "its section sets the score"));
+    const gang = data.text("sites", "gang_switch_id", row);
+    if (gang) items.push(node("li", {}, node("span", { text: "Three-pole device on the way: " }), node("b", { text: gang })));
+    const path = network.pathLines(row);
+    if (!path.complete) items.push(node("li", { class: "note", text: "Its walked path is not in this page; it is in survey.gpkg." }));
+    if (near >= 0 && !network.sectionLines(near).complete) items.push(incomplete());
+    return node("ul", { class: "links" }, ...items);
+  }
+
+  function incomplete() {
+    return node("li", { class: "note", text: "Part of this exposed section is not in this page; it is in survey.gpkg." });
+  }
+
+  function link(label, kind, row, remark) {
+    const [tableName, column] = kind === "site" ? ["sites", "site_id"] : ["switching_points", "switch_id"];
+    const button = node("button", { type: "button", class: "id", text: data.text(tableName, column, row), "data-kind": kind });
+    button.addEventListener("click", () => choice.change({ kind, row }, { fit: true }));
+    return node("li", {}, node("span", { text: `${label} ` }), button, ...(remark ? [node("span", { class: "remark", text: ` ${remark}` })] : []));
+  }
+
+  function pointCard(row) {
+    const text = (column) => data.text("switching_points", column, row);
+    const exposed = network.exposedSites(row).sort((a, b) => a - b);
+    const cards = [
+      head(["Switching point", text("switch_device"), text("feeder") && `feeder ${text("feeder")}`].filter(Boolean).join(" · "), text("switch_id")),
+      node("p", { class: "action", text: reason(row, exposed) }),
+      numbers("switching_points", row),
+    ];
+    if (!network.sectionLines(row).complete) cards.push(node("ul", { class: "links" }, incomplete()));
+    cards.push(node("h3", { text: exposed.length === 1 ? "The site it exposes" : `The ${exposed.length.toLocaleString("en-US")} sites it exposes` }), exposedTable(exposed));
+    cards.push(allNumbers("switching_points", row));
+    return cards;
+  }
+
+  /* Why a point matters, in a sentence. */
+  function reason(row, exposed) {
+    const counts = survey.choice.state && bandCounts(exposed);
+    const bands = counts ? ` (${counts})` : "";
+    const cable = data.number("switching_points", "exposed_cable_m", row);
+    const peak = data.number("switching_points", "peak_pu", row);
+    const behind = Number.isNaN(cable) ? "" : ` behind ${data.length(cable, choice.state.units)} of cable`;
+    const reach = Number.isNaN(peak) ? "" : `, up to ${peak.toFixed(1)} times normal voltage with no load`;
+    return `Operated one pole at a time it leaves ${exposed.length === 1 ? "1 site" : `${exposed.length} sites`}${bands}${behind} on the open pole${reach}.`;
+  }
+
+  function bandCounts(rows) {
+    const bands = [...survey.about.bands].reverse();
+    return bands.map(({ key, label }) => [rows.filter((row) => marks.bandOf(row) === key).length, label.toLowerCase()])
+      .filter(([count]) => count).map(([count, label]) => `${count} ${label}`).join(", ");
+  }
+
+  function exposedTable(rows) {
+    const MOST = 100;
+    const body = rows.slice(0, MOST).map((row) => {
+      const button = node("button", { type: "button", class: "id", text: data.text("sites", "site_id", row), "data-kind": "site" });
+      button.addEventListener("click", () => choice.change({ kind: "site", row }, { fit: true }));
+      return node("tr", {}, node("td", { class: "text" }, marks.svgOfSite(row, 0.85)), node("th", { scope: "row", class: "text" }, button),
+        node("td", { class: "number", text: data.plain("sites", "priority", row) || "–" }),
+        node("td", { class: "number", text: data.shown("sites", "kva", row, choice.state.units) }));
+    });
+    const top = node("thead", {}, node("tr", {}, ...["Band", "Site", "Priority", "Rating"].map((text, i) => node("th", { scope: "col", text, class: i < 2 ? "text" : "number" }))));
+    const made = [node("table", { class: "exposed" }, top, node("tbody", {}, ...body))];
+    if (rows.length > MOST) made.push(node("p", { class: "hint", text: `The first ${MOST} by rank.` }));
+    return node("div", {}, ...made);
+  }
+
+  function numbers(name, row) {
+    const columns = MAIN[name].map((column) => data.described.get(`${name}.${column}`)).filter(Boolean);
+    const kept = columns.filter(({ column, kind }) => (kind === "text" ? data.text(name, column, row) : !Number.isNaN(data.number(name, column, row))));
+    return node("dl", { class: "numbers" }, ...kept.map((column) => pair(name, column, row)));
+  }
+
+  function pair(name, column, row) {
+    return node("div", { "data-column": column.column }, node("dt", { text: column.alias, title: column.description }),
+      node("dd", { text: data.shown(name, column.column, row, choice.state.units) }));
+  }
+
+  function allNumbers(name, row) {
+    const lines = data.columns[name].filter(({ column }) => !ELSEWHERE.has(column)).map((column) => node("div", { "data-column": column.column },
+      node("dt", {}, node("b", { text: column.alias }), node("span", { class: "remark", text: column.description })),
+      node("dd", { text: data.shown(name, column.column, row, choice.state.units) })));
+    return node("details", { class: "all" }, node("summary", { text: "All numbers, and what they mean" }), node("dl", {}, ...lines));
+  }
+
+  function findingCard(row) {
+    const text = (column) => data.text("findings", column, row);
+    return [
+      head(`Data finding · ${text("severity")} · layer ${text("layer")}`, text("rule")),
+      node("p", { class: "action", text: text("message") }),
+      node("dl", { class: "numbers" }, ...["count", "ids"].map((column) => pair("findings", data.described.get(`findings.${column}`), row))),
+      node("p", { class: "hint", text: data.placed("findings", row) ? "Its place is marked on the map." : "It has no single place on the map." }),
+    ];
+  }
+
+  return { show, bandCounts };
+})();

@@ -1,0 +1,86 @@
+"use strict";
+/* What the reader has chosen: a site, a point or a finding, what is narrowed, how it is sorted. One place, many listeners. */
+survey.choice = (() => {
+  const { data, about } = survey;
+  const state = {
+    district: "", feeder: "", status: "", bands: new Set(), units: about.units,
+    tab: "sites", sort: { sites: "rank+", points: "top_priority-", findings: "severity+" },
+    kind: "", row: -1, view: null, findings: false,
+  };
+  const listeners = [];
+  const kept = { sites: new Int32Array(0), mask: new Uint8Array(0), points: new Int32Array(0) };
+
+  function change(part, { fit = false } = {}) {
+    const narrows = ["district", "feeder", "status", "bands"].some((key) => key in part);
+    Object.assign(state, part);
+    if (narrows) narrow();
+    for (const listener of listeners) listener(state, { part, fit, narrows });
+  }
+
+  function codeOf(column, wanted) {
+    const texts = data.blocks[`sites.${column}.texts`] || [];
+    return texts.indexOf(wanted);
+  }
+
+  /* A test of one text column, quick for a hundred thousand rows. */
+  function matcher(column, wanted) {
+    if (!wanted) return () => true;
+    const codes = data.blocks[`sites.${column}`];
+    if (!codes) return (row) => data.text("sites", column, row) === wanted;
+    const code = codeOf(column, wanted);
+    return (row) => codes[row] === code;
+  }
+
+  function narrow() {
+    const count = data.rows("sites");
+    const tests = ["district", "feeder", "status"].map((column) => matcher(column, state[column]));
+    const mask = new Uint8Array(count);
+    const rows = [];
+    for (let row = 0; row < count; row += 1) {
+      if (!tests.every((test) => test(row))) continue;
+      if (state.bands.size && !state.bands.has(survey.marks.bandOf(row))) continue;
+      mask[row] = 1;
+      rows.push(row);
+    }
+    kept.mask = mask;
+    kept.sites = Int32Array.from(rows);
+    kept.points = keptPoints(rows.length === count);
+  }
+
+  /* Switching points that expose a site that is shown. */
+  function keptPoints(all) {
+    const rows = [];
+    for (let point = 0; point < data.rows("switching_points"); point += 1) {
+      if (all || survey.network.exposedSites(point).some((row) => kept.mask[row])) rows.push(point);
+    }
+    return Int32Array.from(rows);
+  }
+
+  function narrowed() {
+    return Boolean(state.district || state.feeder || state.status || state.bands.size);
+  }
+
+  /* The points whose replacement takes away most: summed priority of the high and severe sites whose hazard each sets. */
+  function firstPoints(most) {
+    const sums = new Map();
+    const urgent = new Set(about.first_bands);
+    const anyUrgent = kept.sites.some((row) => urgent.has(survey.marks.bandOf(row)));
+    for (const row of kept.sites) {
+      const point = settingPoint(row);
+      const priority = data.number("sites", "priority", row);
+      if (point < 0 || !(priority > 0) || (anyUrgent && !urgent.has(survey.marks.bandOf(row)))) continue;
+      const entry = sums.get(point) || { point, sum: 0, sites: [] };
+      entry.sum += priority;
+      entry.sites.push(row);
+      sums.set(point, entry);
+    }
+    return [...sums.values()].sort((a, b) => b.sum - a.sum || a.point - b.point).slice(0, most);
+  }
+
+  function settingPoint(row) {
+    const worst = data.blocks["sites.worst_row"][row];
+    return worst >= 0 ? worst : data.blocks["sites.switch_row"][row];
+  }
+
+  return { state, kept, change, narrow, narrowed, firstPoints, settingPoint, listen: (listener) => listeners.push(listener) };
+})();

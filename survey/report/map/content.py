@@ -1,0 +1,172 @@
+"""From a survey's result to the blobs of the page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from survey.report.map.columns import Blocks, pack_table
+from survey.report.map.grid import MapGrid
+from survey.report.map.lines import pack_lines
+from survey.report.map.nested import Runs, pack_sets
+from survey.report.map.outlines import district_outlines
+from survey.report.map.payload import Blob, make_blob
+from survey.result import SurveyResult
+
+FIRST_BANDS = ("high", "severe")
+CABLES_A_BLOB = 200_000
+PATHS_A_BLOB = 25_000
+MOST_FINDINGS = 20_000
+MOST_ID_LETTERS = 300
+NOWHERE = np.iinfo(np.int32).min
+
+
+@dataclass(frozen=True)
+class MapContent:
+    """Everything that could go into the page, in order of importance.
+
+    Parameters
+    ----------
+    blobs
+        ``core`` first, then cables and paths; what matters to high and severe sites before the rest.
+    columns
+        Descriptions of the table columns that are there.
+    districts
+        Names of the outlines, in their order.
+    origin
+        Mercator metres of grid step 0, 0.
+    findings_left_out
+        Findings beyond ``MOST_FINDINGS``.
+    """
+
+    blobs: list[Blob]
+    columns: list[dict[str, Any]]
+    districts: list[str]
+    origin: tuple[float, float]
+    findings_left_out: int
+
+
+def map_content(result: SurveyResult) -> MapContent:
+    """Pack the result for the page."""
+    site_xy, switch_xy = _point_xy(result.site_points), _point_xy(result.switch_points)
+    grid = MapGrid(result.crs, _bounds(result.cable_lines, np.concatenate([site_xy, switch_xy])))
+    findings = _shown_findings(result.findings)
+    packed = [
+        pack_table(result.sites, table="sites"),
+        pack_table(result.switching_points, table="switching_points"),
+        pack_table(findings, table="findings"),
+    ]
+    runs, districts, outlines = _runs_of(result), *district_outlines(result.sites["district"], site_xy)
+    core: Blocks = {}
+    for _, blocks in packed:
+        core.update(blocks)
+    core.update(_places(grid, site_xy=site_xy, switch_xy=switch_xy, findings=findings))
+    core.update(_links(result) | runs.blocks())
+    core.update(pack_lines(outlines, grid).blocks("outlines"))
+    return MapContent(
+        blobs=[make_blob("core", core), *_line_blobs(result, grid, runs)],
+        columns=[column for columns, _ in packed for column in columns],
+        districts=districts,
+        origin=(float(grid.origin[0]), float(grid.origin[1])),
+        findings_left_out=len(result.findings) - len(findings),
+    )
+
+
+@dataclass(frozen=True)
+class _ResultRuns:
+    """Sections as runs of cables, and exposed sites as runs of sites."""
+
+    sections: Runs
+    exposed: Runs
+
+    def blocks(self) -> Blocks:
+        named = {"sections": self.sections, "exposed": self.exposed}
+        blocks: Blocks = {"exposed.order": self.exposed.order}
+        for name, runs in named.items():
+            blocks |= {f"{name}.counts": runs.counts, f"{name}.starts": runs.starts, f"{name}.lengths": runs.lengths}
+        return blocks
+
+
+def _runs_of(result: SurveyResult) -> _ResultRuns:
+    urgent_site = result.sites["band"].isin(FIRST_BANDS).to_numpy(dtype=bool)
+    urgent = np.fromiter((urgent_site[rows].any() for rows in result.exposed_by), bool, len(result.exposed_by))
+    return _ResultRuns(
+        sections=pack_sets(result.section_cables, len(result.cables), first=urgent),
+        exposed=pack_sets(result.exposed_by, len(result.sites), first=urgent),
+    )
+
+
+def _point_xy(points: NDArray[np.object_]) -> NDArray[np.float64]:
+    return np.column_stack([shapely.get_x(points), shapely.get_y(points)]).reshape(-1, 2)
+
+
+def _bounds(lines: NDArray[np.object_], xy: NDArray[np.float64]) -> tuple[float, float, float, float]:
+    placed = xy[np.isfinite(xy).all(axis=1)]
+    corners = np.concatenate([placed, shapely.total_bounds(lines).reshape(2, 2)])
+    corners = corners[np.isfinite(corners).all(axis=1)]
+    if len(corners) == 0:
+        return 0.0, 0.0, 0.0, 0.0
+    (west, south), (east, north) = corners.min(axis=0).tolist(), corners.max(axis=0).tolist()
+    return west, south, east, north
+
+
+def _places(
+    grid: MapGrid, *, site_xy: NDArray[np.float64], switch_xy: NDArray[np.float64], findings: pd.DataFrame
+) -> Blocks:
+    degrees = findings[["lon", "lat"]].to_numpy(dtype=np.float64, na_value=np.nan)
+    blocks: Blocks = {}
+    places = {"sites": (site_xy, grid.steps), "switching_points": (switch_xy, grid.steps)}
+    for name, (xy, steps) in {**places, "findings": (degrees, grid.lonlat_steps)}.items():
+        placed = np.isfinite(xy).all(axis=1)
+        at = np.full((len(xy), 2), NOWHERE, dtype=np.int32)
+        at[placed] = steps(xy[placed])
+        blocks |= {f"{name}.x": at[:, 0], f"{name}.y": at[:, 1]}
+    return blocks
+
+
+def _links(result: SurveyResult) -> Blocks:
+    """Rows of ``switching_points`` that the sites name; -1 for none."""
+    points = pd.Index(result.switching_points["switch_id"].astype(str))
+    return {
+        f"sites.{name}_row": points.get_indexer(result.sites[column].fillna("").astype(str)).astype(np.int64)
+        for name, column in (("switch", "switch_id"), ("worst", "worst_switch_id"))
+    }
+
+
+def _shown_findings(findings: pd.DataFrame) -> pd.DataFrame:
+    shown = findings.head(MOST_FINDINGS).copy()
+    ids = shown["ids"].fillna("").astype(str)
+    long = ids.str.len() > MOST_ID_LETTERS
+    shown["ids"] = ids.where(~long, ids.str.slice(0, MOST_ID_LETTERS).str.rsplit(n=1).str[0] + " ...")
+    return shown
+
+
+def _line_blobs(result: SurveyResult, grid: MapGrid, runs: _ResultRuns) -> Iterator[Blob]:
+    """Cables and paths; those of high and severe sites lead."""
+    urgent = np.flatnonzero(result.sites["band"].isin(FIRST_BANDS).to_numpy(dtype=bool))
+    first_paths = int(urgent.max(initial=-1)) + 1
+    first_cables, n_cables, n_sites = runs.sections.first_items, len(result.cables), len(result.sites)
+    yield from _cable_blobs(result, grid, runs.sections.order[:first_cables])
+    yield from _path_blobs(result, grid, range(first_paths))
+    yield from _cable_blobs(result, grid, runs.sections.order[first_cables:n_cables])
+    yield from _path_blobs(result, grid, range(first_paths, n_sites))
+
+
+def _cable_blobs(result: SurveyResult, grid: MapGrid, rows: NDArray[np.int64]) -> Iterator[Blob]:
+    shielded = result.cables["shielded"].to_numpy(dtype=bool)
+    for first in range(0, len(rows), CABLES_A_BLOB):
+        part = rows[first : first + CABLES_A_BLOB]
+        lines = pack_lines(result.cable_lines[part], grid)
+        yield make_blob("cables", {**lines.blocks("cables"), "cables.shielded": shielded[part]})
+
+
+def _path_blobs(result: SurveyResult, grid: MapGrid, rows: range) -> Iterator[Blob]:
+    for first in range(rows.start, rows.stop, PATHS_A_BLOB):
+        part = result.site_paths[first : min(first + PATHS_A_BLOB, rows.stop)]
+        yield make_blob("paths", pack_lines(part, grid).blocks("paths"))

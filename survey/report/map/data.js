@@ -1,0 +1,117 @@
+"use strict";
+/* The survey's data: columns of numbers and texts, decoded from the page. */
+const survey = { about: JSON.parse(document.getElementById("survey-about").textContent) };
+
+survey.data = (() => {
+  const about = survey.about;
+  const ARRAYS = {
+    u1: Uint8Array, i1: Int8Array, u2: Uint16Array, i2: Int16Array, i4: Int32Array, u4: Uint32Array, f8: Float64Array,
+  };
+  const NOWHERE = -2147483648;
+  const FEET = 3.280839895013123;
+  const blocks = {};
+  const columns = { sites: [], switching_points: [], findings: [] };
+  for (const column of about.columns) columns[column.table].push(column);
+  const described = new Map(about.columns.map((column) => [`${column.table}.${column.column}`, column]));
+
+  function bytesOf(text) {
+    const binary = atob(text);
+    const bytes = new Uint8Array(binary.length);
+    for (let i = 0; i < bytes.length; i += 1) bytes[i] = binary.charCodeAt(i);
+    return bytes;
+  }
+
+  async function inflated(bytes) {
+    if (typeof DecompressionStream === "undefined") {
+      throw new Error("This browser is too old for a survey of this size. Use a newer one.");
+    }
+    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
+    return new Uint8Array(await new Response(stream).arrayBuffer());
+  }
+
+  /* Arrays of one blob, by column name. */
+  async function decoded(number) {
+    const element = document.getElementsByClassName("survey-blob")[number];
+    const { encoding, directory } = about.blobs[number];
+    let bytes = bytesOf(element.textContent);
+    element.textContent = "";
+    if (encoding === "deflate") bytes = await inflated(bytes);
+    const arrays = {};
+    for (const [name, [kind, first, count]] of Object.entries(directory)) {
+      if (kind === "json") arrays[name] = JSON.parse(new TextDecoder().decode(bytes.subarray(first, first + count)));
+      else arrays[name] = new ARRAYS[kind](bytes.buffer, bytes.byteOffset + first, count);
+    }
+    return arrays;
+  }
+
+  function rows(table) {
+    const place = blocks[`${table}.x`];
+    return place ? place.length : 0;
+  }
+
+  function text(table, column, row) {
+    const texts = blocks[`${table}.${column}.texts`];
+    if (!texts) return "";
+    const codes = blocks[`${table}.${column}`];
+    return codes ? texts[codes[row]] : texts[row];
+  }
+
+  /* The number in its column's unit, NaN when missing. */
+  function number(table, column, row) {
+    const values = blocks[`${table}.${column}`];
+    if (!values) return NaN;
+    const value = values[row];
+    if (values instanceof Float64Array) return value;
+    if (value === -(2 ** (values.BYTES_PER_ELEMENT * 8 - 1))) return NaN;
+    return value / 10 ** described.get(`${table}.${column}`).decimals;
+  }
+
+  /* As in the CSV tables: fixed decimals, empty when missing. */
+  function plain(table, column, row) {
+    const about_column = described.get(`${table}.${column}`);
+    if (about_column.kind === "text") return text(table, column, row);
+    const value = number(table, column, row);
+    return Number.isNaN(value) ? "" : value.toFixed(about_column.decimals);
+  }
+
+  /* For people: thousands apart, unit behind, lengths in the units chosen. */
+  function shown(table, column, row, units) {
+    const about_column = described.get(`${table}.${column}`);
+    if (!about_column) return "–";
+    if (about_column.kind === "text") return text(table, column, row) || "–";
+    const value = number(table, column, row);
+    return Number.isNaN(value) ? "–" : `${figure(value, about_column, units)}${unitText(about_column, units)}`;
+  }
+
+  function figure(value, about_column, units) {
+    const feet = about_column.unit === "m" && units === "us";
+    const decimals = feet ? 0 : about_column.decimals;
+    return (feet ? value * FEET : value).toLocaleString("en-US", {
+      minimumFractionDigits: decimals, maximumFractionDigits: decimals,
+    });
+  }
+
+  function unitText(about_column, units) {
+    const { unit } = about_column;
+    if (unit === "m") return units === "us" ? " ft" : " m";
+    if (unit === "0-100") return " of 100";
+    return unit === "" || /^0[-/]/.test(unit) ? "" : ` ${unit}`;
+  }
+
+  function length(metres, units) {
+    return `${Math.round(units === "us" ? metres * FEET : metres).toLocaleString("en-US")}${units === "us" ? " ft" : " m"}`;
+  }
+
+  function placed(table, row) {
+    return blocks[`${table}.x`][row] !== NOWHERE;
+  }
+
+  function has(table, column) {
+    const values = blocks[`${table}.${column}`];
+    if (!values) return Boolean(blocks[`${table}.${column}.texts`]);
+    for (let row = 0; row < values.length; row += 1) if (!Number.isNaN(number(table, column, row))) return true;
+    return false;
+  }
+
+  return { blocks, columns, described, decoded, rows, text, number, plain, shown, figure, unitText, length, placed, has };
+})();

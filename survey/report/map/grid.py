@@ -1,0 +1,107 @@
+"""Survey coordinates to whole numbers on the map's own fine grid.
+
+The page draws in web Mercator, so that an online background fits when one is set. A survey spans little of the earth:
+there a polynomial of two variables stands in for the exact projection, several times faster. It is used only when it
+was checked against the exact one, else the exact one is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial import polynomial
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+
+STEP_M = 0.2
+"""Grid step, Mercator metres (at 45 degrees 0.14 m on the ground)."""
+FIT_ERROR_M = 0.05
+FIT_DEGREES = (3, 5)
+CHUNK = 1 << 15
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A polynomial in place of the exact projection, over one extent.
+
+    Parameters
+    ----------
+    centre, half
+        Middle and half size of the extent in survey coordinates, which scale it to -1 ... 1. Shape (2,).
+    east, north
+        Coefficients, metres from the grid's origin. Shape (degree + 1, degree + 1).
+    """
+
+    centre: Floats
+    half: Floats
+    east: Floats
+    north: Floats
+
+    def __call__(self, xy: Floats) -> Floats:
+        """Mercator metres from the origin. Shape (n, 2)."""
+        out = np.empty_like(xy)
+        for first in range(0, len(xy), CHUNK):
+            part = (xy[first : first + CHUNK] - self.centre) / self.half
+            x, y = np.ascontiguousarray(part[:, 0]), np.ascontiguousarray(part[:, 1])
+            out[first : first + CHUNK, 0] = polynomial.polyval2d(x, y, self.east)
+            out[first : first + CHUNK, 1] = polynomial.polyval2d(x, y, self.north)
+        return out
+
+
+class MapGrid:
+    """Turns survey coordinates into grid steps east and north of an origin.
+
+    Parameters
+    ----------
+    crs
+        Coordinate system of the survey.
+    bounds
+        West, south, east, north in survey coordinates.
+    """
+
+    def __init__(self, crs: CRS, bounds: tuple[float, float, float, float]) -> None:
+        self._exact = Transformer.from_crs(crs, "EPSG:3857", always_xy=True)
+        self._lonlat = Transformer.from_crs("EPSG:4326", "EPSG:3857", always_xy=True)
+        low, high = np.array(bounds[:2]), np.array(bounds[2:])
+        middle = self._exact.transform(*((low + high) / 2))
+        self.origin = np.rint(np.asarray(middle)) if np.isfinite(middle).all() else np.zeros(2)
+        self._fit = self._checked_fit((low + high) / 2, np.maximum((high - low) / 2, 1e-9))
+
+    def steps(self, xy: Floats) -> NDArray[np.int32]:
+        """Grid steps of survey coordinates. Shapes (n, 2) in and out."""
+        metres = self._fit(xy) if self._fit is not None else self._project(xy)
+        return _rounded(metres)
+
+    def lonlat_steps(self, lonlat: Floats) -> NDArray[np.int32]:
+        """Grid steps of degrees (WGS 84). Shapes (n, 2) in and out."""
+        return _rounded(np.column_stack(self._lonlat.transform(lonlat[:, 0], lonlat[:, 1])) - self.origin)
+
+    def _project(self, xy: Floats) -> Floats:
+        return np.column_stack(self._exact.transform(xy[:, 0], xy[:, 1])) - self.origin
+
+    def _checked_fit(self, centre: Floats, half: Floats) -> Fit | None:
+        nodes = np.cos(np.pi * (np.arange(12) + 0.5) / 12)
+        checks = np.linspace(-1, 1, 17)
+        known, wanted = (np.stack(np.meshgrid(side, side), axis=-1).reshape(-1, 2) for side in (nodes, checks))
+        exact, expected = self._project(centre + known * half), self._project(centre + wanted * half)
+        if not (np.isfinite(exact).all() and np.isfinite(expected).all()):
+            return None
+        for degree in FIT_DEGREES:
+            fit = Fit(centre, half, *_coefficients(known, exact, degree))
+            if np.abs(fit(centre + wanted * half) - expected).max() <= FIT_ERROR_M:
+                return fit
+        return None
+
+
+def _coefficients(at: Floats, values: Floats, degree: int) -> tuple[Floats, Floats]:
+    matrix = polynomial.polyvander2d(at[:, 0], at[:, 1], [degree, degree])
+    solved = np.linalg.lstsq(matrix, values, rcond=None)[0]
+    shape = (degree + 1, degree + 1)
+    return solved[:, 0].reshape(shape), solved[:, 1].reshape(shape)
+
+
+def _rounded(metres: Floats) -> NDArray[np.int32]:
+    return np.rint(metres / STEP_M).astype(np.int32)

@@ -1,0 +1,488 @@
+"use strict";
+/* One canvas for the whole survey. Nothing on it is an element of the page. */
+survey.layer = (() => {
+  const { data, network, choice, marks, about } = survey;
+  const EARTH = 2 * Math.PI * 6378137;
+  const MOST_LINES = 30000;
+  const MOST_MARKS = 3000;
+  const MOST_POINTS = 350;
+  const CABLE = "#7a7468";
+  const OVERHEAD = "#a9a294";
+  const GLOW = "#0b5c8c";
+  const PAPER = "#fbf9f3";
+  const urgent = new Set(about.first_bands);
+  const sprites = new Map();
+  let index = null;
+  let drawOrder = [];
+  let flags = [];
+
+  const Canvas = L.Renderer.extend({
+    options: { padding: 0.25 },
+
+    getEvents() {
+      const events = L.Renderer.prototype.getEvents.call(this);
+      events.move = this._keepCovered;
+      return events;
+    },
+
+    _initContainer() {
+      this._container = document.createElement("canvas");
+      this._context = this._container.getContext("2d");
+    },
+
+    _destroyContainer() {
+      this._container.remove();
+    },
+
+    /* A long drag can leave the drawn part: draw again under way, once a frame. */
+    _keepCovered() {
+      if (this._waiting || !this._bounds || this._map._animatingZoom) return;
+      const low = this._map.containerPointToLayerPoint([0, 0]);
+      if (this._bounds.contains(L.bounds(low, low.add(this._map.getSize())))) return;
+      this._waiting = requestAnimationFrame(() => {
+        this._waiting = 0;
+        if (this._map) this._update();
+      });
+    },
+
+    _update() {
+      if (this._map._animatingZoom && this._bounds) return;
+      L.Renderer.prototype._update.call(this);
+      const size = this._bounds.getSize();
+      const ratio = Math.min(window.devicePixelRatio || 1, 2);
+      L.DomUtil.setPosition(this._container, this._bounds.min);
+      this._container.width = Math.round(size.x * ratio);
+      this._container.height = Math.round(size.y * ratio);
+      this._container.style.width = `${size.x}px`;
+      this._container.style.height = `${size.y}px`;
+      paint(this._context, viewOf(this._map, this._bounds), ratio);
+    },
+
+    redraw() {
+      if (this._map && this._bounds) this._update();
+    },
+  });
+
+  /* Grid steps to canvas pixels: x = left + steps * scale, y = top - steps * scale. */
+  function viewOf(map, bounds) {
+    const zoom = map.getZoom();
+    const world = 256 * 2 ** zoom;
+    const scale = (world / EARTH) * about.step_m;
+    const corner = bounds.min.add(map.getPixelOrigin());
+    const left = world / 2 + (about.origin[0] * world) / EARTH - corner.x;
+    const top = world / 2 - (about.origin[1] * world) / EARTH - corner.y;
+    const size = bounds.getSize();
+    return {
+      scale, left, top, zoom, width: size.x, height: size.y,
+      west: -left / scale, east: (size.x - left) / scale, north: top / scale, south: (top - size.y) / scale,
+    };
+  }
+
+  function inView(view, x, y, margin = 12) {
+    return x > -margin && y > -margin && x < view.width + margin && y < view.height + margin;
+  }
+
+  function at(view, table, row) {
+    return [view.left + data.blocks[`${table}.x`][row] * view.scale, view.top - data.blocks[`${table}.y`][row] * view.scale];
+  }
+
+  function paint(context, view, ratio) {
+    const base = () => context.setTransform(ratio, 0, 0, ratio, 0, 0);
+    base();
+    context.clearRect(0, 0, view.width, view.height);
+    context.lineJoin = "round";
+    context.lineCap = "round";
+    const chosen = chosenParts();
+    paintOutlines(context, view);
+    context.globalAlpha = chosen ? 0.55 : 1;
+    paintCables(context, view);
+    context.globalAlpha = 1;
+    if (chosen) paintSection(context, view, chosen);
+    paintPoints(context, view, { ratio, chosen });
+    paintSites(context, view, { ratio, chosen });
+    base();
+    if (choice.state.findings) paintFindings(context, view);
+    if (chosen) paintChosen(context, view, chosen);
+    const taken = chosen ? [] : paintFlags(context, view);
+    paintLabels(context, view, { chosen, taken });
+  }
+
+  function paintOutlines(context, view) {
+    context.setLineDash([7, 4, 1.5, 4]);
+    strokeLines(context, network.outlines, { view, lines: count(network.outlines.lines), colour: "#8f7f62", width: 1.1 });
+    context.setLineDash([]);
+    context.font = "italic 13px Georgia, 'Times New Roman', serif";
+    context.textAlign = "center";
+    for (let owner = 0; owner < network.outlines.owners; owner += 1) {
+      const line = network.outlines.firstLine[owner];
+      const [x, y] = topOf(view, line);
+      if (inView(view, x, y)) haloText(context, about.districts[owner], { x, y: y - 7, colour: "#5e5138" });
+    }
+  }
+
+  function topOf(view, line) {
+    const { x, y, firstPoint } = network.outlines;
+    let best = firstPoint[line];
+    for (let i = best; i < firstPoint[line + 1]; i += 1) if (y[i] > y[best]) best = i;
+    return [view.left + x[best] * view.scale, view.top - y[best] * view.scale];
+  }
+
+  function* count(size) {
+    for (let i = 0; i < size; i += 1) yield i;
+  }
+
+  function paintCables(context, view) {
+    if (!index) return;
+    if (index.count(view) > MOST_LINES) {
+      const { canvas, west, north, size } = index.picture();
+      const [x, y, side] = [view.left + west * view.scale, view.top - north * view.scale, size * view.scale];
+      context.drawImage(canvas, x, y, side, side);
+      strokeLines(context, network.cables, { view, lines: index.long, colour: CABLE, width: 0.8 });
+      return;
+    }
+    const [shielded, overhead] = [[], []];
+    index.forEach(view, (line) => (network.isShielded(line) ? shielded : overhead).push(line));
+    const near = Math.max(0, Math.min(1, (view.zoom - 13) / 5));
+    context.setLineDash(view.zoom > 13 ? [6, 3] : []);
+    strokeLines(context, network.cables, { view, lines: overhead, colour: OVERHEAD, width: 0.8 + 0.5 * near });
+    context.setLineDash([]);
+    strokeLines(context, network.cables, { view, lines: shielded, colour: CABLE, width: 0.9 + 0.9 * near });
+  }
+
+  function strokeLines(context, store, { view, lines, colour, width }) {
+    const { x, y, firstPoint } = store;
+    context.beginPath();
+    for (const line of lines) {
+      const last = firstPoint[line + 1] - 1;
+      let px = view.left + x[firstPoint[line]] * view.scale;
+      let py = view.top - y[firstPoint[line]] * view.scale;
+      context.moveTo(px, py);
+      for (let i = firstPoint[line] + 1; i <= last; i += 1) {
+        const nx = view.left + x[i] * view.scale;
+        const ny = view.top - y[i] * view.scale;
+        if (i < last && Math.abs(nx - px) + Math.abs(ny - py) < 0.7) continue;
+        context.lineTo(nx, ny);
+        px = nx;
+        py = ny;
+      }
+    }
+    context.strokeStyle = colour;
+    context.lineWidth = width;
+    context.stroke();
+  }
+
+  /* The site or point that is chosen, its section, its path and the sites with it. */
+  function chosenParts() {
+    const { kind, row } = choice.state;
+    if (kind === "site") {
+      const point = data.blocks["sites.switch_row"][row];
+      return { site: row, point, path: network.pathLines(row).lines, ...sectionOf(point) };
+    }
+    if (kind === "point") return { site: -1, point: row, path: [], ...sectionOf(row) };
+    return null;
+  }
+
+  function sectionOf(point) {
+    if (point < 0) return { section: [], exposed: new Set() };
+    return { section: network.sectionLines(point).lines, exposed: new Set(network.exposedSites(point)) };
+  }
+
+  function paintSection(context, view, { section, path }) {
+    context.globalAlpha = 0.34;
+    strokeLines(context, network.cables, { view, lines: section, colour: "#2f86bd", width: 10 });
+    context.globalAlpha = 1;
+    strokeLines(context, network.cables, { view, lines: section, colour: "#5b7488", width: 1.6 });
+    strokeLines(context, network.paths, { view, lines: path, colour: PAPER, width: 6.5 });
+    strokeLines(context, network.paths, { view, lines: path, colour: GLOW, width: 3.6 });
+  }
+
+  /* Sites without a band first, rank 1 last: what matters lies on top. */
+  function orderSites() {
+    const groups = [[], ...about.bands.map(() => [])];
+    for (let i = choice.kept.sites.length - 1; i >= 0; i -= 1) {
+      const row = choice.kept.sites[i];
+      if (data.placed("sites", row)) groups[marks.bandPlace(marks.bandOf(row)) + 1].push(row);
+    }
+    drawOrder = groups.flat();
+    flags = choice.firstPoints(3).map((entry) => entry.point).filter((point) => data.placed("switching_points", point));
+  }
+
+  function paintSites(context, view, { ratio, chosen }) {
+    const seen = visibleSites(view);
+    const many = seen.quiet > MOST_MARKS;
+    const scale = seen.loud > 6000 ? 0.45 : seen.loud > 1500 ? 0.65 : view.zoom < 12.5 ? 0.8 : 1;
+    for (const { row, x, y } of seen.sites) {
+      const loud = urgent.has(marks.bandOf(row));
+      context.globalAlpha = chosen && !chosen.exposed.has(row) && row !== chosen.site ? 0.3 : 1;
+      if (many && !loud) {
+        context.setTransform(ratio, 0, 0, ratio, 0, 0);
+        context.fillStyle = marks.colourOf(row);
+        context.fillRect(x - 1, y - 1, 2, 2);
+      } else stamp(context, row, { x, y, scale, ratio });
+    }
+    context.globalAlpha = 1;
+  }
+
+  function visibleSites(view) {
+    const sites = [];
+    let loud = 0;
+    for (const row of drawOrder) {
+      const [x, y] = at(view, "sites", row);
+      if (!inView(view, x, y)) continue;
+      sites.push({ row, x, y });
+      if (urgent.has(marks.bandOf(row))) loud += 1;
+    }
+    return { sites, loud, quiet: sites.length - loud };
+  }
+
+  /* Marks are drawn once for each shape, colour and size, then copied. */
+  function stamp(context, row, { x, y, scale, ratio }) {
+    const mark = marks.markOf(row);
+    const colour = marks.colourOf(row);
+    const key = `${mark.key} ${colour} ${scale} ${ratio}`;
+    let sprite = sprites.get(key);
+    if (!sprite) {
+      const half = Math.ceil((mark.size / 2) * scale * ratio) + 3;
+      sprite = { half, canvas: document.createElement("canvas") };
+      sprite.canvas.width = 2 * half;
+      sprite.canvas.height = 2 * half;
+      marks.draw(sprite.canvas.getContext("2d"), mark, { x: half, y: half, colour, scale: scale * ratio });
+      sprites.set(key, sprite);
+    }
+    context.setTransform(1, 0, 0, 1, 0, 0);
+    context.drawImage(sprite.canvas, Math.round(x * ratio) - sprite.half, Math.round(y * ratio) - sprite.half);
+  }
+
+  /* Switching points: all of them in a near view, those of high and severe sites further out, none from afar. */
+  function shownPoints(view) {
+    const near = [];
+    const loud = [];
+    for (const row of choice.kept.points) {
+      if (!data.placed("switching_points", row)) continue;
+      const [x, y] = at(view, "switching_points", row);
+      if (!inView(view, x, y)) continue;
+      near.push({ row, x, y });
+      if (urgent.has(data.text("switching_points", "band", row))) loud.push(near.at(-1));
+      if (loud.length > MOST_POINTS) return [];
+    }
+    if (view.zoom < 13) return [];
+    return near.length <= MOST_POINTS ? near : loud;
+  }
+
+  function paintPoints(context, view, { ratio, chosen }) {
+    for (const { row, x, y } of shownPoints(view)) {
+      context.globalAlpha = chosen && row !== chosen.point ? 0.35 : 1;
+      paintPoint(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: view.zoom < 15 ? 4 : view.zoom < 16.5 ? 5 : 6.5 });
+    }
+    context.globalAlpha = 1;
+  }
+
+  function paintPoint(context, { x, y, scale, radius }) {
+    const path = marks.path2d("point", radius);
+    context.setTransform(scale, 0, 0, scale, x, y);
+    context.strokeStyle = PAPER;
+    context.lineWidth = 3.6;
+    context.stroke(path);
+    context.fillStyle = PAPER;
+    context.fill(path);
+    context.strokeStyle = marks.INK;
+    context.lineWidth = 1.3;
+    context.stroke(path);
+  }
+
+  function paintFindings(context, view) {
+    context.font = "bold 11px system-ui, sans-serif";
+    context.textAlign = "center";
+    for (let row = 0; row < data.rows("findings"); row += 1) {
+      if (!data.placed("findings", row)) continue;
+      const [x, y] = at(view, "findings", row);
+      if (!inView(view, x, y)) continue;
+      const chosen = choice.state.kind === "finding" && choice.state.row === row;
+      context.fillStyle = chosen ? GLOW : PAPER;
+      context.strokeStyle = GLOW;
+      context.lineWidth = 1.5;
+      context.beginPath();
+      context.rect(x - 7, y - 7, 14, 14);
+      context.fill();
+      context.stroke();
+      context.fillStyle = chosen ? PAPER : GLOW;
+      context.fillText("!", x, y + 4);
+    }
+  }
+
+  function paintChosen(context, view, chosen) {
+    context.strokeStyle = GLOW;
+    for (const row of chosen.exposed) {
+      if (!data.placed("sites", row)) continue;
+      const [x, y] = at(view, "sites", row);
+      circle(context, { x, y, radius: marks.markOf(row).size / 2 + 4, width: row === chosen.site ? 3.5 : 1.4 });
+    }
+    if (chosen.site >= 0 && !chosen.exposed.has(chosen.site) && data.placed("sites", chosen.site)) {
+      const [x, y] = at(view, "sites", chosen.site);
+      circle(context, { x, y, radius: marks.markOf(chosen.site).size / 2 + 4, width: 3.5 });
+    }
+    if (chosen.point < 0 || !data.placed("switching_points", chosen.point)) return;
+    const [x, y] = at(view, "switching_points", chosen.point);
+    context.fillStyle = PAPER;
+    circle(context, { x, y, radius: 13, width: 3, fill: true });
+    const { a: ratio } = context.getTransform();
+    paintPoint(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: 7 });
+    context.setTransform(ratio, 0, 0, ratio, 0, 0);
+  }
+
+  function circle(context, { x, y, radius, width, fill = false }) {
+    context.beginPath();
+    context.arc(x, y, radius, 0, 2 * Math.PI);
+    if (fill) context.fill();
+    context.lineWidth = width;
+    context.stroke();
+  }
+
+  /* Numbers of the points to look at first, as in the list; each keeps clear of the ones before. */
+  function paintFlags(context, view) {
+    const taken = [];
+    const { sites } = visibleSites(view);
+    flags.forEach((point, place) => {
+      const [x, y] = at(view, "switching_points", point);
+      if (!inView(view, x, y, 30)) return;
+      const spots = [[0, -30], [26, -20], [-26, -20], [30, 8], [-30, 8], [0, 32], [46, -40], [-46, -40]];
+      const free = spots.filter(([a, b]) => taken.every((box) => Math.hypot(box.x - x - a, box.y - y - b) > 27));
+      const [dx, dy] = clearest(free.length ? free : spots, { x, y, sites });
+      taken.push({ x: x + dx, y: y + dy, w: 26, h: 26 });
+      context.strokeStyle = marks.INK;
+      context.lineWidth = 1.6;
+      context.beginPath();
+      context.moveTo(x, y);
+      context.lineTo(x + dx, y + dy);
+      context.stroke();
+      context.fillStyle = marks.INK;
+      circle(context, { x, y, radius: 2.5, width: 1, fill: true });
+      context.strokeStyle = PAPER;
+      circle(context, { x: x + dx, y: y + dy, radius: 11.5, width: 2, fill: true });
+      context.fillStyle = PAPER;
+      context.font = "bold 14px Georgia, 'Times New Roman', serif";
+      context.textAlign = "center";
+      context.fillText(String(place + 1), x + dx, y + dy + 5);
+    });
+    return taken;
+  }
+
+  /* The first of the spots that covers fewest sites. */
+  function clearest(spots, { x, y, sites }) {
+    const covered = spots.map(([dx, dy]) => sites.filter((site) => Math.hypot(site.x - x - dx, site.y - y - dy) < 19).length);
+    return spots[covered.indexOf(Math.min(...covered))];
+  }
+
+  /* Ids beside high and severe sites when few are in view, and beside what is chosen; labels never lie on each other. */
+  function paintLabels(context, view, { chosen, taken }) {
+    context.font = "11.5px system-ui, sans-serif";
+    context.textAlign = "left";
+    const labels = chosen ? chosenLabels(view, chosen) : nearLabels(view);
+    const boxes = [...taken];
+    for (const { text, x, y, gap, strong } of labels) {
+      const width = context.measureText(text).width;
+      const spots = [[gap, 4], [-gap - width, 4], [-width / 2, -gap - 2], [-width / 2, gap + 11]];
+      const spot = spots.find(([dx, dy]) => free(boxes, { x: x + dx + width / 2, y: y + dy - 4, w: width + 4, h: 14 }));
+      if (!spot) continue;
+      boxes.push({ x: x + spot[0] + width / 2, y: y + spot[1] - 4, w: width + 4, h: 14 });
+      haloText(context, text, { x: x + spot[0], y: y + spot[1], colour: strong ? GLOW : marks.INK });
+    }
+  }
+
+  function free(boxes, box) {
+    return boxes.every((other) => Math.abs(other.x - box.x) * 2 >= other.w + box.w || Math.abs(other.y - box.y) * 2 >= other.h + box.h);
+  }
+
+  function nearLabels(view) {
+    const { sites, loud } = visibleSites(view);
+    if (loud > 45 || view.zoom < 13) return [];
+    return sites.filter(({ row }) => urgent.has(marks.bandOf(row))).reverse()
+      .map(({ row, x, y }) => ({ text: clip(data.text("sites", "site_id", row)), x, y, gap: 12 }));
+  }
+
+  function chosenLabels(view, chosen) {
+    const labels = [];
+    if (chosen.point >= 0 && data.placed("switching_points", chosen.point)) {
+      const [x, y] = at(view, "switching_points", chosen.point);
+      labels.push({ text: clip(data.text("switching_points", "switch_id", chosen.point)), x, y, gap: 17, strong: true });
+    }
+    const rows = chosen.site >= 0 ? [chosen.site, ...chosen.exposed] : [...chosen.exposed];
+    for (const row of new Set(rows.slice(0, 60))) {
+      if (!data.placed("sites", row)) continue;
+      const [x, y] = at(view, "sites", row);
+      if (inView(view, x, y)) labels.push({ text: clip(data.text("sites", "site_id", row)), x, y, gap: 15, strong: row === chosen.site });
+    }
+    return labels;
+  }
+
+  function clip(text) {
+    return text.length > 22 ? `${text.slice(0, 21)}…` : text;
+  }
+
+  function haloText(context, text, { x, y, colour }) {
+    context.strokeStyle = "rgba(251,249,243,.92)";
+    context.lineWidth = 3.5;
+    context.strokeText(text, x, y);
+    context.fillStyle = colour;
+    context.fillText(text, x, y);
+  }
+
+  /* What is drawn within reach of a place on the map, nearest first. */
+  function hit(map, containerPoint, reach) {
+    const low = map.containerPointToLayerPoint([0, 0]);
+    const view = viewOf(map, L.bounds(low, low.add(map.getSize())));
+    const found = [];
+    const test = (kind, row, x, y, handicap) => {
+      const distance = Math.hypot(x - containerPoint.x, y - containerPoint.y);
+      if (distance <= reach) found.push({ kind, row, distance: distance + handicap });
+    };
+    for (const { row, x, y } of visibleSites(view).sites) test("site", row, x, y, 0);
+    for (const { row, x, y } of shownPoints(view)) test("point", row, x, y, 1);
+    flags.forEach((row) => test("point", row, ...at(view, "switching_points", row), 2));
+    if (choice.state.findings) {
+      for (let row = 0; row < data.rows("findings"); row += 1) test("finding", row, ...at(view, "findings", row), 1);
+    }
+    return found.sort((a, b) => a.distance - b.distance)[0] || null;
+  }
+
+  /* West, south, east, north in grid steps of what is chosen, or of all that is shown. */
+  function extent() {
+    const chosen = chosenParts();
+    const box = [Infinity, Infinity, -Infinity, -Infinity];
+    const grow = (x, y) => {
+      box[0] = Math.min(box[0], x);
+      box[1] = Math.min(box[1], y);
+      box[2] = Math.max(box[2], x);
+      box[3] = Math.max(box[3], y);
+    };
+    const growPlaced = (table, row) => {
+      if (data.placed(table, row)) grow(data.blocks[`${table}.x`][row], data.blocks[`${table}.y`][row]);
+    };
+    if (choice.state.kind === "finding") growPlaced("findings", choice.state.row);
+    else if (chosen) {
+      for (const [store, lines] of [[network.cables, chosen.section], [network.paths, chosen.path]]) {
+        for (const line of lines) for (let i = store.firstPoint[line]; i < store.firstPoint[line + 1]; i += 1) grow(store.x[i], store.y[i]);
+      }
+      for (const row of chosen.exposed) growPlaced("sites", row);
+      if (chosen.site >= 0) growPlaced("sites", chosen.site);
+      if (chosen.point >= 0) growPlaced("switching_points", chosen.point);
+    } else for (const row of choice.kept.sites) growPlaced("sites", row);
+    return box;
+  }
+
+  function latLng(x, y) {
+    return L.CRS.EPSG3857.unproject(L.point(about.origin[0] + x * about.step_m, about.origin[1] + y * about.step_m));
+  }
+
+  function latLngBounds() {
+    const [west, south, east, north] = extent();
+    if (west === Infinity) return null;
+    return L.latLngBounds(latLng(west, south), latLng(east, north));
+  }
+
+  function cablesReady() {
+    index = network.cables.lines ? new survey.LineIndex(network.cables) : null;
+  }
+
+  return { Canvas, hit, latLngBounds, cablesReady, orderSites };
+})();

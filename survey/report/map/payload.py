@@ -1,0 +1,121 @@
+"""The page's data: blobs of columns in base64, and which of them the size limit lets in."""
+
+from __future__ import annotations
+
+import base64
+import json
+import zlib
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.report.map.columns import Blocks
+
+PAGE_LIMIT = 24_000_000
+"""Most bytes of the whole page; 25 MB is the promise."""
+PLAIN_LIMIT = 3_000_000
+"""Data up to this many bytes are not compressed, so that any browser reads them and any machine writes the same."""
+ALIGNMENT = 8
+
+
+@dataclass(frozen=True)
+class Blob:
+    """Columns laid end to end.
+
+    Parameters
+    ----------
+    name
+        What the columns describe: ``core``, ``cables`` or ``paths``.
+    directory
+        For each column: type, first byte, number of values.
+    content
+        The bytes.
+    """
+
+    name: str
+    directory: dict[str, tuple[str, int, int]]
+    content: bytes
+
+
+def make_blob(name: str, blocks: Blocks) -> Blob:
+    """Lay the columns out, each at a multiple of eight bytes."""
+    directory: dict[str, tuple[str, int, int]] = {}
+    pieces: list[bytes] = []
+    place = 0
+    for key, values in blocks.items():
+        kind, count, data = _laid_out(values)
+        directory[key] = (kind, place, count)
+        padded = data + bytes(-len(data) % ALIGNMENT)
+        pieces.append(padded)
+        place += len(padded)
+    return Blob(name, directory, b"".join(pieces))
+
+
+def _laid_out(values: NDArray[Any] | list[str]) -> tuple[str, int, bytes]:
+    if isinstance(values, list):
+        data = json.dumps(values, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
+        return "json", len(data), data
+    kind = np.dtype(_narrow(values).dtype)
+    data = _narrow(values).astype(kind.newbyteorder("<"), copy=False).tobytes()
+    return f"{kind.kind}{kind.itemsize}", len(values), data
+
+
+def _narrow(values: NDArray[Any]) -> NDArray[Any]:
+    """64-bit whole numbers as the narrowest type that a browser has an array for."""
+    if values.dtype.kind == "b":
+        return values.astype(np.uint8)
+    if values.dtype != np.int64:
+        return values
+    low, high = values.min(initial=0), values.max(initial=0)
+    kinds: tuple[type[np.integer[Any]], ...] = (np.uint8, np.uint16, np.int16, np.int32)
+    return values.astype(next(k for k in kinds if np.iinfo(k).min <= low and high <= np.iinfo(k).max))
+
+
+@dataclass(frozen=True)
+class Payload:
+    """What goes into the page.
+
+    Parameters
+    ----------
+    scripts
+        Base64 text of each blob that fits.
+    index
+        For each blob its name, encoding and directory; for the page's own scripts.
+    left_out
+        Number of blobs left out, by name.
+    """
+
+    scripts: list[str]
+    index: list[dict[str, Any]]
+    left_out: dict[str, int]
+
+
+def pack_payload(blobs: Sequence[Blob], *, limit: int = PAGE_LIMIT) -> Payload:
+    """Encode the blobs in their order until the limit; the first one is always in.
+
+    Once a blob of a name does not fit, no later one of that name goes in, so that what is there is a leading part.
+    """
+    encoding = "deflate" if sum(len(blob.content) for blob in blobs) > PLAIN_LIMIT else "plain"
+    payload = Payload([], [], {})
+    size = 0
+    for blob, text in zip(blobs, _encoded(blobs, encoding), strict=True):
+        if payload.scripts and (size + len(text) > limit or blob.name in payload.left_out):
+            payload.left_out[blob.name] = payload.left_out.get(blob.name, 0) + 1
+            continue
+        size += len(text)
+        payload.scripts.append(text)
+        payload.index.append({"name": blob.name, "encoding": encoding, "directory": blob.directory})
+    return payload
+
+
+def _encoded(blobs: Sequence[Blob], encoding: str) -> Iterator[str]:
+    if encoding == "plain":
+        yield from (base64.b64encode(blob.content).decode("ascii") for blob in blobs)
+        return
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        for packed in pool.map(lambda blob: zlib.compress(blob.content, 1), blobs):
+            yield base64.b64encode(packed).decode("ascii")

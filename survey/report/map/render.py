@@ -1,0 +1,133 @@
+"""The page: a folium map with the survey's own pieces and data in line."""
+
+from __future__ import annotations
+
+import json
+from html import escape
+from importlib.resources import files
+from typing import Any
+
+import folium
+from branca.element import Figure
+from jinja2 import Environment, StrictUndefined
+
+from survey.report.map.content import FIRST_BANDS, MapContent, map_content
+from survey.report.map.grid import STEP_M
+from survey.report.map.leaflet import leaflet_licence, leaflet_script, leaflet_style
+from survey.report.map.payload import Payload, pack_payload
+from survey.report.ramp import BAND_MARKS, NO_PRIORITY, STATUS_MARKS, Mark, ramp_hex
+from survey.result import CAUTION, SurveyResult
+
+SCRIPTS = (
+    "data.js",
+    "network.js",
+    "marks.js",
+    "choice.js",
+    "index.js",
+    "layer.js",
+    "address.js",
+    "table.js",
+    "card.js",
+    "panel.js",
+    "start.js",
+)
+STYLES = ("page.css", "panel.css", "print.css")
+MAP_NAME = "map_survey"
+
+
+def render_map(result: SurveyResult) -> str:
+    """The whole page as one HTML document that asks nothing of a network.
+
+    The same result gives the same text. Only ``settings.report.background_tiles`` makes the page fetch anything.
+    """
+    content = map_content(result)
+    payload = pack_payload(content.blobs)
+    figure = _figure(result)
+    environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
+    template = environment.from_string(_piece("page.html.j2"))
+    return template.render(
+        title=result.settings.report.title,
+        caution=CAUTION,
+        data_date=result.settings.report.data_date or "not stated",
+        leaflet_script=leaflet_script(),
+        leaflet_style=leaflet_style(),
+        leaflet_licence=leaflet_licence(),
+        styles="\n".join(_piece(name) for name in STYLES),
+        scripts="\n".join(_piece(name) for name in SCRIPTS),
+        map_script=figure.script.render(),
+        image_sources=_image_sources(result),
+        about=_in_script(_about(result, content, payload)),
+        blobs=payload.scripts,
+        map_name=MAP_NAME,
+    )
+
+
+class SurveyMap(folium.Map):
+    """A folium map that links nothing from outside and whose names are the same each time."""
+
+    default_js: list[tuple[str, str]] = []  # noqa: RUF012 - the class attribute folium reads
+    default_css: list[tuple[str, str]] = []  # noqa: RUF012
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(tiles=None, zoom_control=False, attribution_control=False, **options)
+        self._id = "survey"
+
+
+def _figure(result: SurveyResult) -> Figure:
+    report = result.settings.report
+    base = SurveyMap(zoom_snap=0.25, zoom_delta=1, max_zoom=21, bounce_at_zoom_limits=False)
+    if report.background_tiles:
+        tiles = folium.TileLayer(report.background_tiles, attr=_text(report.background_credit), max_zoom=21)
+        tiles._id = "background"  # noqa: SLF001 - folium draws a random one
+        tiles.add_to(base)
+    figure = base.get_root()
+    figure.render()
+    return figure
+
+
+def _about(result: SurveyResult, content: MapContent, payload: Payload) -> dict[str, Any]:
+    """What the page's scripts need to know beside the data."""
+    n_cables, n_paths = len(result.cables), len(result.sites)
+    return {
+        "columns": content.columns,
+        "districts": content.districts,
+        "origin": content.origin,
+        "step_m": STEP_M,
+        "ramp": ramp_hex(),
+        "no_priority": NO_PRIORITY,
+        "bands": [_mark(mark) for mark in BAND_MARKS],
+        "statuses": [_mark(mark) for mark in STATUS_MARKS],
+        "first_bands": FIRST_BANDS,
+        "units": result.settings.report.units,
+        "voltage_limit_pu": result.settings.limits.voltage_pu,
+        "counts": {"cables": n_cables, "paths": n_paths},
+        "findings_left_out": content.findings_left_out,
+        "blobs": payload.index,
+        "background": bool(result.settings.report.background_tiles),
+        "credit": result.settings.report.background_credit,
+    }
+
+
+def _mark(mark: Mark) -> dict[str, Any]:
+    return {"key": mark.key, "label": mark.label, "shape": mark.shape, "size": mark.size_px}
+
+
+def _in_script(value: object) -> str:
+    """JSON that is safe inside a script element, whatever its texts hold."""
+    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for letter in "<>&\u2028\u2029":
+        text = text.replace(letter, f"\\u{ord(letter):04x}")
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def _image_sources(result: SurveyResult) -> str:
+    """Where the page's own security policy lets pictures come from."""
+    return "data: blob: https: http:" if result.settings.report.background_tiles else "data: blob:"
+
+
+def _text(value: str) -> str:
+    return escape(value, quote=True)
+
+
+def _piece(name: str) -> str:
+    return files("survey.report.map").joinpath(name).read_text(encoding="utf-8")
