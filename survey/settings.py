@@ -140,7 +140,7 @@ class ElectricalSettings(Section):
     series_r_pu: Annotated[float, Field(gt=0, le=0.2)] = 0.02
     knee_pu: Annotated[float, Field(ge=1.0, le=1.6)] = 1.15
     saturated_x_pu: Annotated[float, Field(gt=0.01, le=2)] = 0.2
-    exciting_pct: Positive = 0.5
+    exciting_pct: Positive | None = None
 
 
 class LimitSettings(Section):
@@ -162,17 +162,19 @@ class StudySettings(Section):
 
 
 class ScoreSettings(Section):
-    """Weights of score and priority, and the cut points of the bands (of ``score``, 0-100).
+    """Weights of hazard, score and priority, and the cut points of the bands (of ``hazard``, 0-100).
 
-    All are engineering judgement of this project (common practice, no source).
+    All are engineering judgement of this project (common practice, no source). ``moderate_from`` is the hazard of a peak
+    at the voltage limit of 1.25 per unit that hardly ever occurs: (1.25 - 1) / (4 - 1) x 0.6 = 5 %.
     """
 
-    moderate_from: Annotated[float, Field(ge=0, le=100)] = 25.0
-    high_from: Annotated[float, Field(ge=0, le=100)] = 50.0
-    severe_from: Annotated[float, Field(ge=0, le=100)] = 75.0
+    moderate_from: Annotated[float, Field(ge=0, le=100)] = 5.0
+    high_from: Annotated[float, Field(ge=0, le=100)] = 25.0
+    severe_from: Annotated[float, Field(ge=0, le=100)] = 55.0
     peak_full_pu: Annotated[float, Field(gt=1.0, le=10)] = 4.0
     likelihood_weight: Share = 0.4
-    gang_factor: Share = 0.5
+    load_trust: Share = 0.5
+    gang_trust: Share = 0.5
     customers_full: Positive = 100.0
     customers_weight: Share = 0.25
     critical_weight: Share = 0.25

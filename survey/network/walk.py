@@ -50,6 +50,8 @@ class Walks:
         Graph edges walked from each site, upstream: ``edges[edge_start[i]:edge_start[i + 1]]``.
     upstream
         Per section: the section above it, -1 at the top. Shape (n_devices,).
+    gang_above
+        Per section: a three-pole device stands between it and the one above. Shape (n_devices,).
     ring_piece
         A ring edge passed on the way, -1 without one.
     """
@@ -63,6 +65,7 @@ class Walks:
     edge_start: Ints
     edges: Ints
     upstream: Ints
+    gang_above: Bools
     ring_piece: Ints
 
 
@@ -158,6 +161,7 @@ def walk_to_sources(graph: Graph, sections: Sections, *, ways: Ways, node: Ints,
         edge_start=start,
         edges=edges,
         upstream=np.where(fed[sections.up] & (above >= 0), number[above], -1),
+        gang_above=fed[sections.up] & (ways.three_pole[sections.up] >= 0),
         ring_piece=np.where(supplied, ways.ring[at], -1),
     )
 

@@ -1,0 +1,153 @@
+"""From exposed sections to circuits: capacitance, rating, loss and magnetizing power of each, whole and by family."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.physics.screening import FAMILIES, ScreeningLimits, clears, limit_charging_pu
+from survey.physics.screening import limit_capacitance_f as limit_capacitance
+from survey.physics.screening import limit_length_m as limit_length
+
+if TYPE_CHECKING:
+    from survey.assess.windings import Windings
+    from survey.network.model import Network
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class SectionValues:
+    """Totals of every exposed section; SI, shape (n_sections,), by family (n_families, n_sections).
+
+    ``cable_m`` phase-weighted shielded cable; ``cap_f`` one phase to ground, cable plus transformers' own; ``cable_f`` that
+    of the shielded cable alone; ``sites`` their number, ``rating_va``, ``loss_w``, ``magnetizing_va`` of all with a usable
+    rating; ``voltage_v`` their rated voltage (weighted by rating; NaN without one); ``family_va, family_loss_w,
+    family_magnetizing_va, family_load_w`` by winding family.
+    """
+
+    cable_m: Floats
+    cable_f: Floats
+    cap_f: Floats
+    sites: Ints
+    rating_va: Floats
+    loss_w: Floats
+    magnetizing_va: Floats
+    voltage_v: Floats
+    family_va: Floats
+    family_loss_w: Floats
+    family_magnetizing_va: Floats
+    family_load_w: Floats
+
+
+@dataclass(frozen=True)
+class Circuits:
+    """One circuit per section and winding family present; shape (n_circuits,).
+
+    ``section``, ``family``; per unit of the family's rating: ``b`` charging, ``p`` core loss, ``im`` magnetizing, ``load``
+    dependable load; ``base_va``; ``clears`` the screening limit; ``over_limit`` charging over the limit that clears.
+    """
+
+    section: Ints
+    family: Ints
+    b: Floats
+    p: Floats
+    im: Floats
+    load: Floats
+    base_va: Floats
+    clears: NDArray[np.bool_]
+    over_limit: Floats
+
+    def index(self, section: Ints, family: Ints, *, n_sections: int) -> Ints:
+        """Row of the circuit of each section and family, -1 where there is none."""
+        table = np.full((len(FAMILIES), n_sections), -1, np.int64)
+        table[self.family, self.section] = np.arange(len(self.section))
+        there = (section >= 0) & (family >= 0)
+        return np.where(there, table[np.maximum(family, 0), np.maximum(section, 0)] if n_sections else -1, -1)
+
+
+def section_values(network: Network, windings: Windings, *, cap_f_m: Floats) -> SectionValues:
+    """Total every exposed section.
+
+    Parameters
+    ----------
+    cap_f_m
+        Capacitance of one phase to ground of every cable, F/m, shape (n_cables,).
+    """
+    sections, pieces, node = network.sections, network.pieces, network.site_node
+    shielded = network.tables.cables["shielded"].to_numpy(bool)[pieces.cable]
+    piece_f = cap_f_m[pieces.cable] * pieces.length_m
+    volts = np.where(windings.usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), 0.0)
+    rating = sections.site_total(node, windings.rating_va)
+    weighted = sections.site_total(node, windings.rating_va * volts)
+    of_family = [windings.family == k for k in range(len(FAMILIES))]
+
+    def by_family(value: Floats) -> Floats:
+        return np.array([sections.site_total(node, np.where(mine, value, 0.0)) for mine in of_family])
+
+    return SectionValues(
+        cable_m=sections.total(np.where(shielded, pieces.length_m, 0.0)),
+        cable_f=sections.total(np.where(shielded, piece_f, 0.0)),
+        cap_f=sections.total(piece_f) + sections.site_total(node, windings.own_cap_f),
+        sites=np.rint(sections.site_total(node, np.ones(len(node)))).astype(np.int64),
+        rating_va=rating,
+        loss_w=sections.site_total(node, windings.loss_w),
+        magnetizing_va=sections.site_total(node, windings.magnetizing_va),
+        voltage_v=np.divide(weighted, rating, out=np.full(len(rating), np.nan), where=rating > 0),
+        family_va=by_family(windings.rating_va),
+        family_loss_w=by_family(windings.loss_w),
+        family_magnetizing_va=by_family(windings.magnetizing_va),
+        family_load_w=by_family(windings.min_load_w),
+    )
+
+
+def make_circuits(values: SectionValues, *, frequency_hz: float, limits: ScreeningLimits) -> Circuits:
+    """One circuit per section and family with a usable rating; all of the section's capacitance in each."""
+    family, section = np.nonzero(values.family_va > 0)
+    base = values.family_va[family, section]
+    charging = 2 * np.pi * frequency_hz * values.cap_f[section] * values.voltage_v[section] ** 2
+    b = charging / base
+    p = values.family_loss_w[family, section] / base
+    im = values.family_magnetizing_va[family, section] / base
+    names = np.array(FAMILIES)[family]
+    allowed = limit_charging_pu(names, magnetizing_pu=im, core_loss_pu=p, limits=limits)
+    return Circuits(
+        section=section,
+        family=family,
+        b=b,
+        p=p,
+        im=im,
+        load=values.family_load_w[family, section] / base,
+        base_va=base,
+        clears=clears(names, charging_pu=b, magnetizing_pu=im, core_loss_pu=p, limits=limits),
+        over_limit=np.divide(b, allowed, out=np.full(len(b), np.inf), where=allowed > 0),
+    )
+
+
+def allowed_length_m(
+    values: SectionValues, circuits: Circuits, *, frequency_hz: float, limits: ScreeningLimits, class_f_m: Floats
+) -> Floats:
+    """Cable length at which each circuit meets its screening limit, metres, shape (n_circuits,).
+
+    Parameters
+    ----------
+    class_f_m
+        Capacitance per metre to use on sections without cable, F/m, shape (n_sections,).
+    """
+    section = circuits.section
+    mix = np.divide(values.cable_f, values.cable_m, out=class_f_m.copy(), where=values.cable_m > 0)[section]
+    allowed = limit_charging_pu(
+        np.array(FAMILIES)[circuits.family], magnetizing_pu=circuits.im, core_loss_pu=circuits.p, limits=limits
+    )
+    limit = limit_capacitance(
+        limit_charging_pu=allowed,
+        rating_va=circuits.base_va,
+        voltage_v=values.voltage_v[section],
+        frequency_hz=frequency_hz,
+    )
+    other = values.cap_f[section] - values.cable_f[section]
+    return np.asarray(limit_length(limit_capacitance_f=limit, own_capacitance_f=other, mix_f_m=mix))

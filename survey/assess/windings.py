@@ -1,0 +1,201 @@
+"""Transformers as the study sees them: winding family, core loss, magnetizing current, own capacitance.
+
+Missing values take a default with a finding of severity ``assumed``; a missing connection or core is taken as the worst
+that can be there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from survey.physics.screening import FAMILIES
+from survey.physics.transformer import magnetizing_pu, own_capacitance_f
+
+if TYPE_CHECKING:
+    from survey.findings import FindingList
+    from survey.physics.catalogue import Catalogue
+
+Floats = NDArray[np.float64]
+NOT_SUSCEPTIBLE = -1
+
+REASONS = {
+    "separate": "grounded wye on separate cores: no path from phase to phase",
+    "open_wye": "open wye: no path from phase to phase",
+    "open_delta": "open delta: the open corner leaves no series path through an open phase",
+}
+
+
+@dataclass(frozen=True)
+class Windings:
+    """One row per site; powers in W and VA at rated voltage.
+
+    Parameters
+    ----------
+    connection, core
+        As used, text.
+    family
+        Position in ``survey.physics.screening.FAMILIES``, -1 when not susceptible. Shape (n_sites,).
+    reason
+        Why it is not susceptible, text, else ``""``.
+    usable
+        Rating and voltage are both usable; the powers below are 0 elsewhere.
+    rating_va, loss_w, magnetizing_va, min_load_w, own_cap_f
+        Rating, no-load loss, magnetizing power, dependable load, own capacitance of one phase to ground.
+    assumed
+        What was assumed of each site, in words, ``""`` when nothing.
+    """
+
+    connection: NDArray[np.object_]
+    core: NDArray[np.object_]
+    family: NDArray[np.int64]
+    reason: NDArray[np.object_]
+    usable: NDArray[np.bool_]
+    rating_va: Floats
+    loss_w: Floats
+    magnetizing_va: Floats
+    min_load_w: Floats
+    own_cap_f: Floats
+    assumed: NDArray[np.object_]
+
+
+def describe_windings(
+    transformers: pd.DataFrame, *, catalogue: Catalogue, exciting_pu: float | None, findings: FindingList
+) -> Windings:
+    """Work out what each transformer is to the study.
+
+    Parameters
+    ----------
+    transformers
+        As in ``NetworkTables``.
+    exciting_pu
+        Default exciting current from the settings, per unit; ``None`` takes the catalogue's.
+    findings
+        Gets ``default_connection``, ``default_core``, ``three_legged_approximated``, ``default_no_load_loss`` and
+        ``default_exciting``.
+    """
+    usable = transformers["usable"].to_numpy(bool)
+    notes = _Notes(transformers["site_id"].to_numpy(), findings)
+    connection, core = _constructions(transformers, notes)
+    family, reason = _families(connection, core)
+    approximated = (connection == "grounded_wye") & (core == "three_legged")
+    notes.note(
+        approximated,
+        "three_legged_approximated",
+        "three-legged core of a grounded wye studied as a floating wye (the fourth path is air); an approximation",
+    )
+    rating = np.where(usable, transformers["rating_va"].to_numpy(np.float64), 0.0)
+    volts = np.where(usable, transformers["voltage_v"].to_numpy(np.float64), np.nan)
+    loss = _losses(transformers, rating, volts, catalogue=catalogue, notes=notes)
+    magnetizing = _magnetizing(
+        transformers, rating, volts, loss, catalogue=catalogue, exciting_pu=exciting_pu, notes=notes
+    )
+    own = np.zeros(len(rating))
+    own[usable] = own_capacitance_f(rating_va=rating[usable], voltage_v=volts[usable])
+    min_load = np.where(usable, transformers["min_load_w"].to_numpy(np.float64), 0.0)
+    return Windings(
+        connection, core, family, reason, usable, rating, loss, magnetizing, min_load, own, notes.joined()
+    )
+
+
+class _Notes:
+    """Gathers assumptions, as one finding per kind and as words per site."""
+
+    def __init__(self, ids: NDArray[np.object_], findings: FindingList) -> None:
+        self.ids = ids
+        self.findings = findings
+        self.words: list[tuple[NDArray[np.int64], str]] = []
+
+    def note(self, where: NDArray[np.bool_], rule: str, message: str) -> None:
+        rows = np.flatnonzero(where)
+        if len(rows):
+            self.words.append((rows, message.split(";", maxsplit=1)[0]))
+            self.findings.add(
+                "assumed",
+                rule,
+                layer="transformers",
+                ids=self.ids[rows],
+                message=f"{len(rows)} sites: {message}",
+            )
+
+    def joined(self) -> NDArray[np.object_]:
+        out = np.full(len(self.ids), "", object)
+        for rows, text in self.words:
+            out[rows] = [f"{old}; {text}" if old else text for old in out[rows]]
+        return out
+
+
+def _constructions(transformers: pd.DataFrame, notes: _Notes) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+    connection = transformers["connection"].to_numpy(object).copy()
+    core = transformers["core"].to_numpy(object).copy()
+    no_connection = connection == ""
+    notes.note(no_connection, "default_connection", "connection assumed delta, the worst; record connection")
+    connection[no_connection] = "delta"
+    no_core = (connection == "grounded_wye") & (core == "")
+    notes.note(no_core, "default_core", "core assumed five-legged, the worst of a grounded wye; record core")
+    core[no_core] = "five_legged"
+    return connection, core
+
+
+def _families(
+    connection: NDArray[np.object_], core: NDArray[np.object_]
+) -> tuple[NDArray[np.int64], NDArray[np.object_]]:
+    family = np.full(len(connection), NOT_SUSCEPTIBLE, np.int64)
+    family[connection == "delta"] = FAMILIES.index("delta")
+    family[connection == "floating_wye"] = FAMILIES.index("floating_wye")
+    grounded = connection == "grounded_wye"
+    family[grounded & (core == "five_legged")] = FAMILIES.index("five_legged")
+    family[grounded & (core == "three_legged")] = FAMILIES.index("floating_wye")
+    reason = np.full(len(connection), "", object)
+    reason[grounded & (core == "separate")] = REASONS["separate"]
+    for open_kind in ("open_wye", "open_delta"):
+        reason[connection == open_kind] = REASONS[open_kind]
+    return family, reason
+
+
+def _losses(
+    transformers: pd.DataFrame, rating: Floats, volts: Floats, *, catalogue: Catalogue, notes: _Notes
+) -> Floats:
+    loss = transformers["no_load_loss_w"].to_numpy(np.float64, copy=True)
+    missing = ~np.isfinite(loss) & (rating > 0)
+    notes.note(
+        missing,
+        "default_no_load_loss",
+        "no-load loss from the default table; record nll_w (less loss damps less)",
+    )
+    loss[missing] = catalogue.default_no_load_loss_w(rating[missing], volts[missing])
+    return np.where(rating > 0, loss, 0.0)
+
+
+def _magnetizing(
+    transformers: pd.DataFrame,
+    rating: Floats,
+    volts: Floats,
+    loss: Floats,
+    *,
+    catalogue: Catalogue,
+    exciting_pu: float | None,
+    notes: _Notes,
+) -> Floats:
+    """Magnetizing power, VA; an exciting current not above the core loss has none and takes the default."""
+    loss_pu = np.divide(loss, rating, out=np.zeros(len(loss)), where=rating > 0)
+    part = magnetizing_pu(exciting_pu=transformers["exciting_pu"].to_numpy(np.float64), core_loss_pu=loss_pu)
+    missing = ~np.isfinite(part) & (rating > 0)
+    notes.note(
+        missing,
+        "default_exciting",
+        "exciting current from the default; record exc_pct (it sets the magnetizing reactance)",
+    )
+    if missing.any():
+        if exciting_pu is None:
+            default = catalogue.default_exciting_pu(
+                rating[missing], volts[missing], core_loss_pu=loss_pu[missing]
+            )
+        else:
+            default = np.hypot(exciting_pu, loss_pu[missing])
+        part[missing] = magnetizing_pu(exciting_pu=default, core_loss_pu=loss_pu[missing])
+    return np.where(rating > 0, rating * np.nan_to_num(part), 0.0)
