@@ -239,8 +239,10 @@ def _point_problem(shape: shapely.Geometry | None, *, there: bool) -> str:
 
 def _check_points(points: RawPoints) -> None:
     told = {row for rows in points.problems.values() for row in rows}
-    far = ~(np.abs(points.xy) < MAX_COORDINATE).all(axis=1)
-    points.xy[far] = np.nan
-    fresh = [row for row in np.flatnonzero(far).tolist() if row not in told]
-    if fresh:  # an empty point is written as not-a-number in well-known binary
-        points.problems.setdefault("not_finite", []).extend(fresh)
+    empty = np.isnan(points.xy).all(axis=1)  # how well-known binary writes an empty point
+    off = ~(np.abs(points.xy) < MAX_COORDINATE).all(axis=1) & ~empty
+    points.xy[off] = np.nan
+    for problem, mask in (("empty_geometry", empty), ("not_finite", off)):
+        fresh = [row for row in np.flatnonzero(mask).tolist() if row not in told]
+        if fresh:
+            points.problems.setdefault(problem, []).extend(fresh)

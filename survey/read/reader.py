@@ -9,11 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from pyproj import CRS
+from pyproj.exceptions import CRSError
 
-from survey.errors import FormatError
+from survey.errors import FormatError, SettingsError
 from survey.read.cables import read_cables
 from survey.read.columns import Rows
-from survey.read.formats import LayerInfo, RawLayer, open_export, parse_crs, translated
+from survey.read.formats import LayerInfo, RawLayer, open_export, translated
 from survey.read.geometry import RawLines, RawPoints, parse_lines, parse_points
 from survey.read.ids import order_rows
 from survey.read.matching import MatchedLayer, match_layers, require_fields
@@ -27,7 +29,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
-    from pyproj import CRS
 
     from survey.findings import FindingList
     from survey.read.formats import Export
@@ -84,12 +85,12 @@ def read_network(
         fingerprints = prints.result()
     _refuse_changed(files, before=before)
     tell("places")
-    return _clean(opened, settings=settings, fingerprints=fingerprints, fallback=_output_fallback(settings))
+    return _clean(opened, settings=settings, fingerprints=fingerprints, fallback=_settings_crs(settings))
 
 
 def _open(export: Export, matched: MatchedLayer, *, settings: Settings, findings: FindingList) -> _Opened:
     mapping = getattr(settings.input, matched.name)
-    crs = layer_crs(matched.info, fallback=_output_fallback(settings))
+    crs = layer_crs(matched.info, fallback=_settings_crs(settings))
     raw: RawLayer = export.read(matched.info, list(dict.fromkeys(matched.fields.values())))
     require_fields(raw, matched=matched, mapping=mapping)
     rows = order_rows(raw, matched=matched, mapping=mapping, findings=findings)
@@ -97,8 +98,13 @@ def _open(export: Export, matched: MatchedLayer, *, settings: Settings, findings
     return _Opened(rows, parse(raw.wkb, rows.order), crs)
 
 
-def _output_fallback(settings: Settings) -> CRS | None:
-    return parse_crs(settings.input.crs, where="settings key input.crs")
+def _settings_crs(settings: Settings) -> CRS | None:
+    text = settings.input.crs
+    try:
+        return None if text is None else CRS.from_user_input(text)
+    except CRSError as error:
+        msg = f'settings key input.crs: {text!r} is not a coordinate system; give one such as "EPSG:32614"'
+        raise SettingsError(msg) from error
 
 
 def _clean(
