@@ -93,7 +93,7 @@ def test_closed_and_crossing_lines_are_used_and_named(export, read):
     assert len(got.tables.lines.owner) == 4
 
 
-def test_big_endian_and_measured_geometries(export, read, tmp_path):
+def test_big_endian_and_measured_geometries(export, read):
     import geopandas as gpd
     import pyarrow.parquet as pq
 

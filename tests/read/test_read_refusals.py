@@ -200,7 +200,7 @@ def test_coordinate_system_tied_to_no_place(export, read):
     assert "coordinate system 'plant grid' is tied to no place on Earth" in message
 
 
-def test_input_changed_while_it_is_read(export, tmp_path):
+def test_input_changed_while_it_is_read(export):
     from survey.findings import FindingList
     from survey.read import read_network
     from survey.settings import Settings
