@@ -19,6 +19,7 @@ from survey.network.placement import Placement, place_devices, settle
 from survey.network.sections import Sections, find_sections, span_edges, span_phases
 from survey.network.stepdown import split_at_transformers
 from survey.network.sweeps import Forest
+from survey.network.tees import find_tees
 from survey.network.walk import Walks, walk_to_sources, ways_up
 from survey.read.tables import THREE_PHASE
 
@@ -43,12 +44,15 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         Gets everything that is odd about the network.
     """
     joints = join_ends(tables, snap_m=settings.snap_m, findings=findings)
+    joints, tees = find_tees(tables, joints, snap_m=settings.snap_m, findings=findings)
     points = {"transformers": tables.transformers, "switches": tables.switches, "sources": tables.sources}
     picked = [
         pick_up(df, layer=layer, tables=tables, joints=joints, pickup_m=settings.pickup_m, findings=findings)
         for layer, df in points.items()
     ]
-    cuts, (site_node, switch_node, source_node), node_xy = find_cuts(tables, joints, picked, snap_m=settings.snap_m)
+    cuts, (site_node, switch_node, source_node), node_xy = find_cuts(
+        tables, joints, picked, tees=tees, snap_m=settings.snap_m
+    )
     pieces = cut_pieces(tables, joints, cuts, findings=findings)
     split = split_at_transformers(
         tables,

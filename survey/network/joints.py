@@ -78,9 +78,8 @@ def join_ends(tables: NetworkTables, *, snap_m: float, findings: FindingList) ->
     xy_start, xy_end = lines.xy[lines.start[:-1]], lines.xy[lines.start[1:] - 1]
     free_xy = np.stack([xy_start[free_line], xy_end[free_line]], axis=1).reshape(-1, 2)
     group = join_close(free_xy, tolerance_m=snap_m)
-    _report_wide(
-        group, free_xy, cables["cable_id"].to_numpy()[np.repeat(lines.owner[free_line], 2)], tables, snap_m, findings
-    )
+    ids = cables["cable_id"].to_numpy()[np.repeat(lines.owner[free_line], 2)]
+    report_wide(group, free_xy, ids=ids, tables=tables, snap_m=snap_m, findings=findings)
 
     drawn = one_line >= 0
     named_xy = np.full((len(named_cable), 2, 2), np.nan)
@@ -145,9 +144,18 @@ def _places(node: Ints, xy: Floats, n_named: int) -> Floats:
     return place
 
 
-def _report_wide(
-    group: Ints, xy: Floats, ids: NDArray[np.object_], tables: NetworkTables, snap_m: float, findings: FindingList
+def report_wide(
+    group: Ints, xy: Floats, *, ids: NDArray[np.object_], tables: NetworkTables, snap_m: float, findings: FindingList
 ) -> None:
+    """Add ``wide_joint`` for every group of ends that lie further apart than the tolerance.
+
+    Parameters
+    ----------
+    group
+        Number of the group each end belongs to, 0 or more, shape (n,).
+    xy, ids
+        Places, shape (n, 2), metres, and cables of the ends.
+    """
     order = np.argsort(group, kind="stable")
     first = np.flatnonzero(np.diff(group[order], prepend=-1))
     if not len(first):

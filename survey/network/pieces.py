@@ -12,12 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.network.nearness import make_strips, touching_lines
-
 if TYPE_CHECKING:
     from survey.findings import FindingList
     from survey.network.joints import Joints
     from survey.network.pickup import Picked
+    from survey.network.tees import Tees
     from survey.read.tables import Lines, NetworkTables
 
 Ints = NDArray[np.int64]
@@ -52,7 +51,7 @@ class Cuts:
 
 
 def find_cuts(
-    tables: NetworkTables, joints: Joints, picked: list[Picked], *, snap_m: float
+    tables: NetworkTables, joints: Joints, picked: list[Picked], *, tees: Tees, snap_m: float
 ) -> tuple[Cuts, list[Ints], Floats]:
     """Collect tees and picked-up points, and give every picked-up point its node.
 
@@ -63,20 +62,19 @@ def find_cuts(
     The cuts, the node of every point (one array per layer of ``picked``; -1 out of reach), and the place of every
     node, old and new, shape (n_nodes, 2), metres.
     """
-    tee_run, tee_along, tee_node = _tees(tables, joints, snap_m)
     layer = np.concatenate([np.full(len(p.node), k) for k, p in enumerate(picked)] or [np.empty(0, np.int64)])
     run = np.concatenate([p.run for p in picked])
     on_run = np.flatnonzero(run >= 0)
     along = np.concatenate([p.along_m for p in picked])[on_run]
-    cut_run = np.concatenate([tee_run, run[on_run]])
-    cut_along = np.concatenate([tee_along, along])
-    cut_node = np.concatenate([tee_node, np.full(len(on_run), -1, np.int64)])
+    cut_run = np.concatenate([tees.run, run[on_run]])
+    cut_along = np.concatenate([tees.along_m, along])
+    cut_node = np.concatenate([tees.node, np.full(len(on_run), -1, np.int64)])
     order = np.lexsort((cut_node < 0, cut_along, cut_run))
     node, keep, first_new = _name_cuts(cut_run[order], cut_along[order], cut_node[order], len(joints.node_xy), snap_m)
     cut_node[order] = node
     nodes = np.concatenate([p.node for p in picked])
-    nodes[on_run] = cut_node[len(tee_run) :]
-    cuts = Cuts(cut_run[order][keep], cut_along[order][keep], node[keep], len(tee_run))
+    nodes[on_run] = cut_node[len(tees.run) :]
+    cuts = Cuts(cut_run[order][keep], cut_along[order][keep], node[keep], len(tees.run))
     fresh = np.flatnonzero(cuts.node >= first_new)
     new_xy = np.empty((len(fresh), 2))
     new_xy[cuts.node[fresh] - first_new] = _points_on(tables.lines, joints.line[cuts.run[fresh]], cuts.along_m[fresh])
@@ -127,32 +125,6 @@ def planar_lengths(lines: Lines) -> Floats:
     step = np.hypot(*np.diff(lines.xy, axis=0).T)
     walked = np.concatenate([[0.0], np.cumsum(step)])
     return walked[lines.start[1:] - 1] - walked[lines.start[:-1]]
-
-
-def _tees(tables: NetworkTables, joints: Joints, snap_m: float) -> tuple[Ints, Floats, Ints]:
-    """Run, place along it and node of every cable end that touches the middle of another cable."""
-    free = np.flatnonzero(~joints.named)
-    drawn = np.flatnonzero(joints.line >= 0)
-    if not len(free) or not len(drawn):
-        return np.empty(0, np.int64), np.empty(0), np.empty(0, np.int64)
-    lines = tables.lines
-    end_xy = np.concatenate(
-        [lines.xy[lines.start[joints.line[free]]], lines.xy[lines.start[joints.line[free] + 1] - 1]]
-    )
-    end_node = np.concatenate([joints.u[free], joints.v[free]])
-    ends = [np.full(len(lines.owner), -1, np.int64) for _ in range(2)]
-    ends[0][joints.line[drawn]], ends[1][joints.line[drawn]] = joints.u[drawn], joints.v[drawn]
-    strips = make_strips(end_xy, tolerance_m=snap_m)
-    touch = touching_lines(strips, lines.xy, lines.start, skip=(end_node, ends[0], ends[1]), tolerance_m=snap_m)
-    run_of_line = np.full(len(lines.owner), -1, np.int64)
-    run_of_line[joints.line[drawn]] = drawn
-    run, node = run_of_line[touch.line], end_node[touch.point]
-    keep = np.flatnonzero(run >= 0)
-    keep = keep[np.lexsort((touch.along_m[keep], touch.off_m[keep], node[keep], run[keep]))]
-    if len(keep):
-        first = np.append(True, (np.diff(run[keep]) != 0) | (np.diff(node[keep]) != 0))
-        keep = keep[first]
-    return run[keep], touch.along_m[keep], node[keep]
 
 
 def _name_cuts(run: Ints, along: Floats, node: Ints, n_nodes: int, snap_m: float) -> tuple[Ints, Ints, int]:

@@ -76,6 +76,7 @@ def place_devices(
     findings
         Gets ``guards_unknown`` and ``controls_nothing``.
     """
+    n_nodes = max(n_nodes, 1)
     here = _incidence(tables, pieces, node, n_nodes)
     single = tables.switches["single_pole"].to_numpy(bool)
     at = np.maximum(node, 0)

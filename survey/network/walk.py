@@ -145,22 +145,21 @@ def walk_to_sources(graph: Graph, sections: Sections, *, ways: Ways, node: Ints,
     """
     at = np.maximum(node, 0)
     supplied = (node >= 0) & fed[at]
-    number = np.full(len(graph.a), -1, np.int64)
+    # one place more than edges, so that "no edge" (-1) finds -1
+    number = np.full(len(graph.a) + 1, -1, np.int64)
     number[graph.edge_of[sections.device]] = np.arange(len(sections.device))
-    section = np.where(supplied & (ways.stop[at] >= 0), number[ways.stop[at]], -1)
+    section = number[np.where(supplied, ways.stop[at], -1)]
     start, edges = climb(np.where(supplied, node, -1), ways.parent_edge, ways.stop, graph.a, graph.b)
-    above = ways.stop[sections.up]
-    gang_edge = ways.three_pole[at]
     return Walks(
         supplied=supplied,
         section=section,
         length_m=np.where(supplied, ways.walked[at], np.nan),
         cable_m=np.where(supplied, ways.cable[at], np.nan),
-        gang=np.where(supplied & (gang_edge >= 0), graph.switch[gang_edge], -1),
+        gang=np.append(graph.switch, -1)[np.where(supplied, ways.three_pole[at], -1)],
         full=~supplied | ways.full[at],
         edge_start=start,
         edges=edges,
-        upstream=np.where(fed[sections.up] & (above >= 0), number[above], -1),
+        upstream=number[np.where(fed[sections.up], ways.stop[sections.up], -1)],
         gang_above=fed[sections.up] & (ways.three_pole[sections.up] >= 0),
         ring_piece=np.where(supplied, ways.ring[at], -1),
     )
