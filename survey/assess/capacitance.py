@@ -75,9 +75,7 @@ def _voltages(tables: NetworkTables, wanted: NDArray[np.int64], findings: Findin
     return volts
 
 
-def _report(
-    tables: NetworkTables, wanted: NDArray[np.int64], origin: NDArray[np.str_], findings: FindingList
-) -> None:
+def _report(tables: NetworkTables, wanted: NDArray[np.int64], origin: NDArray[np.str_], findings: FindingList) -> None:
     ids = tables.cables["cable_id"].to_numpy()
     kinds = tables.cables["cable_type"].to_numpy(object)
     length = tables.cables["length_m"].fillna(tables.cables["drawn_m"]).fillna(0.0).to_numpy(np.float64)

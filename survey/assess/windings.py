@@ -97,9 +97,7 @@ def describe_windings(
     own = np.zeros(len(rating))
     own[usable] = own_capacitance_f(rating_va=rating[usable], voltage_v=volts[usable])
     min_load = np.where(usable, transformers["min_load_w"].to_numpy(np.float64), 0.0)
-    return Windings(
-        connection, core, family, reason, usable, rating, loss, magnetizing, min_load, own, notes.joined()
-    )
+    return Windings(connection, core, family, reason, usable, rating, loss, magnetizing, min_load, own, notes.joined())
 
 
 class _Notes:
@@ -192,9 +190,7 @@ def _magnetizing(
     )
     if missing.any():
         if exciting_pu is None:
-            default = catalogue.default_exciting_pu(
-                rating[missing], volts[missing], core_loss_pu=loss_pu[missing]
-            )
+            default = catalogue.default_exciting_pu(rating[missing], volts[missing], core_loss_pu=loss_pu[missing])
         else:
             default = np.hypot(exciting_pu, loss_pu[missing])
         part[missing] = magnetizing_pu(exciting_pu=default, core_loss_pu=loss_pu[missing])

@@ -1,0 +1,149 @@
+"""Lines to look at: pieces, walked paths, exposed sections, in the coordinate system of the export."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pyproj import Transformer
+
+if TYPE_CHECKING:
+    from survey.network.model import Network
+    from survey.read.tables import NetworkTables
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Shapes = NDArray[np.object_]
+
+
+class Drawing:
+    """Turns stretches of cable into shapes.
+
+    Parameters
+    ----------
+    network
+        The network; its lines are brought to the output coordinate system once.
+    """
+
+    def __init__(self, network: Network) -> None:
+        self.network = network
+        tables = network.tables
+        self._forward = _to_output(tables)
+        self._xy = self.places(tables.lines.xy)
+        step = np.hypot(*np.diff(tables.lines.xy, axis=0).T) if len(tables.lines.xy) else np.empty(0)
+        self._walked = np.concatenate([[0.0], np.cumsum(step)])
+
+    def places(self, xy: Floats) -> Floats:
+        """Planar metres to the output coordinate system, shape (n, 2)."""
+        if self._forward is None or not len(xy):
+            return xy
+        return np.stack(self._forward.transform(xy[:, 0], xy[:, 1]), axis=1)
+
+    def points(self, xy: Floats) -> Shapes:
+        """Points, ``None`` where a place is not finite, shape (n,)."""
+        out = np.full(len(xy), None, object)
+        good = np.isfinite(xy).all(axis=1)
+        out[good] = shapely.points(self.places(xy[good]))
+        return out
+
+    def cables(self) -> tuple[Ints, Shapes]:
+        """Cable row and shape of every drawn cable; several lines become one multi-line."""
+        lines = self.network.tables.lines
+        shapes = shapely.linestrings(self._xy, indices=np.repeat(np.arange(len(lines.owner)), np.diff(lines.start)))
+        owner, first, count = np.unique(lines.owner, return_index=True, return_counts=True)
+        out = np.asarray(shapes, object)[first] if len(first) else np.empty(0, object)
+        for k in np.flatnonzero(count > 1):
+            out[k] = shapely.multilinestrings(list(shapes[first[k] : first[k] + count[k]]))
+        return owner, out
+
+    def pieces(self, piece: Ints) -> tuple[Floats, Ints]:
+        """Vertices of the drawn pieces among ``piece`` and how many each has (0 when it cannot be drawn)."""
+        p = self.network.pieces
+        line = p.line[piece]
+        start = self.network.tables.lines.start
+        drawn = np.flatnonzero(line >= 0)
+        first, last = start[line[drawn]], start[line[drawn] + 1] - 1
+        low, high = self._walked[first] + p.from_m[piece[drawn]], self._walked[first] + p.to_m[piece[drawn]]
+        inner_low = np.clip(np.searchsorted(self._walked, low, side="right"), first + 1, last)
+        inner_high = np.maximum(np.clip(np.searchsorted(self._walked, high, side="left"), first + 1, last), inner_low)
+        inner = inner_high - inner_low
+        count = np.zeros(len(piece), np.int64)
+        count[drawn] = inner + 2
+        at = np.cumsum(count[drawn]) - count[drawn]
+        xy = np.empty((int(count.sum()), 2))
+        xy[at] = self._between(low, first, last)
+        xy[at + count[drawn] - 1] = self._between(high, first, last)
+        slot = np.repeat(at + 1 - np.cumsum(inner) + inner, inner) + np.arange(inner.sum())
+        source = np.repeat(inner_low - np.cumsum(inner) + inner, inner) + np.arange(inner.sum())
+        xy[slot] = self._xy[source]
+        return xy, count
+
+    def _between(self, walked: Floats, first: Ints, last: Ints) -> Floats:
+        vertex = np.clip(np.searchsorted(self._walked, walked, side="right") - 1, first, last - 1)
+        step = self._walked[vertex + 1] - self._walked[vertex]
+        part = np.divide(walked - self._walked[vertex], step, out=np.zeros(len(vertex)), where=step > 0)
+        part = np.clip(part, 0.0, 1.0)[:, None]
+        return self._xy[vertex] + part * (self._xy[vertex + 1] - self._xy[vertex])
+
+    def paths(self) -> Shapes:
+        """Walked path of every site as one line from the site upstream, ``None`` where nothing is drawn."""
+        walks, graph = self.network.walks, self.network.graph
+        out = np.full(len(walks.section), None, object)
+        on_piece = walks.edges < graph.n_pieces
+        edge = walks.edges[on_piece]
+        site = np.repeat(np.arange(len(out)), np.diff(walks.edge_start))[on_piece]
+        if not len(edge):
+            return out
+        xy, count = self.pieces(edge)
+        backward = _against(edge, site, walks.edge_start, self.network)
+        xy = _turned(xy, count, backward)
+        vertex_site = np.repeat(site, count)
+        number = np.bincount(vertex_site, minlength=len(out))
+        good = np.flatnonzero(number >= 2)
+        keep = np.isin(vertex_site, good)
+        index = np.cumsum(np.append(0, np.diff(vertex_site[keep]) != 0))
+        out[good] = shapely.linestrings(xy[keep], indices=index) if len(good) else None
+        return out
+
+    def sections(self, owner: Ints, piece: Ints, *, n: int) -> Shapes:
+        """Multi-line of every section from pairs (section, piece) sorted by section, ``None`` where nothing is drawn."""
+        out = np.full(n, None, object)
+        unique, inverse = np.unique(piece, return_inverse=True)
+        xy, count = self.pieces(unique)
+        drawn = count > 0
+        lines = np.full(len(unique), None, object)
+        if drawn.any():
+            lines[drawn] = shapely.linestrings(xy, indices=np.repeat(np.arange(int(drawn.sum())), count[drawn]))
+        keep = drawn[inverse]
+        if keep.any():
+            have, index = np.unique(owner[keep], return_inverse=True)
+            out[have] = shapely.multilinestrings(lines[inverse[keep]], indices=index)
+        return out
+
+
+def _to_output(tables: NetworkTables) -> Transformer | None:
+    if tables.working_crs == tables.output_crs:
+        return None
+    return Transformer.from_crs(tables.working_crs, tables.output_crs, always_xy=True)
+
+
+def _against(edge: Ints, site: Ints, edge_start: Ints, network: Network) -> NDArray[np.bool_]:
+    """Whether each walked piece is walked from its v to its u: the end it shares with the edge before is v."""
+    graph, walks = network.graph, network.walks
+    position = np.flatnonzero(walks.edges < graph.n_pieces)
+    is_first = position == edge_start[site]
+    before = walks.edges[np.maximum(position - 1, 0)]
+    at_v = (graph.b[edge] == graph.a[before]) | (graph.b[edge] == graph.b[before])
+    at_u = (graph.a[edge] == graph.a[before]) | (graph.a[edge] == graph.b[before])
+    from_site = graph.b[edge] == network.site_node[site]
+    both = at_u & at_v
+    return np.where(is_first, from_site, at_v & ~both)
+
+
+def _turned(xy: Floats, count: Ints, backward: NDArray[np.bool_]) -> Floats:
+    start = np.repeat(np.cumsum(count) - count, count)
+    size, turn = np.repeat(count, count), np.repeat(backward, count)
+    inside = np.arange(len(xy)) - start
+    return xy[start + np.where(turn, size - 1 - inside, inside)]

@@ -1,0 +1,252 @@
+"""The sites table: one row per three-phase site, ranked, in the units of its column names."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from survey.assess.action import ActionFacts, action_sentences
+from survey.assess.score import BANDS, band_of, priority
+
+if TYPE_CHECKING:
+    from survey.assess.assess import Assessment
+    from survey.network.model import Network
+    from survey.settings import Settings
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Text = NDArray[np.object_]
+
+KILO, NANO = 1e3, 1e-9
+
+
+def site_table(network: Network, assessment: Assessment, *, settings: Settings) -> tuple[pd.DataFrame, Ints]:
+    """Sites in order of rank.
+
+    Returns
+    -------
+    The table (columns of ``data/columns.csv``, with ``hazard`` beside ``score``) and the site row of each table row.
+    """
+    table = pd.concat(
+        [
+            _identity(network),
+            _status(network, assessment),
+            _ranking(network, assessment, settings),
+            _walked(network, assessment),
+            _section(network, assessment, settings),
+            _studied(network, assessment, settings),
+        ],
+        axis=1,
+    )
+    table["action"] = _actions(table, assessment, settings)
+    table["notes"] = _notes(network, assessment)
+    order = _rank_order(table)
+    ranked = table.iloc[order].reset_index(drop=True)
+    ranked.insert(0, "rank", np.arange(1, len(ranked) + 1))
+    return ranked, order
+
+
+def _identity(network: Network) -> pd.DataFrame:
+    sites, cables = network.tables.transformers, network.tables.cables
+    return pd.DataFrame(
+        {
+            "site_id": sites["site_id"].to_numpy(object),
+            "feeder": _feeders(sites["feeder"].to_numpy(object), network, cables["feeder"].to_numpy(object)),
+            "district": sites["district"].to_numpy(object),
+            "kva": sites["rating_va"].to_numpy(np.float64) / KILO,
+            "kv": sites["voltage_v"].to_numpy(np.float64) / KILO,
+            "minload_kw": sites["min_load_w"].to_numpy(np.float64) / KILO,
+            "customers": _whole(sites["customers"].to_numpy(np.float64)),
+            "critical": sites["critical"].to_numpy(bool).astype(np.int64),
+            "lon": sites["lon"].to_numpy(np.float64),
+            "lat": sites["lat"].to_numpy(np.float64),
+        }
+    )
+
+
+def _whole(value: Floats) -> pd.arrays.IntegerArray:
+    """Whole numbers with gaps where the value is not a number."""
+    known = np.isfinite(value)
+    return pd.arrays.IntegerArray(np.where(known, value, 0).astype(np.int64), ~known)
+
+
+def _feeders(own: Text, network: Network, cable_feeder: Text) -> Text:
+    """The site's own feeder name, else that of a cable at its node (of the lowest id)."""
+    missing = np.flatnonzero((own == "") & (network.site_node >= 0))
+    if not len(missing):
+        return own
+    at_node = np.full(network.graph.n_nodes, -1, np.int64)
+    for ends in (network.pieces.v, network.pieces.u):
+        at_node[ends[::-1]] = network.pieces.cable[::-1]
+    cable = at_node[network.site_node[missing]]
+    out = own.copy()
+    out[missing] = np.where(cable >= 0, cable_feeder[cable], "")
+    return out
+
+
+def _status(network: Network, assessment: Assessment) -> pd.DataFrame:
+    walks, windings = network.walks, assessment.windings
+    status = np.select(
+        [
+            windings.family < 0,
+            ~windings.usable | _outside(assessment),
+            ~walks.supplied,
+            walks.section < 0,
+        ],
+        ["not_susceptible", "not_assessable", "unreached", "no_single_pole"],
+        "assessed",
+    )
+    return pd.DataFrame({"status": status.astype(object), "connection": windings.connection, "core": windings.core})
+
+
+def _outside(assessment: Assessment) -> Bools:
+    """Sites whose circuit lies outside the model."""
+    return np.append(assessment.figures.outside, False)[assessment.choice.nearest]  # noqa: FBT003
+
+
+def _ranking(network: Network, assessment: Assessment, settings: Settings) -> pd.DataFrame:
+    """Hazard, score, priority, band: absent where nothing can be said, 0 where nothing can ring."""
+    choice = assessment.choice
+    status = _status(network, assessment)["status"].to_numpy(object)
+    unknown = np.isin(status, ("not_assessable", "unreached"))
+    safe = np.isin(status, ("not_susceptible", "no_single_pole"))
+    hazard = np.where(unknown, np.nan, np.where(safe, 0.0, choice.hazard))
+    score = np.where(unknown, np.nan, np.where(safe, 0.0, choice.score))
+    sites = network.tables.transformers
+    ranked = priority(
+        score,
+        customers=np.nan_to_num(sites["customers"].to_numpy(np.float64)),
+        critical=sites["critical"].to_numpy(bool),
+        settings=settings.score,
+    )
+    band = np.array([*BANDS, ""], object)[
+        np.where(np.isnan(hazard), len(BANDS), band_of(hazard, settings=settings.score))
+    ]
+    return pd.DataFrame({"band": band, "score": score, "priority": ranked, "hazard": hazard})
+
+
+def _walked(network: Network, assessment: Assessment) -> pd.DataFrame:
+    walks, switches = network.walks, network.tables.switches
+    device = np.append(network.sections.device, -1)
+    nearest, worst = device[walks.section], device[assessment.choice.worst_section]
+    ids = np.append(switches["switch_id"].to_numpy(object), "")
+    kinds = np.append(switches["device"].to_numpy(object), "")
+    has_point = walks.section >= 0
+    return pd.DataFrame(
+        {
+            "switch_id": ids[nearest],
+            "switch_device": kinds[nearest],
+            "path_length_m": walks.length_m,
+            "path_cable_m": walks.cable_m,
+            "gang_switch_id": np.where(has_point, ids[walks.gang], ""),
+            "worst_switch_id": ids[worst],
+            "worst_device": kinds[worst],
+        }
+    )
+
+
+def _section(network: Network, assessment: Assessment, settings: Settings) -> pd.DataFrame:
+    """Electrical values of the nearest section, referred to the site's own voltage."""
+    values, walks = assessment.values, network.walks
+    volts = np.where(assessment.windings.usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), np.nan)
+    omega = 2 * np.pi * settings.electrical.frequency_hz
+
+    def of(value: Floats) -> Floats:
+        return np.append(value, np.nan)[walks.section]
+
+    cap, magnetizing, loss = of(values.cap_f), of(values.magnetizing_va), of(values.loss_w)
+    charging = omega * cap * volts**2
+    sites = pd.arrays.IntegerArray(np.append(values.sites, 0)[walks.section], walks.section < 0)
+    return pd.DataFrame(
+        {
+            "exposed_cable_m": of(values.cable_m),
+            "exposed_sites": sites,
+            "exposed_kva": of(values.rating_va) / KILO,
+            "cap_nf": cap / NANO,
+            "charging_kvar": charging / KILO,
+            "xc_ohm": ratio(1.0, omega * cap),
+            "xm_ohm": ratio(volts**2, magnetizing),
+            "xc_xm": ratio(magnetizing, charging),
+            "charge_loss": ratio(charging, loss),
+            "limit_length_m": np.append(assessment.limit_length_m, np.nan)[assessment.choice.nearest],
+            "worst_cable_m": np.append(values.cable_m, np.nan)[assessment.choice.worst_section],
+        }
+    )
+
+
+def ratio(upper: Floats | float, lower: Floats) -> Floats:
+    """Quotient, NaN where the lower is zero or absent."""
+    top, bottom = np.broadcast_arrays(np.asarray(upper, float), np.asarray(lower, float))
+    return np.divide(top, bottom, out=np.full(bottom.shape, np.nan), where=bottom > 0)
+
+
+def _studied(network: Network, assessment: Assessment, settings: Settings) -> pd.DataFrame:
+    """The study's figures of the nearest point, and the peak at the worst; absent for sites that are not assessed."""
+    figures, choice, circuits = assessment.figures, assessment.choice, assessment.circuits
+    assessed = _status(network, assessment)["status"].to_numpy(object) == "assessed"
+    nearest, worst = np.where(assessed, choice.nearest, -1), np.where(assessed, choice.worst, -1)
+
+    def at(value: Floats, row: Ints) -> Floats:
+        return np.append(value, np.nan)[row]
+
+    needed_w = figures.load_needed_pu * circuits.base_va
+    screen = np.append(np.where(circuits.clears, "clears", "does not clear"), "")[nearest]
+    return pd.DataFrame(
+        {
+            "peak_pu": at(figures.peak_pu, nearest),
+            "peak_loaded_pu": at(figures.peak_loaded_pu, nearest),
+            "temporary_pu": at(figures.temporary_pu, nearest),
+            "likelihood": at(figures.likelihood, nearest),
+            "load_needed_kw": at(needed_w, nearest) / KILO,
+            "worst_peak_pu": at(figures.peak_pu, worst),
+            "worst_load_kw": at(needed_w, worst) / KILO,
+            "load_rule_kw": np.where(
+                assessment.windings.usable, settings.limits.load_rule * assessment.windings.rating_va / KILO, np.nan
+            ),
+            "screen": screen.astype(object),
+        }
+    )
+
+
+def _actions(table: pd.DataFrame, assessment: Assessment, settings: Settings) -> Text:
+    choice, figures, circuits = assessment.choice, assessment.figures, assessment.circuits
+    worst_peak = np.append(np.fmax(figures.peak_pu, figures.peak_loaded_pu), np.nan)[choice.worst]
+    clears = np.append(circuits.clears, False)[choice.worst]  # noqa: FBT003
+    return action_sentences(
+        ActionFacts(
+            status=table["status"].to_numpy(object),
+            reason=assessment.windings.reason,
+            hazardous=~clears & ~(worst_peak <= settings.limits.voltage_pu),
+            clears=clears,
+            switch_id=table["worst_switch_id"].to_numpy(object),
+            device=table["worst_device"].to_numpy(object),
+            nearest_id=table["switch_id"].to_numpy(object),
+            load_needed_kw=table["worst_load_kw"].to_numpy(np.float64),
+            limit_length_m=np.append(assessment.limit_length_m, np.nan)[choice.worst],
+            cable_m=table["worst_cable_m"].to_numpy(np.float64),
+            load_rule_kw=table["load_rule_kw"].to_numpy(np.float64),
+        )
+    )
+
+
+def _notes(network: Network, assessment: Assessment) -> Text:
+    """What was assumed, and what the walk met, in words."""
+    notes = assessment.windings.assumed.copy()
+    extra = [(~network.walks.full, "a cable on the way carries fewer than three phases")]
+    ring = network.walks.ring_piece >= 0
+    extra.append((ring, "on a closed ring: the shorter way was walked"))
+    for where, text in extra:
+        for i in np.flatnonzero(where):
+            notes[i] = f"{notes[i]}; {text}" if notes[i] else text
+    return notes
+
+
+def _rank_order(table: pd.DataFrame) -> Ints:
+    """Greatest priority first, then score, then id; what cannot be assessed comes after all that can."""
+    priority_key = -np.nan_to_num(table["priority"].to_numpy(np.float64), nan=-1.0)
+    score_key = -np.nan_to_num(table["score"].to_numpy(np.float64), nan=-1.0)
+    return np.lexsort((np.arange(len(table)), np.round(score_key, 6), np.round(priority_key, 6)))

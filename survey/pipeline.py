@@ -1,0 +1,120 @@
+"""The survey, from an export to a result: read, network, assess, collect."""
+
+from __future__ import annotations
+
+import platform
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import survey
+from survey.assess.assess import assess_network
+from survey.assess.collect import collect_result
+from survey.assess.score import BANDS
+from survey.findings import SEVERITIES, FindingList
+from survey.network import build_network
+from survey.read import read_network
+from survey.result import CAUTION, SurveyResult
+from survey.settings import Settings
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from survey.assess.assess import Assessment, Study
+    from survey.network.model import Network
+
+Progress = "Callable[[str], None]"
+
+STAGES = ("read", "network", "assess", "collect", "write")
+
+
+@dataclass
+class Clock:
+    """Seconds of every stage, in the order they were run; tells the listener when one begins."""
+
+    progress: Callable[[str], None] | None = None
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Time what is done inside."""
+        if self.progress is not None:
+            self.progress(name)
+        start = time.perf_counter()
+        yield
+        self.seconds[name] = round(time.perf_counter() - start, 3)
+
+
+def run_survey(
+    path: Path,
+    *,
+    settings: Settings | None = None,
+    study: Study | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> SurveyResult:
+    """Survey one network export.
+
+    Parameters
+    ----------
+    path
+        A GeoPackage, a folder of shapefiles, or a folder of GeoParquet files.
+    settings
+        Defaults when not given.
+    study
+        The time-domain study; made from the settings when not given and ``settings.study.run`` is set.
+    progress
+        Called with the name of each stage when it begins.
+
+    Raises
+    ------
+    survey.errors.SurveyError
+        The export or the settings cannot be used.
+    """
+    settings = settings or Settings()
+    clock = Clock(progress)
+    findings = FindingList()
+    with clock.stage("read"):
+        tables = read_network(path, settings=settings, findings=findings)
+    with clock.stage("network"):
+        network = build_network(tables, settings=settings.network, findings=findings)
+    with clock.stage("assess"):
+        assessment = assess_network(network, settings=settings, findings=findings, study=study)
+    with clock.stage("collect"):
+        record = make_record(path, network, assessment, settings=settings, findings=findings)
+        result = collect_result(network, assessment, settings=settings, findings=findings, record=record)
+    record["sites"] = summarise(result)
+    record["seconds"] = clock.seconds
+    return result
+
+
+def make_record(
+    path: Path, network: Network, assessment: Assessment, *, settings: Settings, findings: FindingList
+) -> dict[str, Any]:
+    """The content of ``run.json``: versions, settings, fingerprints, and both sides of every sum."""
+    return {
+        "survey": survey.__version__,
+        "python": platform.python_version(),
+        "caution": CAUTION,
+        "network": str(path),
+        "settings": settings.model_dump(mode="json"),
+        "fingerprints": network.tables.fingerprints,
+        "counts": network.tables.counts,
+        "health": network.health,
+        "stages": {
+            "network": {"sites": len(network.tables.transformers), "walks": int(network.walks.supplied.sum())},
+            "assess": {"sections": len(network.sections.device), "circuits": len(assessment.circuits.b)},
+        },
+        "findings": {s: sum(f.severity == s for f in findings) for s in SEVERITIES},
+    }
+
+
+def summarise(result: SurveyResult) -> dict[str, dict[str, int]]:
+    """Number of sites by status and by band."""
+    status = result.sites["status"].value_counts()
+    band = result.sites["band"].value_counts()
+    return {
+        "status": {str(k): int(v) for k, v in sorted(status.items())},
+        "band": {b: int(band.get(b, 0)) for b in reversed(BANDS)},
+    }
