@@ -1,0 +1,6 @@
+"""``python -m survey`` does the same as the ``survey`` command."""
+
+from survey.cli import main
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,82 @@
+"""Command line: parse, call, print, exit status. Everything heavy is imported inside a command, so that help is quick."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from survey import __version__
+from survey.errors import SurveyError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed engineers
+decide."""
+
+NETWORK = click.argument("network", type=click.Path(path_type=Path))
+SETTINGS = click.option(
+    "-s", "--settings", "settings_file", type=click.Path(path_type=Path), help="Settings file (TOML)."
+)
+
+
+@click.group(epilog=CAUTION, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="survey")
+def commands() -> None:
+    """Feeder-wide ferroresonance survey of a distribution network.
+
+    Walks upstream from every three-phase transformer to its nearest single-pole switching point, totals the cable behind
+    it, computes what that circuit does when its poles are operated one at a time, and ranks every site.
+    """
+
+
+@commands.command(epilog=CAUTION)
+@NETWORK
+@click.option("-o", "--out", required=True, type=click.Path(path_type=Path), help="Output folder; made if missing.")
+@SETTINGS
+@click.option("--strict", is_flag=True, help="Exit status 1 when any finding is an error (after writing everything).")
+@click.option("--no-study", is_flag=True, help="Leave out the time-domain study; score by the screening margin.")
+def run(network: Path, out: Path, settings_file: Path | None, *, strict: bool, no_study: bool) -> None:
+    """Survey NETWORK (a .gpkg file, a folder of shapefiles or of GeoParquet files) and write the results into OUT."""
+    from survey.console import print_summary, stage_progress
+    from survey.pipeline import run_survey
+    from survey.report.folder import reserve_folder
+    from survey.report.outputs import write_outputs
+    from survey.settings import load_settings
+
+    settings = load_settings(settings_file)
+    if no_study:
+        settings = settings.model_copy(update={"study": settings.study.model_copy(update={"run": False})})
+    with reserve_folder(out) as reservation, stage_progress() as progress:
+        result = run_survey(network, settings=settings, progress=progress)
+        write_outputs(result, out, progress=progress.part, reservation=reservation)
+    print_summary(result, out)
+    if strict and result.record["findings"]["error"]:
+        raise SystemExit(1)
+
+
+def main(arguments: list[str] | None = None) -> NoReturn:
+    """Run the command line; every refusal is one line on standard error and exit status 1."""
+    try:
+        status = commands.main(args=arguments, prog_name="survey", standalone_mode=False)
+    except click.exceptions.Abort:
+        _refuse("interrupted; the output folder is as it was before")
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except SurveyError as error:
+        _refuse(str(error))
+    except KeyboardInterrupt:
+        _refuse("interrupted; the output folder is as it was before")
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _refuse(message: str) -> NoReturn:
+    click.echo(f"survey: {' '.join(message.split())}", err=True)
+    sys.exit(1)

@@ -1,0 +1,109 @@
+"""What a person sees on the terminal while a survey runs and when it ends. Quiet in a pipe while it runs."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import click
+
+from survey.assess.score import BANDS
+from survey.findings import SEVERITIES
+from survey.result import CAUTION
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    import pandas as pd
+    from rich.progress import Progress, TaskID
+
+    from survey.result import SurveyResult
+
+STAGES = {
+    "read": "Reading the export",
+    "network": "Building the network and walking",
+    "assess": "Assessing the circuits",
+    "study": "Studying circuits",
+    "collect": "Collecting results",
+    "write": "Writing",
+}
+
+
+class StageProgress:
+    """Tells which stage runs; nothing at all when standard error is not a terminal."""
+
+    def __init__(self, bar: Progress | None) -> None:
+        self._bar = bar
+        self._task: TaskID | None = None
+
+    def __call__(self, stage: str) -> None:
+        """A stage begins."""
+        self._next(STAGES.get(stage, stage))
+
+    def part(self, name: str) -> None:
+        """A file is being written."""
+        self._next(f"{STAGES['write']} {name}")
+
+    def count(self, done: int, total: int) -> None:
+        """Some of the circuits are done."""
+        if self._bar is None:
+            return
+        if self._task is None or self._bar.tasks[self._task].total != total:
+            self._next(STAGES["study"], total)
+        self._bar.update(self._task, completed=done)  # type: ignore[arg-type]
+
+    def _next(self, text: str, total: int | None = None) -> None:
+        if self._bar is None:
+            return
+        if self._task is not None:
+            self._bar.remove_task(self._task)
+        self._task = self._bar.add_task(text, total=total)
+
+
+@contextmanager
+def stage_progress() -> Iterator[StageProgress]:
+    """Progress by stage on a terminal's standard error."""
+    if not sys.stderr.isatty():
+        yield StageProgress(None)
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        yield StageProgress(bar)
+
+
+def print_summary(result: SurveyResult, out: Path) -> None:
+    """Sites by status and band, the worst five, findings by severity, and where the files are."""
+    sites = result.sites
+    click.echo(f"{len(sites)} three-phase sites, {len(result.switching_points)} single-pole switching points\n")
+    click.echo("By status   " + _counts(sites["status"], sorted(sites["status"].unique())))
+    click.echo("By band     " + _counts(sites["band"], reversed(BANDS)))
+    _print_worst(sites)
+    counts = result.record["findings"]
+    click.echo("\nFindings    " + ", ".join(f"{counts[s]} {s}" for s in SEVERITIES))
+    if not result.settings.study.run:
+        click.echo("Study       left out: scores come from the screening margin alone")
+    click.echo(f"\nResults in  {out}  (map.html, sites.csv, findings.csv, survey.gpkg, run.json)")
+    click.echo(CAUTION)
+
+
+def _counts(column: pd.Series[str], names: object) -> str:
+    number = column.value_counts()
+    return ", ".join(f"{int(number.get(name, 0))} {name}" for name in names)  # type: ignore[attr-defined]
+
+
+def _print_worst(sites: pd.DataFrame) -> None:
+    worst = sites[sites["priority"] > 0].head(5)
+    if worst.empty:
+        return
+    click.echo("\nLook at these first")
+    for row in worst.itertuples():
+        peak = f"{row.worst_peak_pu:.1f} pu" if row.worst_peak_pu == row.worst_peak_pu else "not studied"  # noqa: PLR0124
+        click.echo(
+            f"  {row.rank}. {row.site_id}  {row.band}, priority {row.priority:.0f}: {peak}, "
+            f"{row.worst_cable_m:.0f} m of cable behind {row.worst_device} {row.worst_switch_id}".rstrip()
+        )
