@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from ledger import Circuit, Ledger, Unit
@@ -48,7 +49,7 @@ def corner(u: float, v: float) -> Place:
 def street(*corners: Place, steps: int = 4) -> LineString:
     """Street through corners of the old centre, given as (u, v), bending with the grid."""
     places = []
-    for (u0, v0), (u1, v1) in zip(corners[:-1], corners[1:], strict=True):
+    for (u0, v0), (u1, v1) in pairwise(corners):
         places += [corner(u0 + (u1 - u0) * k / steps, v0 + (v1 - v0) * k / steps) for k in range(steps)]
     return LineString([*places, corner(*corners[-1])])
 
@@ -104,9 +105,8 @@ def _old_centre_spot(area: Area, place: Place, out: np.ndarray, *, u: float, row
     first, second = row + outward, row + outward * 2
     overhead_branch(area, street((u, row), (u, first)), phases=phases, count=2)
     overhead_branch(area, street((u, first), (u, second), (u, second + 0.4 * outward)), phases=phases, count=3)
-    for cross, reach in ((first, 0.8), (second, 0.8)):
-        side = 1 if (u + cross) % 2 else -1
-        overhead_branch(area, street((u, cross), (u + side * reach, cross)), phases=phases[0], count=2)
+    for cross, side in ((first, 1), (first, -1), (second, 1 if u % 2 else -1)):
+        overhead_branch(area, street((u, cross), (u + side * 0.46, cross)), phases=phases[0], count=2)
     if int(u) not in {3, 4, 5, 6}:
         inward = street((u, row), (u, row - outward * 1.25))
         overhead_branch(area, inward, phases="CAB"[int(u) % 3], count=3)
@@ -114,8 +114,8 @@ def _old_centre_spot(area: Area, place: Place, out: np.ndarray, *, u: float, row
 
 def _hospital(area: Area) -> None:
     """Two padmounts of the hospital behind a gang-operated riser north of the centre."""
-    node = corner(2.0, 7.4)
-    main = area.ledger.cable(street((2, 5), (2.25, 5.2), (2.25, 7.2), (2.0, 7.4)), area.circuit)
+    node = corner(2.3, 7.55)
+    main = area.ledger.cable(street((2, 5), (2.25, 5.2), (2.25, 7.2), (2.3, 7.55)), area.circuit)
     area.ledger.switch(corner(2, 5), area.circuit, device="gang switch", guards=main)
     path = service_path(node, away=turned(np.array([0.0, 1.0]), 12), reach=70, sideways=60)
     nodes, ids = run(area, path, stops=[path.length - 45], cable_type="4/0 TR-XLPE 15kV 133%")
@@ -149,15 +149,23 @@ def larkmoor(ledger: Ledger) -> None:
     starts: list[Start] = []
     for k in range(4):
         ends = (start + pitch * k, start + pitch * k + 370)
-        for side in (-1, 1):
-            starts += _subdivision(area, path, ends=ends, side=side, dead_ends=10)
+        for outward in (-1, 1):
+            starts += _subdivision(area, path, ends=ends, side=outward, dead_ends=10)
     for place, away in starts:
         dead_end(area, place, away)
     pole_bank(area, nodes[-1], normal(path, path.length))
 
 
-def _subdivision(area: Area, road: LineString, *, ends: tuple[float, float], side: int, dead_ends: int,
-                 device: str = "cutout", sites: int = 6) -> list[Start]:
+def _subdivision(
+    area: Area,
+    road: LineString,
+    *,
+    ends: tuple[float, float],
+    side: int,
+    dead_ends: int,
+    device: str = "cutout",
+    sites: int = 7,
+) -> list[Start]:
     """A looped street off a road, swelling outward, with cul-de-sacs."""
     out = (0.35 * normal(road, sum(ends) / 2) + np.array([0.0, 0.65])) * side
     out /= np.hypot(*out)
@@ -221,9 +229,11 @@ def _quarry_road(area: Area) -> None:
 def _quarry_underground(area: Area) -> None:
     """Underground main through switchgear at the block corners; each plant on its own long branch."""
     path = LineString([(-1490, 1440), (-1490, 2120), (-1330, 2120)])
-    nodes, ids = feeder_head(area, path, stops=[300.0])
+    nodes, _ = feeder_head(area, path, stops=[300.0])
     pole_bank(area, nodes[1], np.array([-1.0, 0.0]))
-    main = rounded([nodes[-1], (-1300, 2095), (-700, 2060), (-150, 2110), (120, 2080), (170, 2500), (-250, 2560)], times=2)
+    main = rounded(
+        [nodes[-1], (-1300, 2095), (-700, 2060), (-150, 2110), (120, 2080), (170, 2500), (-250, 2560)], times=2
+    )
     stops = [main.length * (k + 0.5) / 8 for k in range(8)]
     places, cables = run(area, main, stops=stops, cable_type=MAIN_CABLE[24.9])
     riser(area, nodes[-1], device="gang switch")
@@ -239,14 +249,18 @@ def _plant(area: Area, gear: Place, away: np.ndarray, *, reach: float) -> None:
     path = service_path(gear, away=away, reach=reach, sideways=area.ledger.pick((-1, 1)) * area.between(10, 60))
     two = area.chance(0.4)
     nodes, ids = run(area, path, stops=[path.length * 0.6] if two else [], cable_type=area.branch_cable())
-    area.ledger.switch(gear, area.circuit, device="switchgear way" if area.chance(0.5) else "fused cutout", guards=ids[0])
+    area.ledger.switch(
+        gear, area.circuit, device="switchgear way" if area.chance(0.5) else "fused cutout", guards=ids[0]
+    )
     for k, place in enumerate(nodes[1:]):
         padmount(area, place, cables=ids[k : k + 2], elbows=0.5)
 
 
 def upper_tamsin(ledger: Ledger) -> None:
     """The country in the west: two long radial mains along farm roads, pumps, a quarry, the water works."""
-    lower = rounded([corner(-1.2, 3.95), (-900, 200), (-1800, 60), (-2600, -500), (-3700, -620), (-4600, -1300)], times=2)
+    lower = rounded(
+        [corner(-1.2, 3.95), (-900, 200), (-1800, 60), (-2600, -500), (-3700, -620), (-4600, -1300)], times=2
+    )
     upper = rounded([(-1510, 1440), (-2300, 1500), (-2900, 1250), (-3900, 1320), (-4700, 900), (-5400, 1000)], times=2)
     for circuit, path, seed in ((FG15, lower, 0), (QP23, upper, 1)):
         area = Area(ledger, circuit, "rural")
@@ -280,7 +294,7 @@ def _farm_spot(area: Area, place: Place, away: np.ndarray, *, k: int) -> None:
 def _water_works(area: Area, path: LineString) -> None:
     """Water works by the river, critical, on a tee from the middle of the main and a long buried branch."""
     lead = area.ledger.cable(LineString(path.coords[:2]), area.circuit)
-    area.ledger.switch(path.coords[0], area.circuit, device="fused cutout", guards=lead)
+    area.ledger.switch(at(path, 0.0), area.circuit, device="fused cutout", guards=lead)
     buried = LineString(path.coords[1:])
     nodes, ids = run(area, buried, stops=[buried.length - 60], cable_type="1/0 TR-XLPE 25kV 100%")
     riser(area, nodes[0])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import shapely
@@ -14,6 +14,7 @@ from shapely.ops import substring
 from shapes import Place
 
 Row = dict[str, Any]
+Choice = TypeVar("Choice")
 
 # Ratings in kVA of what hangs on poles (a bank's three units together) and of what stands on the ground.
 POLE_KVA = (45.0, 75.0, 75.0, 112.5, 150.0, 150.0, 225.0)
@@ -64,7 +65,7 @@ class Ledger:
     _given: Counter[str] = field(default_factory=Counter)
 
     def cable(
-        self, path: LineString, circuit: Circuit, *, cable_type: str | None = None, phases: str = "ABC", **more: Any
+        self, path: LineString, circuit: Circuit, *, cable_type: str | None = None, phases: str = "ABC", **more: object
     ) -> str:
         """Record a cable; one with a ``cable_type`` (which may be "") is under ground, others are overhead."""
         cable_id = self._next("C", circuit)
@@ -78,7 +79,7 @@ class Ledger:
         self.cables.append(row | more)
         return cable_id
 
-    def site(self, place: Place, circuit: Circuit, *, unit: Unit, phases: str = "ABC", **more: Any) -> str:
+    def site(self, place: Place, circuit: Circuit, *, unit: Unit, phases: str = "ABC", **more: object) -> str:
         """Record one transformer."""
         site_id = self._next("T", circuit)
         loss_share, exciting = self._losses(unit)
@@ -104,7 +105,7 @@ class Ledger:
             self.site(place, circuit, unit=one, phases=phase, bank_id=bank_id, customers=customers)
         return bank_id
 
-    def switch(self, place: Place, circuit: Circuit, *, device: str, guards: str | None = None, **more: Any) -> str:
+    def switch(self, place: Place, circuit: Circuit, *, device: str, guards: str | None = None, **more: object) -> str:
         """Record a switching device; gang switches, reclosers, breakers and switchgear are three-pole."""
         switch_id = self._next("S", circuit)
         three = device.startswith(("gang", "recloser", "breaker", "switchgear"))
@@ -125,7 +126,7 @@ class Ledger:
         rest = substring(path, beyond_m, path.length)
         return not shapely.dwithin([row["geometry"] for row in self.cables], rest, 3.0).any()
 
-    def pick(self, choices: Sequence[Any], weights: Sequence[float] | None = None) -> Any:
+    def pick(self, choices: Sequence[Choice], weights: Sequence[float] | None = None) -> Choice:
         """One of several, by weight."""
         shares = None if weights is None else np.asarray(weights) / np.sum(weights)
         return choices[int(self.rng.choice(len(choices), p=shares))]
@@ -139,7 +140,7 @@ class Ledger:
         xy = np.array(path.coords)
         for end in (0, -1):
             if self.rng.random() < 0.35:
-                angle, size = self.rng.uniform(0, 2 * np.pi), self.rng.uniform(0.005, 0.05)
+                angle, size = self.rng.uniform(0, 2 * np.pi), self.rng.uniform(0.005, 0.049)
                 xy[end] += size * np.array([np.cos(angle), np.sin(angle)])
         return LineString(np.round(xy, 3))
 

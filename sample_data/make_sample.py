@@ -20,7 +20,7 @@ from ledger import Ledger, Row
 from pyproj import CRS
 from shapely import affinity
 
-SEED = 19
+SEED = 23
 CRS_METRES = CRS.from_epsg(32625)
 ORIGIN = (512_000.0, 4_880_000.0)
 CRS_FEET = CRS.from_user_input(
@@ -29,7 +29,8 @@ CRS_FEET = CRS.from_user_input(
 STAMP = "2026-01-15T00:00:00.000Z"
 FIELDS = {
     "cables": "cable_id feeder phases kv build cable_type cap_nf_km length_m",
-    "transformers": "site_id phases bank_id kva kv connection core nll_w exc_pct minload_kw feeder district customers critical",
+    "transformers": "site_id phases bank_id kva kv connection core nll_w exc_pct minload_kw feeder district customers "
+    "critical",
     "switches": "switch_id poles device state guards",
     "sources": "source_id feeder",
 }
@@ -82,7 +83,9 @@ def write_shapefiles(ledger: Ledger, frames: dict[str, gpd.GeoDataFrame], folder
         part = frame[np.isin(feeders[name], SHAPEFILE_FEEDERS)].to_crs(CRS_FEET)
         table = {"cables": _conductors, "transformers": _locations, "switches": _devices, "sources": _heads}[name](part)
         path = folder / f"{SHAPEFILE_NAMES[name]}.shp"
-        pyogrio.write_dataframe(table, path, driver="ESRI Shapefile", layer_options={"DBF_DATE_LAST_UPDATE": STAMP[:10]})
+        pyogrio.write_dataframe(
+            table, path, driver="ESRI Shapefile", layer_options={"DBF_DATE_LAST_UPDATE": STAMP[:10]}
+        )
 
 
 def _phase_code(phases: gpd.GeoSeries) -> list[int]:

@@ -17,9 +17,9 @@ Start = tuple[Place, Vector]
 # Cable types by voltage class: (type, weight); "" is a cable whose type nobody recorded.
 BRANCH_CABLE = {
     12.47: (("1/0 TR-XLPE 15kV 133%", 8), ("#2 TR-XLPE 15kV 133%", 4), ("1/0 XLPE 15kV 133%", 4),
-            ("1/0 EPR 15kV 133%", 2), ("4/0 TR-XLPE 15kV 133%", 2), ("", 1)),
+            ("1/0 EPR 15kV 133%", 2), ("4/0 TR-XLPE 15kV 133%", 2), ("", 2)),
     24.9: (("1/0 TR-XLPE 25kV 100%", 8), ("4/0 TR-XLPE 25kV 100%", 3), ("1/0 XLPE 25kV 100%", 3),
-           ("#1 EPR 25kV 133%", 1), ("", 1)),
+           ("#1 EPR 25kV 133%", 1), ("", 2)),
 }  # fmt: skip
 MAIN_CABLE = {12.47: "500 TR-XLPE 15kV 100%", 24.9: "750 TR-XLPE 25kV 100%"}
 
@@ -83,9 +83,9 @@ def run(
 
 def service(area: Area, node: Place, *, away: Vector, reach: tuple[float, float], sideways: float) -> LineString:
     """Path of a service cable; of a few tries the first that keeps off what is there, else the last."""
-    for attempt in range(8):
+    for attempt in range(40):
         side = (-1) ** attempt * area.ledger.pick((-1, 1)) * sideways * area.between(0.5, 1.3)
-        path = service_path(node, away=away, reach=area.between(*reach) * (1 - attempt / 12), sideways=side)
+        path = service_path(node, away=away, reach=area.between(*reach) * (1 - attempt / 60), sideways=side)
         if area.ledger.is_clear(path):
             break
     return path
@@ -175,9 +175,7 @@ def riser_parallel(area: Area, node: Place, away: Vector) -> None:
     padmount(area, end, cables=(), unit=area.unit(kva=1500.0))
 
 
-def overhead_branch(
-    area: Area, path: LineString, *, phases: str, count: int, device: str = "fused cutout"
-) -> None:
+def overhead_branch(area: Area, path: LineString, *, phases: str, count: int, device: str = "fused cutout") -> None:
     """A fused overhead branch with single-phase transformers, or three-phase services if it carries all phases."""
     stops = [path.length * (k + 0.6) / count for k in range(count)]
     nodes, ids = run(area, path, stops=stops, phases=phases)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ def rounded(points: Sequence[Place], *, times: int = 3) -> LineString:
         first, second = line[:-1], line[1:]
         cut = np.stack([0.75 * first + 0.25 * second, 0.25 * first + 0.75 * second], axis=1).reshape(-1, 2)
         line = np.vstack([line[:1], cut, line[-1:]])
-    return LineString(line).simplify(0.4)
+    return LineString(LineString(line).simplify(0.4).coords)
 
 
 def at(line: LineString, distance: float) -> Place:
@@ -39,7 +40,7 @@ def normal(line: LineString, distance: float) -> NDArray[np.float64]:
 
 def cut(line: LineString, stops: Sequence[float]) -> list[LineString]:
     """Pieces of a line between stops (rising, metres along it)."""
-    return [substring(line, first, second) for first, second in zip(stops[:-1], stops[1:], strict=True)]
+    return [LineString(substring(line, first, second).coords) for first, second in pairwise(stops)]
 
 
 def shifted(place: Place, *, along: NDArray[np.float64], by: float) -> Place:
