@@ -232,7 +232,7 @@ def _report_unknown(rows: Rows, spec: FieldSpec, *, column: Encoded, where: NDAr
         "error",
         f"unknown_{spec.name}",
         where=where,
-        message=f"{spec.name} of {{count}} records of {rows.name} is not known ({column.examples(where)}); "
+        message=f"{spec.name} not known in {{count}} of {{all}} records of {rows.name} ({column.examples(where)}); "
         f"counted as {fallback or 'missing'}; accepted: {accepted}; map codes in input.{rows.name}.codes.{spec.name}",
     )
 
@@ -299,7 +299,7 @@ def read_number(rows: Rows, field: str, *, then: str) -> Numbers:
             "error",
             f"unusable_{field}",
             where=bad,
-            message=f"{field} of {{count}} records of {rows.name} cannot be used ({spelled(bad)}); "
+            message=f"{field} not usable in {{count}} of {{all}} records of {rows.name} ({spelled(bad)}); "
             f"expected a number {'above 0' if spec.positive else 'of 0 or more'}; {then}",
         )
     factor = find_unit(spec.quantity, rows.mapping.units.get(field, spec.unit)) or 1.0

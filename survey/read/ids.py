@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from itertools import groupby
 from typing import TYPE_CHECKING
 
@@ -36,13 +37,13 @@ def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findi
     order = sort_order(text)
     ids = text.take(pa.array(order))
     again = _equal_to_the_one_before(ids)
-    renamed = np.zeros(raw.rows, np.bool_)
+    shared = np.zeros(raw.rows, np.bool_)
     if again.any():
-        text, renamed = _part_equal_ids(text, order=order, again=again, raw=raw, made=made)
+        text, shared = _part_equal_ids(text, order=order, again=again, raw=raw, made=made)
         order = sort_order(text)
         ids = text.take(pa.array(order))
     rows = Rows(matched.name, ids, order, columns, mapping, findings)
-    _report(rows, id_field, made=made[order], renamed=(renamed & ~made)[order])
+    _report(rows, id_field, made=made[order], shared=(shared & ~made)[order])
     return rows
 
 
@@ -72,7 +73,15 @@ def _part_equal_ids(
     raw: RawLayer,
     made: NDArray[np.bool_],
 ) -> tuple[pa.LargeStringArray, NDArray[np.bool_]]:
-    """Add suffixes within each group of equal ids, in order of content, so that row order does not matter."""
+    """Add suffixes within each group of equal ids, in order of content, so that row order does not matter.
+
+    Returns
+    -------
+    text
+        Unique ids in file order.
+    shared
+        Which rows had an id that another record has, shape (n,); of a recorded and a made one neither.
+    """
     member = again | np.append(again[1:], False)
     listed = sorted((text[int(row)].as_py(), made[row], _content(raw, int(row)), int(row)) for row in order[member])
     taken = set(text.to_pylist())
@@ -81,10 +90,19 @@ def _part_equal_ids(
         for *_, row in list(group)[1:]:
             new[row] = _free_name(name, taken)
             taken.add(new[row])
+    shared = np.zeros(len(text), np.bool_)
+    shared[_recorded_twice(listed)] = True
     mask = np.zeros(len(text), np.bool_)
     mask[list(new)] = True
     names = pa.array([new[row] for row in sorted(new)], pa.large_string())
-    return pc.replace_with_mask(text, pa.array(mask), names), mask
+    return pc.replace_with_mask(text, pa.array(mask), names), shared
+
+
+def _recorded_twice(listed: list[tuple[str, np.bool_, tuple[str, ...], int]]) -> list[int]:
+    """Rows whose recorded id is recorded in another row as well."""
+    recorded = [(name, row) for name, made, _, row in listed if not made]
+    count = Counter(name for name, _ in recorded)
+    return [row for name, row in recorded if count[name] > 1]
 
 
 def _content(raw: RawLayer, row: int) -> tuple[str, ...]:
@@ -99,7 +117,7 @@ def _free_name(name: str, taken: set[str]) -> str:
     return f"{name}#{number}"
 
 
-def _report(rows: Rows, id_field: str, *, made: NDArray[np.bool_], renamed: NDArray[np.bool_]) -> None:
+def _report(rows: Rows, id_field: str, *, made: NDArray[np.bool_], shared: NDArray[np.bool_]) -> None:
     rows.report(
         "error",
         "null_id",
@@ -109,7 +127,7 @@ def _report(rows: Rows, id_field: str, *, made: NDArray[np.bool_], renamed: NDAr
     rows.report(
         "error",
         "duplicate_id",
-        where=renamed,
-        message=f"{{count}} records of {rows.name} have a {id_field} that another one has; "
-        "these were given a suffix, one of each keeps its id; give each its own",
+        where=shared,
+        message=f"{id_field} shared by {{count}} of {{all}} records of {rows.name}; "
+        "one of each keeps it, the others were given a suffix; give each its own",
     )

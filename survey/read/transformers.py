@@ -113,7 +113,7 @@ def _check_exciting(rows: Rows, table: pd.DataFrame) -> None:
         "exciting_below_loss",
         layer=rows.name,
         ids=ids,
-        message=f"exciting current of {len(ids):,} sites is not above their core loss; it was left aside for the "
+        message=f"exciting current not above core loss at {len(ids):,} of {len(table):,} sites; left aside for the "
         "default; check exc_pct and nll_w, and their units",
     )
     table.loc[low, "exciting_pu"] = np.nan

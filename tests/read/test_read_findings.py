@@ -89,7 +89,7 @@ def test_unknown_codes_list_the_accepted_ones(export, read, layer, field, then, 
     found = got.one(f"unknown_{field}")
     assert (found.severity, found.layer, found.ids) == ("error", layer, ("A2",))
     assert found.message == (
-        f"{field} of 1 records of {layer} is not known ('zigzag'); counted as {then}; accepted: {accepted}; "
+        f"{field} not known in 1 of 2 records of {layer} ('zigzag'); counted as {then}; accepted: {accepted}; "
         f"map codes in input.{layer}.codes.{field}"
     )
     assert len(got.findings) == 1
@@ -144,7 +144,11 @@ def test_equal_ids_get_a_suffix_that_does_not_depend_on_row_order(export, read):
     one = read(export(cables=records))
     other = read(export(name="other", cables=records[::-1]))
     assert one.tables.cables["cable_id"].tolist() == ["C1", "C1#2", "C1#3", "C1#4"]
-    assert one.rules() == [("error", "duplicate_id", "cables", ("C1#3", "C1#4"))]
+    assert one.rules() == [("error", "duplicate_id", "cables", ("C1", "C1#3", "C1#4"))]
+    assert one.one("duplicate_id").message == (
+        "cable_id shared by 3 of 4 records of cables; one of each keeps it, the others were given a suffix; "
+        "give each its own"
+    )
     assert other.rules() == one.rules()
     np.testing.assert_array_equal(one.tables.lines.xy, other.tables.lines.xy)
     assert one.tables.counts["cables"] == {"in": 4, "used": 4, "unusable": 0}
@@ -177,7 +181,7 @@ def test_exciting_current_not_above_core_loss_falls_back(export, read):
     got = read(export(transformers=records))
     found = got.one("exciting_below_loss")
     assert (found.severity, found.ids) == ("error", ("T0", "T1"))
-    assert "exciting current of 2 sites is not above their core loss" in found.message
+    assert "exciting current not above core loss at 2 of 3 sites" in found.message
     np.testing.assert_allclose(got.tables.transformers["exciting_pu"], [np.nan, np.nan, 0.0021])
 
 
