@@ -12,7 +12,7 @@ from pyproj import CRS
 
 from survey.report.tables import described_columns
 from survey.result import SurveyResult
-from survey.settings import Settings, build_settings
+from survey.settings import build_settings
 
 ORIGIN = (500_000.0, 4_600_000.0)
 STREET_M, BLOCK_M = 240.0, 95.0
@@ -97,9 +97,8 @@ def _grown(rng: np.random.Generator, *, districts: int, streets: int, length: in
 
 def _site_columns(town: Town, rng: np.random.Generator) -> dict[str, Any]:
     n = len(town.sites)
-    cable = np.array([town.lengths_of(site["worst"]) for site in town.sites]) if hasattr(town, "lengths_of") else None
     lengths = shapely.length(np.array(town.lines, dtype=object))
-    behind = np.array([lengths[town.sections[s["near"]]].sum() for s in town.sites]) if cable is None else cable
+    behind = np.array([lengths[town.sections[s["near"]]].sum() for s in town.sites])
     whole = np.array([lengths[town.sections[s["worst"]]].sum() for s in town.sites])
     kva = rng.choice([75.0, 150.0, 300.0, 500.0, 750.0], n)
     peak = np.clip(1.0 + whole / 75.0 * (300 / kva) ** 0.4 * rng.uniform(0.5, 1.2, n), 1.0, 5.2)
@@ -110,17 +109,33 @@ def _site_columns(town: Town, rng: np.random.Generator) -> dict[str, Any]:
     status[odd] = rng.choice(np.array(STATUSES, dtype=object), int(odd.sum()))
     band[odd] = ""
     number = {
-        "score": score, "priority": np.clip(score * rng.uniform(0.8, 1.1, n), 0, 100), "peak_pu": peak,
-        "peak_loaded_pu": 1 + (peak - 1) * 0.4, "likelihood": np.clip((peak - 1.1) / 4, 0, 1),
-        "xc_ohm": rng.uniform(1e4, 9e9, n), "xm_ohm": rng.uniform(1e4, 1e6, n), "xc_xm": rng.uniform(0.1, 40, n),
-        "load_needed_kw": kva * 0.05, "cap_nf": behind * 0.19, "charge_loss": peak - 0.3, "worst_peak_pu": peak,
-    }  # fmt: skip
+        "score": score,
+        "priority": np.clip(score * rng.uniform(0.8, 1.1, n), 0, 100),
+        "peak_pu": peak,
+        "peak_loaded_pu": 1 + (peak - 1) * 0.4,
+        "likelihood": np.clip((peak - 1.1) / 4, 0, 1),
+        "xc_ohm": rng.uniform(1e4, 9e9, n),
+        "xm_ohm": rng.uniform(1e4, 1e6, n),
+        "xc_xm": rng.uniform(0.1, 40, n),
+        "load_needed_kw": kva * 0.05,
+        "cap_nf": behind * 0.19,
+        "charge_loss": peak - 0.3,
+        "worst_peak_pu": peak,
+    }
     columns: dict[str, Any] = {key: np.where(odd, np.nan, value) for key, value in number.items()}
     return columns | {
-        "status": status, "band": band, "kva": kva, "kv": np.full(n, 12.47), "connection": np.full(n, "delta", dtype=object),
-        "exposed_cable_m": behind, "worst_cable_m": whole, "path_length_m": shapely.length(np.array(town.paths, dtype=object)),
-        "customers": rng.integers(1, 90, n).astype(float), "load_rule_kw": kva * 0.15, "minload_kw": np.zeros(n),
-    }  # fmt: skip
+        "status": status,
+        "band": band,
+        "kva": kva,
+        "kv": np.full(n, 12.47),
+        "connection": np.full(n, "delta", dtype=object),
+        "exposed_cable_m": behind,
+        "worst_cable_m": whole,
+        "path_length_m": shapely.length(np.array(town.paths, dtype=object)),
+        "customers": rng.integers(1, 90, n).astype(float),
+        "load_rule_kw": kva * 0.15,
+        "minload_kw": np.zeros(n),
+    }
 
 
 def town_survey(
@@ -144,15 +159,19 @@ def town_survey(
         switch_points=_array(shapely.points([point["xy"] for point in town.points])),
         section_lines=_array([shapely.MultiLineString([town.lines[i] for i in rows]) for rows in town.sections]),
         cables=pd.DataFrame(
-            {"cable_id": [f"C-{i}" for i in range(len(town.lines))], "feeder": "F", "shielded": town.shielded,
-             "length_m": shapely.length(_array(town.lines))}
+            {
+                "cable_id": [f"C-{i}" for i in range(len(town.lines))],
+                "feeder": "F",
+                "shielded": town.shielded,
+                "length_m": shapely.length(_array(town.lines)),
+            }
         ),
         cable_lines=_array(town.lines),
         section_cables=tuple(town.sections),
         exposed_by=exposed,
         crs=CRS.from_epsg(32615),
         settings=build_settings(settings or {"report": {"title": "Survey of Ebbridge", "data_date": "2031-05-02"}}),
-    )  # fmt: skip
+    )
 
 
 def _sites_frame(town: Town, columns: dict[str, Any], order: np.ndarray) -> pd.DataFrame:
@@ -194,7 +213,7 @@ def _points_frame(town: Town, sites: pd.DataFrame, exposed: tuple[np.ndarray, ..
         "exposed_kva": [sites["kva"].to_numpy()[rows].sum() for rows in exposed],
         "peak_pu": [sites["peak_pu"].fillna(0).to_numpy()[rows].max() for rows in exposed],
         "top_priority": top,
-        "band": [max((band[r] for r in rows), key=lambda b: ("", *BANDS).index(b)) for rows in exposed],
+        "band": [max((band[r] for r in rows), key=("", *BANDS).index) for rows in exposed],
     }
     return frame_of("switching_points", columns, len(town.points))
 
@@ -221,7 +240,3 @@ def _array(values: Any) -> np.ndarray:
     out = np.empty(len(values), dtype=object)
     out[:] = list(values)
     return out
-
-
-def default_settings() -> Settings:
-    return Settings()

@@ -14,10 +14,21 @@ survey.card = (() => {
   function show() {
     const { kind } = choice.state;
     const makers = { site: siteCard, point: pointCard, finding: findingCard };
+    const held = document.activeElement;
+    const wasOpen = !element.hidden;
     element.hidden = !(kind in makers);
     document.body.classList.toggle("has-card", !element.hidden);
     element.replaceChildren(...(element.hidden ? [] : makers[kind](choice.state.row)));
     element.scrollTop = 0;
+    keepFocus(held, wasOpen);
+  }
+
+  /* What had the keyboard may be gone: then the card's name takes it, or the row it was opened from. */
+  function keepFocus(held, wasOpen) {
+    if (held && held !== document.body && held.isConnected && held.offsetParent) return;
+    if (held === document.body && !wasOpen && element.hidden) return;
+    if (!element.hidden && held !== document.body) element.querySelector("h2").focus();
+    else if (wasOpen && element.hidden) table.focusChosen();
   }
 
   function head(over, id, ...beside) {
@@ -124,19 +135,23 @@ survey.card = (() => {
   function numbers(name, row) {
     const columns = MAIN[name].map((column) => data.described.get(`${name}.${column}`)).filter(Boolean);
     const kept = columns.filter(({ column, kind }) => (kind === "text" ? data.text(name, column, row) : !Number.isNaN(data.number(name, column, row))));
-    return node("dl", { class: "numbers" }, ...kept.map((column) => pair(name, column, row)));
+    return figures("numbers", kept.map((column) => pair(name, column, row)));
   }
 
   function pair(name, column, row) {
-    return node("div", { "data-column": column.column }, node("dt", { text: column.alias, title: column.description }),
-      node("dd", { text: data.shown(name, column.column, row, choice.state.units) }));
+    return node("tr", { "data-column": column.column }, node("th", { scope: "row", text: column.alias, title: column.description }),
+      node("td", { text: data.shown(name, column.column, row, choice.state.units) }));
+  }
+
+  function figures(kind, lines) {
+    return node("table", { class: `figures ${kind}` }, node("tbody", {}, ...lines));
   }
 
   function allNumbers(name, row) {
-    const lines = data.columns[name].filter(({ column }) => !ELSEWHERE.has(column)).map((column) => node("div", { "data-column": column.column },
-      node("dt", {}, node("b", { text: column.alias }), node("span", { class: "remark", text: column.description })),
-      node("dd", { text: data.shown(name, column.column, row, choice.state.units) })));
-    return node("details", { class: "all" }, node("summary", { text: "All numbers, and what they mean" }), node("dl", {}, ...lines));
+    const lines = data.columns[name].filter(({ column }) => !ELSEWHERE.has(column)).map((column) => node("tr", { "data-column": column.column },
+      node("th", { scope: "row" }, node("b", { text: column.alias }), node("span", { class: "remark", text: column.description })),
+      node("td", { text: data.shown(name, column.column, row, choice.state.units) })));
+    return node("details", { class: "all" }, node("summary", { text: "All numbers, and what they mean" }), figures("meanings", lines));
   }
 
   function findingCard(row) {
@@ -144,7 +159,7 @@ survey.card = (() => {
     return [
       head(`Data finding · ${text("severity")} · layer ${text("layer")}`, text("rule")),
       node("p", { class: "action", text: text("message") }),
-      node("dl", { class: "numbers" }, ...["count", "ids"].map((column) => pair("findings", data.described.get(`findings.${column}`), row))),
+      figures("numbers", ["count", "ids"].map((column) => pair("findings", data.described.get(`findings.${column}`), row))),
       node("p", { class: "hint", text: data.placed("findings", row) ? "Its place is marked on the map." : "It has no single place on the map." }),
     ];
   }

@@ -15,6 +15,7 @@ Blocks = dict[str, "NDArray[Any] | list[str]"]
 
 CODE_TYPES = (np.uint8, np.uint16, np.int32)
 NUMBER_TYPES = (np.int8, np.int16, np.int32)
+LARGEST_WHOLE = 2.0**53
 
 
 def pack_table(frame: pd.DataFrame, *, table: TableName) -> tuple[list[dict[str, Any]], Blocks]:
@@ -48,11 +49,12 @@ def pack_texts(name: str, values: pd.Series[Any]) -> Blocks:
 def pack_numbers(values: pd.Series[Any], decimals: int) -> NDArray[Any]:
     """Whole multiples of the last decimal; the type's least value, or NaN, stands for a missing one."""
     floats = pd.to_numeric(values, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
-    known = np.isfinite(floats)
-    scaled = np.rint(floats * 10.0**decimals)
+    with np.errstate(invalid="ignore", over="ignore"):
+        scaled = np.rint(floats * 10.0**decimals)
+        known = np.abs(scaled) <= LARGEST_WHOLE
     largest = float(np.abs(scaled[known]).max(initial=0.0))
     if largest > np.iinfo(np.int32).max:
-        return np.where(known, floats, np.nan)
+        return np.where(known, scaled / 10.0**decimals, np.nan)
     kind = _smallest(largest, NUMBER_TYPES)
     return np.where(known, scaled, np.iinfo(kind).min).astype(kind)
 

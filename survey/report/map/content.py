@@ -108,7 +108,7 @@ def _point_xy(points: NDArray[np.object_]) -> NDArray[np.float64]:
 
 def _bounds(lines: NDArray[np.object_], xy: NDArray[np.float64]) -> tuple[float, float, float, float]:
     placed = xy[np.isfinite(xy).all(axis=1)]
-    corners = np.concatenate([placed, shapely.total_bounds(lines).reshape(2, 2)])
+    corners = np.concatenate([placed, shapely.total_bounds(lines).reshape(2, 2)]) if len(lines) else placed
     corners = corners[np.isfinite(corners).all(axis=1)]
     if len(corners) == 0:
         return 0.0, 0.0, 0.0, 0.0
@@ -134,7 +134,7 @@ def _links(result: SurveyResult) -> Blocks:
     """Rows of ``switching_points`` that the sites name; -1 for none."""
     points = pd.Index(result.switching_points["switch_id"].astype(str))
     return {
-        f"sites.{name}_row": points.get_indexer(result.sites[column].fillna("").astype(str)).astype(np.int64)
+        f"sites.{name}_row": points.get_indexer(pd.Index(result.sites[column].fillna("").astype(str))).astype(np.int64)
         for name, column in (("switch", "switch_id"), ("worst", "worst_switch_id"))
     }
 

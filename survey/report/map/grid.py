@@ -98,7 +98,7 @@ class MapGrid:
 
 def _coefficients(at: Floats, values: Floats, degree: int) -> tuple[Floats, Floats]:
     matrix = polynomial.polyvander2d(at[:, 0], at[:, 1], [degree, degree])
-    solved = np.linalg.lstsq(matrix, values, rcond=None)[0]
+    solved = np.asarray(np.linalg.lstsq(matrix, values, rcond=None)[0], dtype=np.float64)
     shape = (degree + 1, degree + 1)
     return solved[:, 0].reshape(shape), solved[:, 1].reshape(shape)
 

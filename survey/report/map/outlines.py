@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 CELLS = 48
 """Sites are thinned to one for each cell of a grid this fine before the outline is drawn."""
@@ -34,10 +35,10 @@ def district_outlines(districts: pd.Series[Any], xy: NDArray[np.float64]) -> tup
     return [str(name) for name in names], outlines
 
 
-def _outline(xy: NDArray[np.float64]) -> shapely.Polygon:
+def _outline(xy: NDArray[np.float64]) -> BaseGeometry:
     low, span = xy.min(axis=0), np.ptp(xy, axis=0)
     cells = np.floor((xy - low) / np.maximum(span, 1e-9) * (CELLS - 1e-6)).astype(np.int64)
     chosen = np.unique(cells[:, 0] * CELLS + cells[:, 1], return_index=True)[1]
     margin = MARGIN * max(float(np.hypot(*span)), 1e-6)
-    hull = shapely.concave_hull(shapely.multipoints(xy[np.sort(chosen)]), ratio=TIGHTNESS)
-    return shapely.simplify(shapely.buffer(hull, margin, quad_segs=4), margin / 8)
+    hull = shapely.concave_hull(shapely.MultiPoint(xy[np.sort(chosen)]), ratio=TIGHTNESS)
+    return hull.buffer(margin, quad_segs=4).simplify(margin / 8)

@@ -5,15 +5,13 @@ from __future__ import annotations
 import base64
 import json
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
-from survey.report.map.columns import Blocks
 
 PAGE_LIMIT = 24_000_000
 """Most bytes of the whole page; 25 MB is the promise."""
@@ -41,7 +39,7 @@ class Blob:
     content: bytes
 
 
-def make_blob(name: str, blocks: Blocks) -> Blob:
+def make_blob(name: str, blocks: Mapping[str, NDArray[Any] | list[str]]) -> Blob:
     """Lay the columns out, each at a multiple of eight bytes."""
     directory: dict[str, tuple[str, int, int]] = {}
     pieces: list[bytes] = []

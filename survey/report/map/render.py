@@ -68,19 +68,28 @@ class SurveyMap(folium.Map):
     default_js: list[tuple[str, str]] = []  # noqa: RUF012 - the class attribute folium reads
     default_css: list[tuple[str, str]] = []  # noqa: RUF012
 
-    def __init__(self, **options: Any) -> None:
-        super().__init__(tiles=None, zoom_control=False, attribution_control=False, **options)
+    def __init__(self) -> None:
+        super().__init__(
+            tiles=None,
+            zoom_control=False,
+            attribution_control=False,
+            zoom_snap=0.25,
+            zoom_delta=1,
+            max_zoom=21,
+            bounce_at_zoom_limits=False,
+        )
         self._id = "survey"
 
 
 def _figure(result: SurveyResult) -> Figure:
     report = result.settings.report
-    base = SurveyMap(zoom_snap=0.25, zoom_delta=1, max_zoom=21, bounce_at_zoom_limits=False)
+    base = SurveyMap()
     if report.background_tiles:
         tiles = folium.TileLayer(report.background_tiles, attr=_text(report.background_credit), max_zoom=21)
         tiles._id = "background"  # noqa: SLF001 - folium draws a random one
         tiles.add_to(base)
-    figure = base.get_root()
+    figure = Figure()
+    base.add_to(figure)
     figure.render()
     return figure
 

@@ -81,11 +81,13 @@ survey.table = (() => {
 
   function fill() {
     const { noun, columns, table } = list();
+    const focused = element.tBodies[0].contains(document.activeElement);
     element.className = choice.state.tab;
     element.caption.textContent = `${noun[0].toUpperCase()}${noun.slice(1)}, ${describeSort()}`;
     element.tHead.replaceChildren(node("tr", {}, ...columns().map((column) => headCell(table, column))));
     const rows = Array.from(ordered.subarray(page * PAGE, (page + 1) * PAGE));
     element.tBodies[0].replaceChildren(...rows.map(bodyRow));
+    if (focused) focusChosen();
     const last = Math.min(ordered.length, (page + 1) * PAGE);
     const place = ordered.length ? `${(page * PAGE + 1).toLocaleString("en-US")}–${last.toLocaleString("en-US")} of ${ordered.length.toLocaleString("en-US")}` : `No ${noun}`;
     document.getElementById("page-place").textContent = place;
@@ -149,6 +151,20 @@ survey.table = (() => {
     return data.figure(value, about_column, choice.state.units);
   }
 
+  function focusChosen() {
+    const button = element.querySelector("tr.chosen button.id") || element.querySelector("tbody button.id");
+    if (button) button.focus({ preventScroll: false });
+  }
+
+  /* Up and down arrows go from row to row. */
+  element.addEventListener("keydown", (event) => {
+    const by = { ArrowDown: "nextElementSibling", ArrowUp: "previousElementSibling" }[event.key];
+    const row = event.target.closest("tbody tr");
+    if (!by || !row) return;
+    event.preventDefault();
+    if (row[by]) row[by].querySelector("button.id").focus();
+  });
+
   function turn(by) {
     page = Math.max(0, Math.min(Math.ceil(ordered.length / PAGE) - 1, page + by));
     fill();
@@ -174,5 +190,5 @@ survey.table = (() => {
     return `${lines.join("\r\n")}\r\n`;
   }
 
-  return { show, turn, csv, node, count: () => ordered.length };
+  return { show, turn, csv, node, focusChosen, count: () => ordered.length };
 })();

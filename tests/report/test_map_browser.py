@@ -1,0 +1,399 @@
+"""The map page in a real browser."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import time
+from dataclasses import replace
+from urllib.parse import parse_qs, urlsplit
+
+import pytest
+from axe_selenium_python import Axe
+from browser import console_errors, set_view
+from builders import town_survey
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select, WebDriverWait
+from small_survey import small_survey
+
+from survey.report.map import render_map
+from survey.report.tables import arrow_table, write_csv
+
+pytestmark = pytest.mark.browser
+
+SIZES = {"phone": (390, 844), "tablet": (1024, 768), "desktop": (1440, 900)}
+
+
+@pytest.fixture(scope="module")
+def town():
+    return town_survey()
+
+
+@pytest.fixture(scope="module")
+def page(town, tmp_path_factory):
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    path.write_text(render_map(town), encoding="utf-8")
+    return path.as_uri()
+
+
+@pytest.fixture
+def see(browser):
+    """Opens a page and waits until it is drawn."""
+
+    def opened(url, size="desktop", *, touch=False):
+        set_view(browser, *SIZES[size], touch=touch)
+        browser.get("about:blank")
+        console_errors(browser)
+        browser.get(url)
+        WebDriverWait(browser, 10).until(
+            lambda b: b.execute_script("return document.documentElement.dataset.ready") is not None
+        )
+        return browser
+
+    return opened
+
+
+def rows(browser):
+    return [
+        [cell.strip() for cell in line]
+        for line in browser.execute_script(
+            "return [...document.querySelectorAll('#table tbody tr')].map(r => [...r.children].map(c => c.textContent))"
+        )
+    ]
+
+
+def card(browser):
+    return browser.find_element(By.ID, "card").text
+
+
+def choose_select(browser, name, text):
+    Select(browser.find_element(By.ID, f"narrow-{name}")).select_by_visible_text(text)
+
+
+def click(browser, selector):
+    browser.find_element(By.CSS_SELECTOR, selector).click()
+
+
+def place_on_map(browser, table, row):
+    """Where a row is drawn, CSS pixels of the view; the map shows all sites."""
+    return browser.execute_script(
+        """const [table, row] = arguments, d = survey.data.blocks, a = survey.about, m = window.map_survey;
+        const at = L.CRS.EPSG3857.unproject(L.point(a.origin[0] + d[table + '.x'][row] * a.step_m,
+          a.origin[1] + d[table + '.y'][row] * a.step_m));
+        const p = m.latLngToContainerPoint(at), box = m.getContainer().getBoundingClientRect();
+        return [p.x + box.left, p.y + box.top];""",
+        table,
+        row,
+    )
+
+
+def tap(browser, x, y):
+    for kind in ("mousePressed", "mouseReleased"):
+        event = {"type": kind, "x": x, "y": y, "button": "left", "clickCount": 1}
+        browser.execute_cdp_cmd("Input.dispatchMouseEvent", event)
+
+
+def address(browser):
+    time.sleep(0.25)
+    return {key: values[0] for key, values in parse_qs(urlsplit(browser.current_url).fragment).items()}
+
+
+def test_opens_without_a_network_and_without_complaint(see, page):
+    browser = see(page)
+    browser.get_log("performance")
+    browser = see(page)
+    asked = [
+        json.loads(entry["message"])["message"]["params"]["request"]["url"]
+        for entry in browser.get_log("performance")
+        if '"Network.requestWillBeSent"' in entry["message"]
+    ]
+    assert asked
+    assert {urlsplit(url).scheme for url in asked} <= {"file", "data", "blob", "about"}
+    assert console_errors(browser) == []
+    assert browser.execute_script("return performance.getEntriesByType('resource').map(e => e.name)") == []
+
+
+def test_sites_are_drawn_in_their_colours(see, page, town):
+    browser = see(page)
+    row = int((town.sites["band"] == "severe").to_numpy().argmax())
+    x, y = place_on_map(browser, "sites", row)
+    pixel = browser.execute_script(
+        """const [x, y] = arguments, c = document.querySelector('#mapframe canvas'), box = c.getBoundingClientRect();
+        const k = c.width / box.width;
+        return [...c.getContext('2d').getImageData((x - box.left) * k, (y - box.top) * k, 1, 1).data];""",
+        x,
+        y,
+    )
+    expected = browser.execute_script("return survey.marks.colourOf(arguments[0])", row)
+    assert "#" + "".join(f"{value:02x}" for value in pixel[:3]) == expected
+
+
+def test_a_site_chosen_in_the_list_shows_its_numbers_path_and_section(see, page, town):
+    browser = see(page)
+    click(browser, "#table tbody tr:nth-child(3) button.id")
+    site = town.sites.iloc[2]
+    text = card(browser)
+    assert site["site_id"] in text
+    assert site["action"] in text
+    for value in (f"{site['priority']:.1f} of 100", f"{site['peak_pu']:.3f} pu", f"{site['exposed_cable_m']:.1f} m"):
+        assert value in text
+    assert address(browser)["site"] == site["site_id"]
+    length = browser.execute_script("return survey.network.pathLines(2).lines.length")
+    assert length == 1
+
+
+def test_every_number_of_the_card_equals_the_table(see, page, town, tmp_path):
+    browser = see(page)
+    path = tmp_path / "sites.csv"
+    write_csv(arrow_table(town.sites, table="sites"), path, table="sites")
+    with path.open(encoding="utf-8", newline="") as handle:
+        written = list(csv.DictReader(handle))
+    for row in (0, 40, 179):
+        browser.execute_script("survey.choice.change({kind: 'site', row: arguments[0]})", row)
+        shown = browser.execute_script(
+            "return [...document.querySelectorAll('#card details [data-column]')]"
+            ".map(d => [d.dataset.column, d.querySelector('td').textContent])"
+        )
+        assert len(shown) > 30
+        for column, text in shown:
+            number = text.split(" ")[0].replace(",", "") if text != "–" else ""
+            assert number == written[row][column].split(" ")[0].lstrip("'")
+
+
+def test_a_site_and_a_point_chosen_on_the_map(see, page):
+    browser = see(f"{page}#bands=severe")
+    x, y = place_on_map(browser, "sites", 0)
+    tap(browser, x, y)
+    assert "T-" in card(browser)
+    assert "Severe" in card(browser)
+    click(browser, "#card .links button")
+    assert browser.execute_script("return survey.choice.state.kind") == "point"
+    assert "Operated one pole at a time" in card(browser)
+    tap(browser, *place_on_map(browser, "sites", 0))
+    assert browser.execute_script("return survey.choice.state.kind") == "site"
+    click(browser, "#card .close")
+    assert not browser.find_element(By.ID, "card").is_displayed()
+
+
+def test_a_switching_point_lists_every_site_it_exposes(see, page, town):
+    browser = see(page)
+    click(browser, "#tab-points")
+    most = max(range(len(town.exposed_by)), key=lambda p: len(town.exposed_by[p]))
+    browser.execute_script("survey.choice.change({kind: 'point', row: arguments[0]})", most)
+    shown = {e.text for e in browser.find_elements(By.CSS_SELECTOR, "#card table.exposed button")}
+    assert shown == set(town.sites["site_id"].to_numpy()[town.exposed_by[most]])
+
+
+def test_narrowing_changes_counts_list_and_address(see, page, town):
+    browser = see(page)
+    choose_select(browser, "district", "Ward 2")
+    click(browser, "#narrow-band input[value=severe]")
+    chosen = town.sites[(town.sites["district"] == "Ward 2") & (town.sites["band"] == "severe")]
+    assert f"{len(chosen)} of {len(town.sites)} sites" in browser.find_element(By.ID, "count").text
+    assert [row[1] for row in rows(browser)] == chosen["site_id"].tolist()[:50]
+    assert address(browser)["district"] == "Ward 2"
+    assert address(browser)["bands"] == "severe"
+    browser = see(browser.current_url)
+    assert [row[1] for row in rows(browser)] == chosen["site_id"].tolist()[:50]
+    click(browser, "#clear")
+    assert "All 180 sites" in browser.find_element(By.ID, "count").text
+
+
+@pytest.mark.parametrize("name", ["feeder", "status"])
+def test_narrowing_by_one_value(see, page, town, name):
+    browser = see(page)
+    value = town.sites[name].iloc[-1]
+    select = Select(browser.find_element(By.ID, f"narrow-{name}"))
+    select.select_by_value(value)
+    assert f"{(town.sites[name] == value).sum()} of 180" in browser.find_element(By.ID, "count").text
+
+
+def test_the_list_sorts_both_ways_with_missing_last(see, page, town):
+    browser = see(page)
+    click(browser, "#table thead th:nth-child(5) button")
+    down = [row[1] for row in rows(browser)]
+    expected = town.sites["exposed_cable_m"].round(1).sort_values(ascending=False, kind="stable").index
+    assert down == town.sites["site_id"][expected].tolist()[:50]
+    assert address(browser)["sort"] == "exposed_cable_m-"
+    click(browser, "#table thead th:nth-child(4) button")
+    click(browser, "#table thead th:nth-child(4) button")
+    assert rows(browser)[0][3] == f"{town.sites['peak_pu'].min():.3f}"
+    browser.execute_script("for (let i = 0; i < 9; i += 1) survey.table.turn(1)")
+    assert rows(browser)[-1][3] == "–"
+
+
+def test_search_finds_an_id_by_a_part_of_it(see, page):
+    browser = see(page)
+    field = browser.find_element(By.ID, "find-id")
+    field.send_keys("0042")
+    assert browser.find_element(By.CSS_SELECTOR, "#find-hits li").text.startswith("T-0042")
+    field.send_keys(Keys.ENTER)
+    assert "T-0042" in card(browser)
+    field.clear()
+    field.send_keys("s-01")
+    field.send_keys(Keys.ARROW_DOWN, Keys.ENTER)
+    assert "S-011" in card(browser)
+
+
+def test_first_three_points_are_named_with_a_reason(see, page, town):
+    browser = see(page)
+    sites = town.sites[town.sites["band"].isin(["high", "severe"])]
+    sums = sites["priority"].round(1).groupby(sites["worst_switch_id"]).sum()
+    expected = sums.sort_values(ascending=False).index[:3].tolist()
+    shown = browser.find_elements(By.CSS_SELECTOR, "#first-list li")
+    assert [item.find_element(By.TAG_NAME, "button").text for item in shown] == expected
+    assert "severe" in shown[0].text
+    assert "times normal voltage" in shown[0].text
+
+
+def test_units_switch_on_the_page_and_in_the_settings(see, page, town, tmp_path):
+    browser = see(f"{page}#site={town.sites['site_id'].iloc[0]}")
+    assert f"{town.sites['exposed_cable_m'].iloc[0]:.1f} m" in card(browser)
+    click(browser, "[data-units=us]")
+    feet = town.sites["exposed_cable_m"].iloc[0].round(1) * 3.280839895
+    assert f"{feet:,.0f} ft" in card(browser)
+    assert " ft" in browser.find_element(By.CLASS_NAME, "leaflet-control-scale-line").text + " mi"
+    us = tmp_path / "us.html"
+    us.write_text(render_map(town_survey(settings={"report": {"units": "us"}})), encoding="utf-8")
+    browser = see(us.as_uri())
+    assert browser.find_element(By.CSS_SELECTOR, "[data-units=us]").get_attribute("aria-pressed") == "true"
+    assert "ft of cable" in browser.find_element(By.ID, "first-list").text
+
+
+def test_copied_rows_are_those_of_the_table_file(see, page, town, tmp_path):
+    browser = see(f"{page}#bands=high")
+    text = browser.execute_script("return survey.table.csv()")
+    path = tmp_path / "sites.csv"
+    high = town.sites[town.sites["band"] == "high"]
+    write_csv(arrow_table(high, table="sites"), path, table="sites")
+    written = path.read_text(encoding="utf-8")
+    assert list(csv.reader(io.StringIO(text))) == list(csv.reader(io.StringIO(written)))
+    browser.execute_script(
+        "document.execCommand = (what) => { window.copiedBy = what; return true; };"
+        "navigator.clipboard && (navigator.clipboard.writeText = () => Promise.reject(new Error('no')));"
+    )
+    click(browser, "#copy")
+    WebDriverWait(browser, 3).until(lambda b: "Copied" in b.find_element(By.ID, "copied").text)
+    assert f"{len(high)} rows" in browser.find_element(By.ID, "copied").text
+
+
+HOSTILE = [
+    '<img src=x onerror="window.ran=1">',
+    "</script><script>window.ran=1</script>",
+    "=HYPERLINK(1)",
+    "\u2028'\"`${window.ran=1}",
+    "&lt;b&gt; %00 \t",
+]
+
+
+def test_hostile_names_run_nothing_and_are_shown_as_they_are(see, tmp_path):
+    result = small_survey()
+    texts = {c: HOSTILE for c in ("site_id", "district", "feeder", "action", "notes", "switch_device", "connection")}
+    points = result.switching_points.assign(switch_id=HOSTILE[:2], switch_device=HOSTILE[1:3], feeder=HOSTILE[2:4])
+    sites = result.sites.assign(**texts, switch_id=[HOSTILE[0], HOSTILE[0], HOSTILE[1], "", ""])
+    findings = result.findings.assign(message=HOSTILE[:2], rule=HOSTILE[1:3], ids=HOSTILE[2:4])
+    settings = town_survey(settings={"report": {"title": HOSTILE[1], "data_date": HOSTILE[0]}}).settings
+    hostile = replace(result, sites=sites, switching_points=points, findings=findings, settings=settings)
+    path = tmp_path / "hostile.html"
+    path.write_text(render_map(hostile), encoding="utf-8")
+    browser = see(path.as_uri())
+    assert browser.find_element(By.TAG_NAME, "h1").text == HOSTILE[1]
+    for kind, count in (("site", 5), ("point", 2), ("finding", 2)):
+        for row in range(count):
+            browser.execute_script("survey.choice.change({kind: arguments[0], row: arguments[1]})", kind, row)
+    for tab in ("points", "findings", "sites"):
+        click(browser, f"#tab-{tab}")
+    browser.find_element(By.ID, "find-id").send_keys("<")
+    assert HOSTILE[0] in browser.find_element(By.ID, "find-hits").text
+    assert browser.execute_script("return window.ran === undefined && !document.querySelector('img')")
+    assert "'=HYPERLINK(1)" in browser.execute_script("return survey.table.csv()")
+    assert console_errors(browser) == []
+    browser.execute_script("survey.choice.change({kind: 'site', row: 1})")
+    browser = see(f"{browser.current_url}")
+    assert browser.execute_script("return window.ran === undefined")
+
+
+def test_a_strange_address_is_no_trouble(see, page):
+    browser = see(f"{page}#site=nobody&bands=loud&district=%3Cimg%3E&sort=x&view=1,2&finding=99&units=furlong")
+    assert "All 180 sites" in browser.find_element(By.ID, "count").text
+    assert console_errors(browser) == []
+
+
+def test_keyboard_alone_is_enough(see, page, town):
+    browser = see(page)
+    seen = []
+    for _ in range(60):
+        browser.switch_to.active_element.send_keys(Keys.TAB)
+        focused = browser.switch_to.active_element
+        seen.append(focused.get_attribute("id") or focused.get_attribute("class") or focused.tag_name)
+        if focused.get_attribute("data-kind") == "site":
+            break
+    assert {"print", "find-id", "narrow-district", "narrow-feeder", "narrow-status", "tab-sites"} <= set(seen)
+    focused.send_keys(Keys.ARROW_DOWN)
+    browser.switch_to.active_element.send_keys(Keys.ENTER)
+    assert town.sites["site_id"].iloc[1] in card(browser)
+    assert browser.switch_to.active_element.text == town.sites["site_id"].iloc[1]
+    browser.switch_to.active_element.send_keys(Keys.ESCAPE)
+    assert not browser.find_element(By.ID, "card").is_displayed()
+    tab = browser.find_element(By.ID, "tab-sites")
+    tab.send_keys(Keys.ARROW_RIGHT)
+    assert browser.switch_to.active_element.get_attribute("id") == "tab-points"
+    assert rows(browser)[0][0].startswith("S-")
+
+
+def test_a_small_screen_shows_map_list_and_card(see, page, town):
+    browser = see(page, "phone", touch=True)
+    assert browser.execute_script("return document.documentElement.scrollWidth <= innerWidth")
+    assert browser.find_element(By.ID, "caution").is_displayed()
+    assert browser.execute_script("return document.getElementById('mapframe').getBoundingClientRect().height") > 200
+    click(browser, "#first-list li button")
+    assert "Operated one pole" in card(browser)
+    assert browser.execute_script("return document.documentElement.scrollWidth <= innerWidth")
+    assert not browser.find_element(By.ID, "panel").is_displayed()
+    click(browser, "#card .close")
+    assert browser.find_element(By.ID, "panel").is_displayed()
+
+
+def test_findings_are_a_layer(see, page):
+    browser = see(page)
+    assert not browser.find_element(By.ID, "show-findings").is_selected()
+    click(browser, "#tab-findings")
+    assert browser.find_element(By.ID, "show-findings").is_selected()
+    assert [row[1] for row in rows(browser)] == ["bad_kva", "length_mismatch", "default_core"]
+    click(browser, "#table tbody tr:nth-child(2) button.id")
+    assert "recorded 210 m, drawn 95 m" in card(browser)
+    assert (
+        browser.execute_script("return survey.layer.hit(map_survey, map_survey.getSize().divideBy(2), 40).kind")
+        == "finding"
+    )
+
+
+@pytest.mark.parametrize(
+    ("size", "state"),
+    [
+        ("desktop", ""),
+        ("desktop", "site=T-0003"),
+        ("tablet", "point=S-011&units=us"),
+        ("tablet", "list=findings"),
+        ("phone", ""),
+    ],
+)
+def test_no_serious_accessibility_violation(see, page, size, state):
+    browser = see(f"{page}#{state}", size)
+    axe = Axe(browser)
+    axe.inject()
+    violations = axe.run()["violations"]
+    assert [(v["id"], v["nodes"][0]["html"]) for v in violations if v["impact"] in ("serious", "critical")] == []
+
+
+def test_print_hides_the_controls_and_keeps_the_caution(see, page):
+    browser = see(page)
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        assert not browser.find_element(By.ID, "narrow").is_displayed()
+        assert browser.find_element(By.ID, "caution").is_displayed()
+        assert browser.find_element(By.ID, "legend-body").is_displayed()
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
