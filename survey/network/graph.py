@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.network.pieces import points_on
 from survey.network.placement import AT_SOURCE
 from survey.network.sweeps import adjacency
 from survey.read.tables import THREE_PHASE
@@ -18,11 +19,13 @@ from survey.read.tables import THREE_PHASE
 if TYPE_CHECKING:
     from survey.network.pieces import Pieces
     from survey.network.placement import Placement
-    from survey.read.tables import NetworkTables
+    from survey.read.tables import Lines, NetworkTables
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+FIRST_STEP_M = 1.0
 
 
 @dataclass(frozen=True)
@@ -106,22 +109,25 @@ def build_graph(
 def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement) -> Ints:
     """Placed devices, those on one cable end together, from the node towards the cable, then by id (their row)."""
     placed = np.flatnonzero((placement.piece >= 0) | (placement.piece == AT_SOURCE))
+    piece, at_end = placement.piece[placed], placement.end[placed] == 1
+    key = np.where(piece == AT_SOURCE, -2 - placement.node[placed], piece * 2 + at_end)
     xy = tables.switches[["x", "y"]].to_numpy(np.float64)[placed]
-    line = np.where(placement.piece[placed] >= 0, pieces.line[placement.piece[placed]], -1)
-    at_end = placement.end[placed] == 1
-    lines = tables.lines
+    count = np.bincount(key - key.min()) if len(key) else key
+    shared = count[key - key.min()] > 1 if len(key) else count > 1
+    drawn = np.flatnonzero(shared & (piece >= 0) & (pieces.line[piece] >= 0) & np.isfinite(xy).all(axis=1))
     off = np.zeros(len(placed))
-    drawn = np.flatnonzero((line >= 0) & np.isfinite(xy).all(axis=1))
-    if len(drawn):
-        vertex = np.where(at_end, lines.start[line + 1] - 1, lines.start[line])[drawn]
-        whole = np.where(at_end[drawn], lines.start[line[drawn] + 1] - 2, lines.start[line[drawn]] + 1)
-        direction = lines.xy[whole] - lines.xy[vertex]
-        norm = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)
-        off[drawn] = ((xy[drawn] - lines.xy[vertex]) * direction).sum(axis=1) / norm
-    key = np.where(
-        placement.piece[placed] == AT_SOURCE, -2 - placement.node[placed], placement.piece[placed] * 2 + at_end
-    )
+    off[drawn] = _into_cable(tables.lines, pieces, piece[drawn], at_end[drawn], xy[drawn])
     return placed[np.lexsort((placed, np.round(off, 2), key))]
+
+
+def _into_cable(lines: Lines, pieces: Pieces, piece: Ints, at_end: Bools, xy: Floats) -> Floats:
+    """How far each place lies from the end of its piece towards the piece, metres."""
+    step = np.minimum(FIRST_STEP_M, (pieces.to_m - pieces.from_m)[piece])
+    end_m = np.where(at_end, pieces.to_m[piece], pieces.from_m[piece])
+    end = points_on(lines, pieces.line[piece], end_m)
+    direction = points_on(lines, pieces.line[piece], end_m + np.where(at_end, -step, step)) - end
+    norm = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)
+    return np.asarray(((xy - end) * direction).sum(axis=1) / norm)
 
 
 def _assemble(

@@ -77,7 +77,7 @@ def find_cuts(
     cuts = Cuts(cut_run[order][keep], cut_along[order][keep], node[keep], len(tees.run))
     fresh = np.flatnonzero(cuts.node >= first_new)
     new_xy = np.empty((len(fresh), 2))
-    new_xy[cuts.node[fresh] - first_new] = _points_on(tables.lines, joints.line[cuts.run[fresh]], cuts.along_m[fresh])
+    new_xy[cuts.node[fresh] - first_new] = points_on(tables.lines, joints.line[cuts.run[fresh]], cuts.along_m[fresh])
     return cuts, [nodes[layer == k] for k in range(len(picked))], np.concatenate([joints.node_xy, new_xy])
 
 
@@ -143,7 +143,7 @@ def _name_cuts(run: Ints, along: Floats, node: Ints, n_nodes: int, snap_m: float
     return named, np.flatnonzero(keep), n_nodes
 
 
-def _points_on(lines: Lines, line: Ints, along: Floats) -> Floats:
+def points_on(lines: Lines, line: Ints, along: Floats) -> Floats:
     """Place at a planar distance along a line, shape (n, 2)."""
     if not len(line):
         return np.empty((0, 2))
