@@ -70,12 +70,13 @@ def parse_lines(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64]) -> Ra
     if wkb is None:
         return RawLines(np.zeros((0, 2)), np.zeros(1, np.int64), np.zeros(0, np.int64), _all_null(order))
     starts, data = text_buffers(wkb)
-    first, size = starts[:-1][order], np.diff(starts)[order]
-    kind, points = _heads(data, first=first, size=size)
-    plain = (kind == WKB_LINE) & (points >= 2) & (size == HEAD + VERTEX * points)
+    size = np.diff(starts)
+    kind, points = _heads(data, first=starts[:-1], size=size)
+    plain = ((kind == WKB_LINE) & (points >= 2) & (size == HEAD + VERTEX * points))[order]
     owner = np.flatnonzero(plain)
-    xy = _gather(data, first=first[owner] + HEAD, count=points[owner])
-    lines = RawLines(xy, _offsets(points[owner]), owner)
+    listed = order if plain.all() else order[owner]
+    count = points[listed]
+    lines = RawLines(_gather(data, first=starts[listed] + HEAD, count=count), _offsets(count), owner)
     odd = np.flatnonzero(~plain)
     if len(odd):
         _add_odd_lines(lines, wkb=wkb, order=order, odd=odd)
@@ -203,10 +204,11 @@ def parse_points(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64]) -> R
     if wkb is None:
         return RawPoints(xy, _all_null(order))
     starts, data = text_buffers(wkb)
-    first, size = starts[:-1][order], np.diff(starts)[order]
-    kind, _ = _heads(data, first=first, size=size)
-    plain = (kind == WKB_POINT) & (size == POINT_BYTES)
-    xy[plain] = _gather(data, first=first[plain] + HEAD - 4, count=np.ones(int(plain.sum()), np.int64))
+    size = np.diff(starts)
+    kind, _ = _heads(data, first=starts[:-1], size=size)
+    plain = ((kind == WKB_POINT) & (size == POINT_BYTES))[order]
+    first = starts[order[plain]] + POINT_BYTES - VERTEX
+    xy[plain] = _gather(data, first=first, count=np.ones(len(first), np.int64))
     points = RawPoints(xy)
     odd = np.flatnonzero(~plain)
     if len(odd):
