@@ -116,8 +116,6 @@ def _text(values: pd.Series) -> pa.Array:
         text = pa.array(values, type=pa.string(), from_pandas=True)
     except (pa.ArrowInvalid, pa.ArrowTypeError):
         text = pa.array([None if pd.isna(v) else str(v) for v in values], type=pa.string())
-    if isinstance(text, pa.ChunkedArray):
-        text = text.combine_chunks()
     return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
 
 

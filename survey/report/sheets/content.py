@@ -1,0 +1,187 @@
+"""What a set of sheets shows: chosen sites with their numbers, and the network around them in local metres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from survey.errors import OutputError
+from survey.report.ramp import Mark, mark_of, priority_colours
+from survey.report.sheets.lettering import clean
+from survey.report.sheets.view import Floats, local_crs, moved
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+    from survey.report.reread import SavedSurvey
+
+NO_DISTRICT = "(no district)"
+_LISTED = 12
+_AROUND = 0.6
+"""Network shown beyond the sites, as a share of their extent."""
+_AROUND_LEAST_M = 300.0
+
+
+@dataclass(frozen=True)
+class SheetContent:
+    """Everything the pages of one file are made from.
+
+    Parameters
+    ----------
+    title, subtitle
+        What the sheets are of.
+    data_date
+        Date of the data as the settings state it.
+    sites
+        Chosen sites by rank; site number ``i + 1`` is row ``i``.
+    xy_m
+        Their places in local metres, NaN where there is none. Shape (n_sites, 2).
+    marks, colours
+        Their marks and fill colours.
+    cables, shielded
+        Drawn cables around them, and which are shielded. Shape (n_cables,).
+    sections, section_colours, section_ids
+        Exposed sections of their switching points, least priority first.
+    switches_m, switch_ids
+        Their switching points. Shape (n_switches, 2).
+    """
+
+    title: str
+    subtitle: str
+    data_date: str
+    sites: pd.DataFrame
+    xy_m: Floats
+    marks: tuple[Mark, ...]
+    colours: tuple[str, ...]
+    cables: NDArray[np.object_]
+    shielded: NDArray[np.bool_]
+    sections: NDArray[np.object_]
+    section_colours: tuple[str, ...]
+    switches_m: Floats
+    switch_ids: tuple[str, ...]
+
+    @property
+    def placed(self) -> NDArray[np.bool_]:
+        """Which sites have a place."""
+        return np.asarray(np.isfinite(self.xy_m).all(axis=1))
+
+
+def districts_of(sites: pd.DataFrame) -> list[str]:
+    """Names of the districts, sorted; sites without one come under ``NO_DISTRICT``."""
+    return sorted(_district_names(sites).unique())
+
+
+def _district_names(sites: pd.DataFrame) -> pd.Series[str]:
+    return sites["district"].astype(str).where(sites["district"].astype(str) != "", NO_DISTRICT)
+
+
+def choose(sites: pd.DataFrame, *, district: str | None, feeder: str | None) -> pd.DataFrame:
+    """Sites of a district, a feeder, or both, by rank; their index says which rows of the survey they are.
+
+    Raises
+    ------
+    OutputError
+        There is no such district or feeder, or no site is in both.
+    """
+    chosen = sites.reset_index(drop=True)
+    for kind, name, names in (("district", district, _district_names(sites)), ("feeder", feeder, sites["feeder"])):
+        if name is not None:
+            _require(kind, name, sorted(set(names.astype(str)) - {""}))
+            chosen = chosen[names.to_numpy()[chosen.index] == name]
+    if chosen.empty:
+        where = f"feeder '{feeder}' in district '{district}'" if feeder and district else "this survey"
+        msg = f"sheets: no site of {where}; nothing to print"
+        raise OutputError(msg)
+    return chosen.sort_values("rank", kind="stable")
+
+
+def _require(kind: str, name: str, names: list[str]) -> None:
+    if name in names:
+        return
+    listed = ", ".join(f"'{clean(n, limit=60)}'" for n in names[:_LISTED]) or "none"
+    more = f" and {len(names) - _LISTED} more" if len(names) > _LISTED else ""
+    msg = f"sheets: no {kind} '{clean(name, limit=60)}'; this survey has {listed}{more}"
+    raise OutputError(msg)
+
+
+def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | None) -> SheetContent:
+    """Gather what the sheets of a choice show.
+
+    Raises
+    ------
+    OutputError
+        See :func:`choose`.
+    """
+    chosen = choose(saved.sites, district=district, feeder=feeder)
+    sites = chosen.reset_index(drop=True)
+    lon, lat = (sites[name].to_numpy(dtype=np.float64) for name in ("lon", "lat"))
+    local = local_crs(lon, lat) if np.isfinite(lon).any() else saved.crs
+    xy_m = _xy(saved.site_points[chosen.index.to_numpy()], source=saved.crs, target=local)
+    wanted = set(sites["switch_id"]) | set(sites["worst_switch_id"])
+    switches = saved.switching_points["switch_id"].isin(wanted).to_numpy()
+    switch_xy = _xy(saved.switch_points[switches], source=saved.crs, target=local)
+    cables, shielded = _network(saved, xy_m, local=local)
+    sections = saved.sections[saved.sections["switch_id"].isin(wanted)].sort_values(
+        ["top_priority", "exposed_cable_m"], ascending=[True, False], na_position="first", kind="stable"
+    )
+    return SheetContent(
+        title=clean(district or (f"Feeder {feeder}" if feeder else "All districts"), limit=60),
+        subtitle=clean(_title(saved), limit=60),
+        data_date=clean(_data_date(saved), limit=30),
+        sites=sites,
+        xy_m=xy_m,
+        marks=tuple(mark_of(str(b), str(s)) for b, s in zip(sites["band"], sites["status"], strict=True)),
+        colours=tuple(priority_colours(sites["priority"].to_numpy(dtype=np.float64))),
+        cables=cables,
+        shielded=shielded,
+        sections=moved(sections.geometry.to_numpy(), source=saved.crs, target=local),
+        section_colours=tuple(priority_colours(sections["top_priority"].to_numpy(dtype=np.float64))),
+        switches_m=switch_xy,
+        switch_ids=tuple(clean(name, limit=40) for name in saved.switching_points["switch_id"][switches]),
+    )
+
+
+def _report_settings(saved: SavedSurvey) -> dict[str, object]:
+    settings = saved.record.get("settings", {})
+    report = settings.get("report", {}) if isinstance(settings, dict) else {}
+    return report if isinstance(report, dict) else {}
+
+
+def _title(saved: SavedSurvey) -> str:
+    return str(_report_settings(saved).get("title") or "Ferroresonance survey")
+
+
+def _data_date(saved: SavedSurvey) -> str:
+    return str(_report_settings(saved).get("data_date") or "not stated")
+
+
+def _xy(points: NDArray[np.object_], *, source: CRS, target: CRS) -> Floats:
+    placed = moved(points, source=source, target=target)
+    return np.stack([shapely.get_x(placed), shapely.get_y(placed)], axis=1)
+
+
+def _network(saved: SavedSurvey, xy_m: Floats, *, local: CRS) -> tuple[NDArray[np.object_], NDArray[np.bool_]]:
+    """Cables near the sites, in local metres."""
+    known = xy_m[np.isfinite(xy_m).all(axis=1)]
+    lines = saved.network.geometry.to_numpy()
+    if len(known) == 0 or len(lines) == 0:
+        return np.empty(0, dtype=object), np.empty(0, dtype=bool)
+    low, high = known.min(axis=0), known.max(axis=0)
+    around = np.maximum((high - low).max() * _AROUND, _AROUND_LEAST_M)
+    area = shapely.box(*(low - around), *(high + around))
+    back = moved(np.array([area], dtype=object), source=local, target=saved.network.crs)[0]
+    near = _touches(lines, back.bounds)
+    shielded = saved.network["shielded"].to_numpy(dtype=bool)[near]
+    return moved(lines[near], source=saved.network.crs, target=local), shielded
+
+
+def _touches(lines: NDArray[np.object_], bounds: tuple[float, float, float, float]) -> NDArray[np.bool_]:
+    extent = shapely.bounds(lines)
+    with np.errstate(invalid="ignore"):
+        apart = (extent[:, :2] > bounds[2:]) | (extent[:, 2:] < bounds[:2])
+    return np.asarray(np.isfinite(extent).all(axis=1) & ~apart.any(axis=1))

@@ -1,0 +1,180 @@
+"""Maps on the page: network, sections, marks, numbers. Right in grey print: shape, size and lettering tell bands apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from reportlab.lib.colors import Color, HexColor, white
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.pathobject import PDFPathObject
+
+from survey.report.ramp import BANDS, Mark
+from survey.report.sheets.content import SheetContent
+from survey.report.sheets.labels import Placed
+from survey.report.sheets.lettering import BOLD, FAINT, INK, QUIET, REGULAR, SLANTED
+from survey.report.sheets.paper import Rect
+from survey.report.sheets.view import View
+from survey.report.sheets.windows import SWITCH_RADIUS, MapPage, mark_radius, page_lines, switch_radius
+
+SECTION_WIDTH, SHIELDED_WIDTH, OVERHEAD_WIDTH = 4.2, 0.9, 0.6
+OVERHEAD_DASH = (3.0, 2.0)
+_SECTION_TINT = 0.45
+_SIMPLIFY = 0.15
+
+
+def draw_map(canvas: Canvas, page: MapPage, content: SheetContent) -> None:
+    """Draw a map with its labels into its frame."""
+    view = page.view
+    canvas.saveState()
+    clip = canvas.beginPath()
+    clip.rect(view.frame.x0, view.frame.y0, view.frame.width, view.frame.height)
+    canvas.clipPath(clip, stroke=0, fill=0)
+    _draw_sections(canvas, view, content)
+    draw_cables(canvas, view, content)
+    _draw_leaders(canvas, [*page.labels.values(), *page.switch_labels.values()])
+    _draw_switches(canvas, page, content)
+    _draw_sites(canvas, page, content)
+    for row, placed in page.labels.items():
+        draw_number(canvas, placed.box, str(row + 1), key=content.marks[row].key, size=page.size)
+    canvas.restoreState()
+    draw_border(canvas, view.frame)
+
+
+def draw_border(canvas: Canvas, rect: Rect) -> None:
+    """A hairline around a rectangle."""
+    canvas.setStrokeColor(HexColor(FAINT))
+    canvas.setLineWidth(0.6)
+    canvas.rect(rect.x0, rect.y0, rect.width, rect.height, stroke=1, fill=0)
+
+
+def _draw_sections(canvas: Canvas, view: View, content: SheetContent) -> None:
+    canvas.saveState()
+    canvas.setLineCap(1)
+    canvas.setLineJoin(1)
+    canvas.setLineWidth(SECTION_WIDTH)
+    for line, colour in zip(page_lines(content.sections, view), content.section_colours, strict=True):
+        if not shapely.is_empty(line):
+            canvas.setStrokeColor(_tint(colour))
+            _stroke(canvas, [line])
+    canvas.restoreState()
+
+
+def _tint(colour: str) -> Color:
+    """A colour mixed with white, as light as a band of colour beneath a line has to be."""
+    full = HexColor(colour)
+    channels = (1 - _SECTION_TINT * (1 - value) for value in (full.red, full.green, full.blue))
+    return Color(*channels)
+
+
+def draw_cables(canvas: Canvas, view: View, content: SheetContent) -> None:
+    """Shielded cable full, overhead dashed."""
+    lines = page_lines(content.cables, view)
+    drawn = ~shapely.is_empty(lines)
+    canvas.saveState()
+    canvas.setStrokeColor(HexColor(FAINT))
+    canvas.setLineWidth(OVERHEAD_WIDTH)
+    canvas.setDash(*OVERHEAD_DASH)
+    _stroke(canvas, lines[drawn & ~content.shielded])
+    canvas.setStrokeColor(HexColor(QUIET))
+    canvas.setLineWidth(SHIELDED_WIDTH)
+    canvas.setDash()
+    _stroke(canvas, lines[drawn & content.shielded])
+    canvas.restoreState()
+
+
+def _stroke(canvas: Canvas, lines: Iterable[shapely.Geometry] | NDArray[np.object_]) -> None:
+    path = canvas.beginPath()
+    for part in shapely.get_parts(shapely.simplify(np.asarray(list(lines), dtype=object), _SIMPLIFY)):
+        _add_line(path, shapely.get_coordinates(part))
+    canvas.drawPath(path, stroke=1, fill=0)
+
+
+def _add_line(path: PDFPathObject, xy: NDArray[np.float64]) -> None:
+    points = np.round(xy, 2).tolist()
+    path.moveTo(*points[0])
+    for x, y in points[1:]:
+        path.lineTo(x, y)
+
+
+def _draw_leaders(canvas: Canvas, labels: Sequence[Placed]) -> None:
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setLineWidth(0.35)
+    for label in labels:
+        if label.leader is not None:
+            canvas.line(*label.leader)
+
+
+def _draw_switches(canvas: Canvas, page: MapPage, content: SheetContent) -> None:
+    shown = np.flatnonzero(page.view.shows(content.switches_m))
+    places = page.view.to_page(content.switches_m[shown])
+    for place, radius in zip(places.tolist(), switch_radius(content, shown).tolist(), strict=True):
+        draw_switch(canvas, place, radius=radius)
+    for row, placed in page.switch_labels.items():
+        x0, y0, x1, y1 = placed.box
+        canvas.setFillColor(white)
+        canvas.rect(x0, y0, x1 - x0, y1 - y0, stroke=0, fill=1)
+        canvas.setFillColor(HexColor(INK))
+        canvas.setFont(SLANTED, page.size - 1.5)
+        canvas.drawString(x0 + 1, y0 + 1.6, content.switch_ids[row])
+
+
+def draw_switch(canvas: Canvas, place: Sequence[float], *, radius: float = SWITCH_RADIUS) -> None:
+    """A switching point: a small open square with a stroke through it."""
+    x, y = place
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setFillColor(white)
+    canvas.setLineWidth(0.8)
+    canvas.rect(x - radius, y - radius, 2 * radius, 2 * radius, stroke=1, fill=1)
+    canvas.line(x - radius, y - radius, x + radius, y + radius)
+
+
+def _draw_sites(canvas: Canvas, page: MapPage, content: SheetContent) -> None:
+    """The least urgent first, so that the most urgent lie on top."""
+    places = page.view.to_page(content.xy_m)
+    for row in reversed(page.rows):
+        x, y = places[row].tolist()
+        draw_mark(canvas, (x, y), mark=content.marks[row], radius=mark_radius(content, row), colour=content.colours[row])
+
+
+def draw_mark(canvas: Canvas, place: tuple[float, float], *, mark: Mark, radius: float, colour: str) -> None:
+    """The mark of a band, or of a status without a band, around a place."""
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setFillColor(white if mark.shape in {"ring", "square"} else HexColor(colour))
+    canvas.setLineWidth(0.6)
+    x, y = place
+    if mark.shape in {"dot", "circle", "ring"}:
+        canvas.circle(x, y, radius, stroke=1, fill=1)
+    elif mark.shape == "square":
+        canvas.rect(x - radius, y - radius, 2 * radius, 2 * radius, stroke=1, fill=1)
+    elif mark.shape == "cross":
+        canvas.setLineWidth(1.1)
+        canvas.line(x - radius, y - radius, x + radius, y + radius)
+        canvas.line(x - radius, y + radius, x + radius, y - radius)
+    else:
+        _polygon(canvas, place, radius, corners=3 if mark.shape == "triangle" else 4)
+
+
+def _polygon(canvas: Canvas, place: tuple[float, float], radius: float, *, corners: int) -> None:
+    angles = np.pi / 2 + np.arange(corners) * 2 * np.pi / corners
+    path = canvas.beginPath()
+    _add_line(path, np.array(place) + radius * np.stack([np.cos(angles), np.sin(angles)], axis=1))
+    path.close()
+    canvas.drawPath(path, stroke=1, fill=1)
+
+
+def draw_number(canvas: Canvas, box: tuple[float, float, float, float], text: str, *, key: str, size: float) -> None:
+    """A site's number: white on black when severe, framed when high, plain on white else."""
+    x0, y0, x1, y1 = box
+    severe, high = key == BANDS[3], key == BANDS[2]
+    canvas.setFillColor(HexColor(INK) if severe else white)
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setLineWidth(0.5)
+    canvas.rect(x0, y0, x1 - x0, y1 - y0, stroke=int(high), fill=1)
+    canvas.setFillColor(white if severe else HexColor(INK))
+    canvas.setFont(BOLD if severe or high else REGULAR, size)
+    canvas.drawCentredString((x0 + x1) / 2, y0 + 1 + size * 0.15, text)
+
+

@@ -1,0 +1,179 @@
+"""Placing labels on a page so that none lies on another, on a mark or on a leader line.
+
+Greedy, in the order given: each label tries places around its mark, close ones first and then farther off with a
+leader line, and takes the cheapest free one. Cheap is near, and clear of drawn lines. What finds no place is left to
+the caller (who may draw at a larger scale).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.report.sheets.paper import Rect
+
+Floats = NDArray[np.float64]
+
+GAP = 1.2
+RINGS = (7.0, 12.0, 18.0, 26.0, 36.0, 48.0, 64.0, 84.0, 110.0, 142.0, 182.0, 230.0, 290.0, 360.0)
+DIRECTIONS = 24
+INK_COST = 14.0
+FAR_COST = 0.55
+CROSSED_MARK_COST = 9.0
+_NEAR = np.deg2rad([0, 45, 90, 180, 135, 315, 225, 270])
+_NEAR_COST = np.array([0.0, 0.2, 0.8, 0.6, 0.9, 0.5, 1.0, 1.2])
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A label that has its place.
+
+    Parameters
+    ----------
+    box
+        Where its text goes, (x0, y0, x1, y1).
+    leader
+        Line from mark to label, (x0, y0, x1, y1); ``None`` when the label touches its mark.
+    """
+
+    box: tuple[float, float, float, float]
+    leader: tuple[float, float, float, float] | None
+
+
+@dataclass
+class LabelField:
+    """What is taken on a page already.
+
+    Parameters
+    ----------
+    frame
+        Labels stay inside it.
+    marks
+        Boxes of the marks, shape (n, 4).
+    ink
+        Points along the drawn lines, shape (n, 2): places to avoid where possible.
+    """
+
+    frame: Rect
+    marks: Floats
+    ink: Floats
+    boxes: list[tuple[float, float, float, float]] = field(default_factory=list)
+    leaders: list[tuple[float, float, float, float]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self._sums = _ink_sums(self.ink, self.frame)
+
+    def place(self, anchor: tuple[float, float], size: tuple[float, float], *, radius: float, reach: float) -> Placed | None:
+        """Find a place for a label of a ``size`` (width, height) beside a mark of a ``radius``, at most ``reach`` away."""
+        boxes, leaders, cost = _candidates(np.array(anchor), np.array(size), radius=radius, reach=reach)
+        inside = _inside(boxes, self.frame)
+        boxes, leaders, cost = boxes[inside], leaders[inside], cost[inside]
+        free = ~_overlap(boxes, self.marks, gap=0.4).any(axis=1) & self._clear(boxes, leaders)
+        if not free.any():
+            return None
+        boxes, leaders = boxes[free], leaders[free]
+        cost = cost[free] + INK_COST * self._inked(boxes)
+        others = self.marks[~_holds(self.marks, anchor)]
+        cost = cost + CROSSED_MARK_COST * segments_cross_boxes(leaders, others).sum(axis=1)
+        return self._take(boxes[np.argmin(cost)], leaders[np.argmin(cost)])
+
+    def _clear(self, boxes: Floats, leaders: Floats) -> NDArray[np.bool_]:
+        taken, lines = _rows(self.boxes), _rows(self.leaders)
+        blocked = _overlap(boxes, taken, gap=GAP).any(axis=1)
+        blocked |= segments_cross_boxes(lines, boxes).any(axis=0)
+        blocked |= segments_cross_boxes(leaders, taken).any(axis=1)
+        return ~(blocked | _segments_cross(leaders, lines).any(axis=1))
+
+    def _inked(self, boxes: Floats) -> Floats:
+        """Share of each box that lines cover."""
+        low = np.floor(boxes[:, :2] - (self.frame.x0, self.frame.y0)).astype(int)
+        high = np.ceil(boxes[:, 2:] - (self.frame.x0, self.frame.y0)).astype(int)
+        (x0, y0), (x1, y1) = low.T, high.T
+        sums = self._sums
+        covered = sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]
+        return np.asarray(covered / np.maximum((x1 - x0) * (y1 - y0), 1), dtype=np.float64)
+
+    def _take(self, box: Floats, leader: Floats) -> Placed:
+        placed = (float(box[0]), float(box[1]), float(box[2]), float(box[3]))
+        self.boxes.append(placed)
+        if np.allclose(leader[:2], leader[2:]):
+            return Placed(placed, None)
+        line = (float(leader[0]), float(leader[1]), float(leader[2]), float(leader[3]))
+        self.leaders.append(line)
+        return Placed(placed, line)
+
+
+def _rows(values: list[tuple[float, float, float, float]]) -> Floats:
+    return np.array(values, dtype=np.float64).reshape(-1, 4)
+
+
+def _ink_sums(ink: Floats, frame: Rect) -> NDArray[np.int64]:
+    """Summed-area table of the cells, one point wide, that drawn lines touch."""
+    columns, rows = int(np.ceil(frame.width)) + 2, int(np.ceil(frame.height)) + 2
+    cells = np.floor(ink - (frame.x0, frame.y0)).astype(int)
+    kept = cells[((cells >= 0) & (cells < (columns - 1, rows - 1))).all(axis=1)]
+    grid = np.zeros((rows, columns), dtype=np.int64)
+    grid[kept[:, 1] + 1, kept[:, 0] + 1] = 1
+    return grid.cumsum(axis=0).cumsum(axis=1)
+
+
+def _candidates(anchor: Floats, size: Floats, *, radius: float, reach: float) -> tuple[Floats, Floats, Floats]:
+    """Boxes (n, 4), leader lines (n, 4; no length where the label touches its mark) and costs (n,) to choose from."""
+    rings = np.array([ring for ring in RINGS if ring <= reach])
+    angles = np.linspace(0, 2 * np.pi, DIRECTIONS, endpoint=False)
+    angle = np.concatenate([_NEAR, np.tile(angles, len(rings))])
+    away = np.concatenate([np.full(len(_NEAR), GAP), np.repeat(rings, DIRECTIONS)])
+    direction = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    edge = np.abs(direction) @ size / 2
+    middle = anchor + direction * (radius + away + edge)[:, None]
+    boxes = np.concatenate([middle - size / 2, middle + size / 2], axis=1)
+    end = np.clip(anchor, boxes[:, :2], boxes[:, 2:])
+    start = anchor + direction * radius
+    near = np.arange(len(angle)) < len(_NEAR)
+    leaders = np.where(near[:, None], np.concatenate([end, end], axis=1), np.concatenate([start, end], axis=1))
+    cost = np.where(near, 0.0, 6.0 + FAR_COST * away)
+    cost[: len(_NEAR)] += _NEAR_COST
+    return boxes, leaders, cost
+
+
+def _inside(boxes: Floats, frame: Rect) -> NDArray[np.bool_]:
+    low = (boxes[:, :2] >= (frame.x0 + 1, frame.y0 + 1)).all(axis=1)
+    return np.asarray(low & (boxes[:, 2:] <= (frame.x1 - 1, frame.y1 - 1)).all(axis=1))
+
+
+def _overlap(first: Floats, second: Floats, *, gap: float) -> NDArray[np.bool_]:
+    """Which boxes of ``first`` (n, 4) come nearer than ``gap`` to which of ``second`` (m, 4); shape (n, m)."""
+    one, other = first[:, None, :], second[None, :, :]
+    apart = (one[..., :2] >= other[..., 2:] + gap) | (other[..., :2] >= one[..., 2:] + gap)
+    return ~apart.any(axis=2)
+
+
+def _holds(boxes: Floats, point: tuple[float, float]) -> NDArray[np.bool_]:
+    return np.asarray(((boxes[:, :2] <= point) & (boxes[:, 2:] >= point)).all(axis=1))
+
+
+def segments_cross_boxes(segments: Floats, boxes: Floats) -> NDArray[np.bool_]:
+    """Which segments (n, 4) pass through which boxes (m, 4), by clipping (Liang and Barsky, 1984); shape (n, m)."""
+    start, step = segments[:, None, :2], (segments[:, 2:] - segments[:, :2])[:, None, :]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        one, other = (boxes[None, :, :2] - start) / step, (boxes[None, :, 2:] - start) / step
+    still = step == 0
+    within = (start > boxes[None, :, :2]) & (start < boxes[None, :, 2:])
+    enter = np.where(still, np.where(within, -np.inf, np.inf), np.fmin(one, other)).max(axis=2)
+    leave = np.where(still, np.where(within, np.inf, -np.inf), np.fmax(one, other)).min(axis=2)
+    long = (segments[:, :2] != segments[:, 2:]).any(axis=1)
+    return np.asarray((enter < leave) & (leave > 0) & (enter < 1) & long[:, None])
+
+
+def _segments_cross(first: Floats, second: Floats) -> NDArray[np.bool_]:
+    """Which segments of ``first`` (n, 4) cross which of ``second`` (m, 4); shape (n, m)."""
+    a, b = first[:, None, :2], first[:, None, 2:]
+    c, d = second[None, :, :2], second[None, :, 2:]
+    return (_side(a, b, c) * _side(a, b, d) < 0) & (_side(c, d, a) * _side(c, d, b) < 0)
+
+
+def _side(start: Floats, end: Floats, point: Floats) -> Floats:
+    along, to = end - start, point - start
+    return np.asarray(along[..., 0] * to[..., 1] - along[..., 1] * to[..., 0])

@@ -1,0 +1,67 @@
+"""Fonts and text on sheets: one family that covers most alphabets, embedded in every file."""
+
+from __future__ import annotations
+
+import unicodedata
+from functools import cache
+from pathlib import Path
+from xml.sax.saxutils import escape
+
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+
+REGULAR, BOLD, SLANTED = "SheetSans", "SheetSans-Bold", "SheetSans-Oblique"
+_FILES = {REGULAR: "DejaVuSans.ttf", BOLD: "DejaVuSans-Bold.ttf", SLANTED: "DejaVuSans-Oblique.ttf"}
+LONGEST = 160
+"""Longer text is cut on sheets; the tables of the survey have it in full."""
+
+INK, QUIET, FAINT, HAIR = "#1c1b19", "#5d5a54", "#a5a19a", "#d4d0c8"
+
+
+@cache
+def load_fonts() -> None:
+    """Register the fonts that come with matplotlib (DejaVu, free licence)."""
+    import matplotlib as mpl
+
+    folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
+    for name, file in _FILES.items():
+        pdfmetrics.registerFont(TTFont(name, folder / file))
+    pdfmetrics.registerFontFamily(REGULAR, normal=REGULAR, bold=BOLD, italic=SLANTED, boldItalic=BOLD)
+
+
+def clean(text: object, *, limit: int = LONGEST) -> str:
+    """Text in one line without control characters, cut to ``limit`` characters."""
+    kept = "".join(" " if unicodedata.category(c) in {"Cc", "Cs", "Zl", "Zp"} else c for c in str(text))
+    line = " ".join(kept.split())
+    return line if len(line) <= limit else line[: limit - 1] + "…"
+
+
+def markup(text: object, *, limit: int = LONGEST) -> str:
+    """Cleaned text for a paragraph, its own markup made harmless."""
+    return escape(clean(text, limit=limit))
+
+
+def text_width(text: str, *, size: float, font: str = REGULAR) -> float:
+    """Width of a text, points."""
+    load_fonts()
+    return float(pdfmetrics.stringWidth(text, font, size))
+
+
+def fitted(text: str, *, width: float, size: float, font: str = REGULAR) -> str:
+    """The text, cut with an ellipsis where it would be wider than ``width`` points."""
+    if text_width(text, size=size, font=font) <= width:
+        return text
+    shown = text
+    while shown and text_width(shown + "…", size=size, font=font) > width:
+        shown = shown[:-1]
+    return shown + "…"
+
+
+def style(size: float, *, font: str = REGULAR, colour: str = INK, align: int = 0) -> ParagraphStyle:
+    """A paragraph style; long words are broken rather than run out of their cell."""
+    load_fonts()
+    name = f"{font}-{size:g}-{colour}-{align}"
+    return ParagraphStyle(
+        name, fontName=font, fontSize=size, leading=size * 1.2, textColor=colour, alignment=align, splitLongWords=1
+    )

@@ -1,0 +1,207 @@
+"""What stands beside a map: legend, scale bar, north arrow, counts, a locator, the sites of the page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from reportlab.lib.colors import HexColor, white
+from reportlab.pdfgen.canvas import Canvas
+
+from survey.report.ramp import BAND_MARKS, BANDS, NO_PRIORITY, RAMP_STEPS, STATUS_MARKS, Mark, priority_colours, ramp_hex
+from survey.report.sheets.content import SheetContent
+from survey.report.sheets.drawing import (
+    OVERHEAD_DASH,
+    OVERHEAD_WIDTH,
+    SECTION_WIDTH,
+    SHIELDED_WIDTH,
+    draw_border,
+    draw_mark,
+    draw_number,
+    draw_switch,
+)
+from survey.report.sheets.lettering import BOLD, FAINT, INK, QUIET, REGULAR, clean, fitted, text_width
+from survey.report.sheets.paper import Rect
+from survey.report.sheets.view import Units, View, bar_length_m, length_text, scale_text
+from survey.report.sheets.windows import MapPage, paper_radius
+
+SIZE = 7.2
+LINE = 11.5
+_MIDDLE_OF_BAND = dict(zip(BANDS, (12.0, 37.0, 62.0, 90.0), strict=True))
+_SAMPLE = 22.0
+
+
+@dataclass
+class Column:
+    """Writes downwards in a panel.
+
+    Parameters
+    ----------
+    canvas, rect
+        Where.
+    """
+
+    canvas: Canvas
+    rect: Rect
+    y: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.y = self.rect.y1
+
+    def heading(self, text: str) -> None:
+        """A small heading."""
+        self.y -= LINE + 3
+        self.text(text, x=0, font=BOLD, colour=QUIET, size=SIZE - 0.4)
+        self.y -= 2.5
+
+    def line(self, text: str, *, indent: float = 0, font: str = REGULAR, colour: str = INK) -> None:
+        """One line of text, cut to the panel."""
+        self.y -= LINE
+        self.text(text, x=indent, font=font, colour=colour)
+
+    def text(self, text: str, *, x: float, font: str = REGULAR, colour: str = INK, size: float = SIZE) -> None:
+        """Text at the present height."""
+        self.canvas.setFillColor(HexColor(colour))
+        self.canvas.setFont(font, size)
+        self.canvas.drawString(self.rect.x0 + x, self.y, fitted(text, width=self.rect.width - x, size=size, font=font))
+
+    def room(self, height: float) -> bool:
+        """Whether so much is left below."""
+        return self.y - height >= self.rect.y0
+
+
+def draw_scale(canvas: Canvas, rect: Rect, *, view: View, units: Units) -> None:
+    """Scale bar, scale and north arrow, along the bottom of a panel."""
+    length_m = bar_length_m(view, longest=rect.width - 44, units=units)
+    width, x, y = length_m * view.points_per_m, rect.x0, rect.y0 + 14
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setLineWidth(0.7)
+    canvas.setFillColor(white)
+    canvas.rect(x, y, width, 4, stroke=1, fill=1)
+    canvas.setFillColor(HexColor(INK))
+    canvas.rect(x, y, width / 2, 4, stroke=1, fill=1)
+    canvas.setFont(REGULAR, SIZE - 0.6)
+    canvas.drawString(x, y + 7, "0")
+    canvas.drawRightString(x + width + 2, y + 7, length_text(length_m, units=units))
+    canvas.setFillColor(HexColor(QUIET))
+    canvas.drawString(x, y - 11, f"{scale_text(view.scale, units=units)} on this paper")
+    _draw_north(canvas, rect.x1 - 12, rect.y0 + 4)
+
+
+def _draw_north(canvas: Canvas, x: float, y: float) -> None:
+    path = canvas.beginPath()
+    path.moveTo(x, y + 24)
+    path.lineTo(x - 5, y)
+    path.lineTo(x, y + 5)
+    path.lineTo(x + 5, y)
+    path.close()
+    canvas.setFillColor(HexColor(INK))
+    canvas.drawPath(path, stroke=0, fill=1)
+    canvas.setFont(BOLD, SIZE)
+    canvas.drawCentredString(x, y + 26, "N")
+
+
+def draw_legend(column: Column, content: SheetContent) -> None:
+    """Marks in use with their counts, then lines and numbers."""
+    column.heading("SITES BY BAND")
+    keys = [mark.key for mark in content.marks]
+    for mark in (*reversed(BAND_MARKS), *STATUS_MARKS):
+        count = keys.count(mark.key)
+        if mark in BAND_MARKS or count:
+            _legend_mark(column, mark, count)
+    _ramp_bar(column)
+    column.heading("LINES AND POINTS")
+    _legend_line(column, "Shielded cable", width=SHIELDED_WIDTH, colour=QUIET)
+    _legend_line(column, "Overhead line", width=OVERHEAD_WIDTH, colour=FAINT, dash=OVERHEAD_DASH)
+    tint = "#f0c9a8"
+    _legend_line(column, "Exposed section, by priority", width=SECTION_WIDTH, colour=tint)
+    column.y -= LINE
+    draw_switch(column.canvas, (column.rect.x0 + _SAMPLE / 2, column.y + 2.5))
+    column.text("Single-pole switching point", x=_SAMPLE + 6)
+
+
+def _legend_mark(column: Column, mark: Mark, count: int) -> None:
+    column.y -= LINE + 1
+    place = (column.rect.x0 + 6, column.y + 2.6)
+    colour = priority_colours(np.array([_MIDDLE_OF_BAND.get(mark.key, np.nan)]))[0]
+    draw_mark(column.canvas, place, mark=mark, radius=paper_radius(mark), colour=colour)
+    number = (place[0] + 9, column.y - 1.2, place[0] + 20, column.y + 7.3)
+    draw_number(column.canvas, number, "n", key=mark.key, size=6.5)
+    column.text(mark.label, x=32)
+    column.canvas.drawRightString(column.rect.x1, column.y, str(count))
+
+
+def _ramp_bar(column: Column) -> None:
+    column.y -= LINE + 8
+    width = column.rect.width / RAMP_STEPS
+    for step, colour in enumerate(ramp_hex()):
+        column.canvas.setFillColor(HexColor(colour))
+        column.canvas.rect(column.rect.x0 + step * width, column.y + 3, width + 0.2, 5, stroke=0, fill=1)
+    column.y -= 6
+    column.text("priority 0", x=0, size=SIZE - 1.2, colour=QUIET)
+    column.canvas.drawRightString(column.rect.x1, column.y, "100")
+
+
+def _legend_line(
+    column: Column, text: str, *, width: float, colour: str, dash: tuple[float, float] | None = None
+) -> None:
+    column.y -= LINE
+    canvas = column.canvas
+    canvas.saveState()
+    canvas.setStrokeColor(HexColor(colour))
+    canvas.setLineWidth(width)
+    if dash:
+        canvas.setDash(*dash)
+    canvas.line(column.rect.x0, column.y + 2.5, column.rect.x0 + _SAMPLE, column.y + 2.5)
+    canvas.restoreState()
+    column.text(text, x=_SAMPLE + 6)
+
+
+def draw_site_list(column: Column, content: SheetContent, rows: Sequence[int], *, heading: str) -> None:
+    """Number, site and switching point of each row, as far as there is room; says what is left out."""
+    column.heading(heading)
+    column.line("No.", colour=QUIET)
+    column.text("Site", x=22, colour=QUIET)
+    column.text("Switching point", x=92, colour=QUIET)
+    for count, row in enumerate(rows):
+        if not column.room(2 * LINE) and count < len(rows) - 1:
+            column.line(f"and {len(rows) - count} more, see the table", colour=QUIET)
+            return
+        site = content.sites.iloc[row]
+        font = BOLD if content.marks[row].key in BANDS[2:] else REGULAR
+        column.line(str(row + 1), font=font)
+        column.text(fitted(clean(site["site_id"]), width=64, size=SIZE), x=22)
+        column.text(clean(site["switch_id"]) or "–", x=92, colour=QUIET)
+
+
+def draw_locator(column: Column, content: SheetContent, *, whole: View, page: MapPage) -> None:
+    """Where a detail lies in the overview."""
+    height = column.rect.width * whole.frame.height / whole.frame.width
+    column.y -= height + 4
+    box = Rect(column.rect.x0, column.y, column.rect.x1, column.y + height)
+    small = View(box, whole.centre_m, whole.scale * whole.frame.width / box.width)
+    canvas = column.canvas
+    canvas.setFillColor(HexColor(NO_PRIORITY))
+    for x, y in small.to_page(content.xy_m[content.placed]).tolist():
+        canvas.circle(x, y, 0.7, stroke=0, fill=1)
+    ground = page.view.ground
+    corners = small.to_page(np.array([[ground.x0, ground.y0], [ground.x1, ground.y1]]))
+    (x0, y0), (x1, y1) = corners.tolist()
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setLineWidth(1.1)
+    canvas.rect(x0, y0, x1 - x0, y1 - y0, stroke=1, fill=0)
+    draw_border(canvas, box)
+
+
+def text_block(column: Column, text: str, *, size: float = SIZE - 0.6, colour: str = QUIET) -> None:
+    """Wrapped text."""
+    words, line = text.split(), ""
+    for word in [*words, ""]:
+        longer = f"{line} {word}".strip()
+        if word and text_width(longer, size=size) <= column.rect.width:
+            line = longer
+            continue
+        column.y -= size * 1.3
+        column.text(line, x=0, size=size, colour=colour)
+        line = word
