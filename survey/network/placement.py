@@ -78,7 +78,7 @@ def place_devices(
     """
     n_nodes = max(n_nodes, 1)
     here = _incidence(tables, pieces, node, n_nodes)
-    single = tables.switches["single_pole"].to_numpy(bool)
+    single = stood_single(tables.switches)
     at = np.maximum(node, 0)
     reached = (node >= 0) & (here.degree[at] > 0)
     piece = _guarded(tables, pieces, here, node, findings)
@@ -105,6 +105,15 @@ def place_devices(
         )
     upward = reached & (piece == NOWHERE)
     return Placement(piece, end, node.copy(), upward, dead_end, upward & (here.degree[at] > 2), with_site)
+
+
+def stood_single(switches: pd.DataFrame) -> Bools:
+    """Devices that are placed as single-pole ones: a what-if that makes one three-pole does not move it, or others.
+
+    Shape (n_switches,); the column ``placed_single``, where a what-if wrote one, else ``single_pole``.
+    """
+    column = "placed_single" if "placed_single" in switches.columns else "single_pole"
+    return switches[column].to_numpy(bool)
 
 
 def _incidence(tables: NetworkTables, pieces: Pieces, node: Ints, n_nodes: int) -> _Incidence:
