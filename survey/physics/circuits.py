@@ -1,0 +1,173 @@
+"""The three circuits as linear equations on one straight piece of each magnetizing curve.
+
+Everything is per unit on the section's own base: voltages in crest line-to-ground, time in radians of the supply, flux in
+crest voltage per radian. Phases are a, b, c = 0, 1, 2; legs of a five-legged core likewise, b in the middle. The state is
+
+    y = (cos t, sin t, 1, flux 1, flux 2, flux 3, first open phase, second open phase).
+
+A closed pole is an ideal source ``cos(t + angle)``. At an open phase ``b dv/dt = -(current leaving into the transformer)``.
+A winding holds ``e = (u - R m) / (1 + r g)``, ``dflux/dt = e``, and draws ``m + gamma e``: u its terminal voltage,
+m its magnetizing current, g core loss and resistive load together.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+from survey.physics.sequences import Circuit
+
+Array = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+DELTA: Final = int(Circuit.DELTA)
+FLOATING_WYE: Final = int(Circuit.FLOATING_WYE)
+FIVE_LEGGED: Final = int(Circuit.FIVE_LEGGED)
+
+ROOT3: Final = 3.0**0.5
+PHASE_ANGLE_RAD: Final = (0.0, -2.0 * np.pi / 3.0, 2.0 * np.pi / 3.0)
+
+# places in the parameter vector of one operating point
+B: Final = 0
+G: Final = 1
+IM: Final = 2
+KNEE: Final = 3
+XS: Final = 4
+R: Final = 5
+
+
+@numba.njit(cache=True)
+def terminal_voltages(closed: int, out: Array) -> None:
+    """Write the three phase voltages to ground as rows over the state; ``closed`` is a bit mask of closed poles."""
+    out[:] = 0.0
+    slot = 6
+    for phase in range(3):
+        if closed >> phase & 1:
+            out[phase, 0] = np.cos(PHASE_ANGLE_RAD[phase])
+            out[phase, 1] = -np.sin(PHASE_ANGLE_RAD[phase])
+        else:
+            out[phase, slot] = 1.0
+            slot += 1
+
+
+@numba.njit(cache=True)
+def winding_map(circuit: int, out: Array) -> None:
+    """Write the matrix that makes winding voltages of phase voltages; its transpose makes line currents of winding ones."""
+    for k in range(3):
+        for j in range(3):
+            out[k, j] = 1.0 if k == j else 0.0
+            if circuit == FLOATING_WYE:
+                out[k, j] -= 1.0 / 3.0
+            elif circuit == DELTA and j == (k + 1) % 3:
+                out[k, j] -= 1.0
+
+
+@numba.njit(cache=True)
+def core_fluxes(parameters: Array, segment: IntArray, out: Array) -> None:
+    """Write, for a five-legged core, the four core fluxes as rows (flux 1..3, constant) over the state.
+
+    Leg fluxes are differences of core fluxes, ``F_a = f1 - f2`` and so on, and the four magnetomotive forces add up to
+    zero; on straight pieces ``h(f) = k f + o`` that is one linear equation for f1.
+    """
+    total = 0.0
+    out[:] = 0.0
+    for core in range(4):
+        slope, offset = core_piece(parameters, segment[core])
+        total += slope
+        out[0, 3] -= offset
+        for leg in range(core):
+            out[0, leg] += slope
+    for column in range(4):
+        out[0, column] /= total
+    for core in range(1, 4):
+        for column in range(4):
+            out[core, column] = out[core - 1, column]
+        out[core, core - 1] -= 1.0
+
+
+@numba.njit(cache=True)
+def core_piece(parameters: Array, segment: int) -> tuple[float, float]:
+    """Slope and offset of a core of the five-legged transformer, ``h(f) = sqrt3 i(sqrt3 f)`` with im / 1.5.
+
+    A core carries about 1/sqrt3 of a leg's flux at rated voltage, hence both factors; with im / 1.5 the rated currents
+    come out at 0.87 im (outer) and im (middle).
+    """
+    slope = parameters[IM] / 1.5 + abs(segment) / parameters[XS]
+    return ROOT3 * slope, -segment * parameters[KNEE] / parameters[XS]
+
+
+@numba.njit(cache=True)
+def magnetizing_rows(circuit: int, parameters: Array, segment: IntArray, out: Array) -> None:
+    """Write the three magnetizing currents as rows over the state."""
+    out[:] = 0.0
+    if circuit == FIVE_LEGGED:
+        five_legged_rows(parameters, segment, out)
+        return
+    scale = 1.0 / ROOT3 if circuit == DELTA else 1.0
+    for k in range(3):
+        slope = parameters[IM] + abs(segment[k]) / parameters[XS]
+        out[k, 3 + k] = slope * scale * scale
+        out[k, 2] = -segment[k] * parameters[KNEE] / parameters[XS] * scale
+
+
+@numba.njit(cache=True)
+def five_legged_rows(parameters: Array, segment: IntArray, out: Array) -> None:
+    """Write the phase currents ``h(f1), h(f1) + h(f2), -h(f4)`` as rows over the state."""
+    flux = np.empty((4, 4))
+    core_fluxes(parameters, segment, flux)
+    for core in range(4):
+        slope, offset = core_piece(parameters, segment[core])
+        for column in range(4):
+            current = slope * flux[core, column] + (offset if column == 3 else 0.0)
+            place = 2 if column == 3 else 3 + column
+            if core == 0:
+                out[0, place] += current
+            if core <= 1:
+                out[1, place] += current
+            if core == 3:
+                out[2, place] -= current
+
+
+@numba.njit(cache=True)
+def fill_generator(circuit: int, parameters: Array, closed: int, segment: IntArray, out: Array) -> None:
+    """Write the matrix A of ``dy/dt = A y`` for one state of the poles and one piece of every curve."""
+    voltages, windings, magnetizing = np.empty((3, 8)), np.empty((3, 3)), np.empty((3, 8))
+    terminal_voltages(closed, voltages)
+    winding_map(circuit, windings)
+    magnetizing_rows(circuit, parameters, segment, magnetizing)
+    third = 3.0 if circuit == DELTA else 1.0
+    resistance, conductance = parameters[R] * third, parameters[G] / third
+    out[:] = 0.0
+    out[0, 1] = -1.0
+    out[1, 0] = 1.0
+    for k in range(3):
+        for column in range(8):
+            value = -resistance * magnetizing[k, column]
+            for phase in range(3):
+                value += windings[k, phase] * voltages[phase, column]
+            out[3 + k, column] = value / (1.0 + parameters[R] * parameters[G])
+    slot = 6
+    for phase in range(3):
+        if closed >> phase & 1:
+            continue
+        for column in range(8):
+            for k in range(3):
+                current = magnetizing[k, column] + conductance * out[3 + k, column]
+                out[slot, column] -= windings[k, phase] * current / parameters[B]
+        slot += 1
+
+
+@numba.njit(cache=True)
+def fill_probe(circuit: int, parameters: Array, segment: IntArray, out: Array) -> None:
+    """Write the arguments of the magnetizing curves, per unit of rated flux, as rows over (flux 1..3, constant)."""
+    if circuit == FIVE_LEGGED:
+        core_fluxes(parameters, segment, out)
+        out *= ROOT3
+        return
+    out[:] = 0.0
+    for k in range(3):
+        out[k, k] = 1.0 / ROOT3 if circuit == DELTA else 1.0

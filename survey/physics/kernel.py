@@ -1,0 +1,538 @@
+"""The compiled integrator: exact between two crossings of a saturation knee.
+
+The magnetizing curve is made of straight pieces, so between crossings every circuit is linear,
+
+    dy/dt = A y,   y = (cos t, sin t, 1, flux 1..3, open-phase voltage 1..2),
+
+with the supply and the constants carried along as states, and a step of any length is the product of ``exp(A h)`` with y:
+no stability limit and no truncation error, however small the capacitance or large the load. What is left of a step size
+is how sharply a crossing is located and how densely the voltage is sampled for its peak. Steps come in powers of two of
+a tick; all their propagators fall out of one matrix exponential by scaling and squaring.
+
+A step is accepted when every curve stays on its straight piece and no nearer to a knee than the flux could bend in that
+step; otherwise it is halved. One tick that crosses a knee is accepted and the piece changed.
+"""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+from survey.physics.circuits import (
+    DELTA,
+    FIVE_LEGGED,
+    IM,
+    KNEE,
+    PHASE_ANGLE_RAD,
+    ROOT3,
+    XS,
+    Array,
+    B,
+    G,
+    IntArray,
+    fill_generator,
+    fill_probe,
+    winding_map,
+)
+
+SIZE: Final = 8
+LEVELS: Final = 9
+STEPS_PER_CYCLE: Final = 64
+TICKS_PER_CYCLE: Final = STEPS_PER_CYCLE << (LEVELS - 1)
+REGIONS: Final = 81
+UNSATURATED: Final = 40
+"""Number of the combination with every curve on its middle piece."""
+CURVATURE: Final = 1.5
+"""An eighth of the fastest change of a winding voltage allowed for near a knee, 12 per unit per radian."""
+RADIANS_PER_STEP: Final = 0.5
+"""Longest step, in radians of the fastest free oscillation of the straight piece."""
+STRAIGHT: Final = 0.01
+"""Bend of the voltage over a step [per unit] below which no oscillation worth sampling is left and steps may lengthen."""
+TAYLOR_TERMS: Final = 10
+HISTORY: Final = 12
+LONGEST_PERIOD: Final = 6
+MEASURED_CYCLES: Final = 10
+SAME_VOLTAGE: Final = 1e-4
+SAME_FLUX: Final = 2e-5
+
+
+class Tables(NamedTuple):
+    """Propagators of one operating point, filled as pieces are first visited.
+
+    Parameters
+    ----------
+    steps
+        ``exp(A h)`` transposed; rows number pole state, piece and level, shape (8 * 81 * levels, 8, 8).
+    coarsest
+        Level of the longest step allowed, -1 where not built yet, shape (8, 81).
+    slopes
+        Rows of A for the fluxes, shape (8 * 81, 3, 8).
+    probes
+        Arguments of the curves over (flux 1..3, constant), shape (81, 4, 4).
+    bends
+        Distance to a knee that a step of each level must keep, shape (levels,).
+    """
+
+    steps: Array
+    slopes: Array
+    coarsest: IntArray
+    probes: Array
+    bends: Array
+
+
+@numba.njit(cache=True)
+def make_tables(steps_per_cycle: int) -> Tables:
+    """Empty tables; ``steps_per_cycle`` sets the tick."""
+    bends = np.empty(LEVELS)
+    for level in range(LEVELS):
+        bends[level] = CURVATURE * (tick_rad(steps_per_cycle) * (1 << level)) ** 2
+    return Tables(
+        np.empty((8 * REGIONS * LEVELS, SIZE, SIZE)),
+        np.empty((8 * REGIONS, 3, SIZE)),
+        np.full((8, REGIONS), -1, dtype=np.int64),
+        np.empty((REGIONS, 4, 4)),
+        bends,
+    )
+
+
+@numba.njit(cache=True)
+def tick_rad(steps_per_cycle: int) -> float:
+    """Length of a tick [rad]."""
+    return 2.0 * np.pi / (steps_per_cycle << (LEVELS - 1))
+
+
+@numba.njit(cache=True)
+def region_of(segment: IntArray) -> int:
+    """Number of a combination of pieces, base three."""
+    return segment[0] + 1 + 3 * (segment[1] + 1) + 9 * (segment[2] + 1) + 27 * (segment[3] + 1)
+
+
+@numba.njit(cache=True, inline="always")
+def row_of(closed: int, region: int, level: int) -> int:
+    """Row of the propagator table."""
+    return (closed * REGIONS + region) * LEVELS + level
+
+
+@numba.njit(cache=True)
+def multiply(left: Array, right: Array, out: Array) -> None:
+    """Write ``left @ right``."""
+    for i in range(SIZE):
+        for j in range(SIZE):
+            total = 0.0
+            for k in range(SIZE):
+                total += left[i, k] * right[k, j]
+            out[i, j] = total
+
+
+@numba.njit(cache=True)
+def exponential(matrix: Array, out: Array) -> None:
+    """Write ``exp(matrix)``: Taylor terms of a scaled matrix, squared back."""
+    largest = 0.0
+    for i in range(SIZE):
+        largest = max(largest, np.abs(matrix[i]).sum())
+    squarings = 0
+    while largest > 0.25:
+        largest *= 0.5
+        squarings += 1
+    term, product = np.eye(SIZE), np.empty((SIZE, SIZE))
+    scaled = matrix / 2.0**squarings
+    out[:] = term
+    for order in range(1, TAYLOR_TERMS + 1):
+        multiply(term, scaled, product)
+        term[:] = product / order
+        out += term
+    for _ in range(squarings):
+        multiply(out, out, product)
+        out[:] = product
+
+
+@numba.njit(cache=True)
+def coarsest_level(generator: Array, tick: float) -> int:
+    """Level of the longest step that still samples the fastest free oscillation of the open phases on a piece."""
+    stiffness, damping = np.zeros((2, 2)), 0.0
+    for i in range(2):
+        damping = max(damping, -generator[6 + i, 6 + i])
+        for j in range(2):
+            for k in range(3):
+                stiffness[i, j] -= generator[6 + i, 3 + k] * generator[3 + k, 6 + j]
+    half, product = 0.5 * (stiffness[0, 0] + stiffness[1, 1]), stiffness[0, 1] * stiffness[1, 0]
+    spread = np.sqrt(max(0.25 * (stiffness[0, 0] - stiffness[1, 1]) ** 2 + product, 0.0))
+    rate = np.sqrt(max(half + spread - 0.25 * damping * damping, 1.0))
+    level = LEVELS - 1
+    while level > 0 and rate * tick * (1 << level) > RADIANS_PER_STEP:
+        level -= 1
+    return level
+
+
+@numba.njit(cache=True)
+def build_piece(tables: Tables, circuit: int, parameters: Array, closed: int, segment: IntArray) -> None:
+    """Fill the tables for one combination of pieces under one state of the poles."""
+    region = region_of(segment)
+    tick = np.sqrt(tables.bends[0] / CURVATURE)
+    generator, step = np.empty((SIZE, SIZE)), np.empty((SIZE, SIZE))
+    product = np.empty((SIZE, SIZE))
+    fill_generator(circuit, parameters, closed, segment, generator)
+    exponential(generator * tick, step)
+    for level in range(LEVELS):
+        tables.steps[row_of(closed, region, level)] = step.T
+        multiply(step, step, product)
+        step[:] = product
+    tables.slopes[closed * REGIONS + region] = generator[3:6]
+    fill_probe(circuit, parameters, segment, tables.probes[region])
+    tables.coarsest[closed, region] = coarsest_level(generator, tick)
+
+
+@numba.njit(cache=True)
+def knee_distance(probes: Array, region: int, segment: IntArray, y: Array, curves: int, knee: float) -> float:
+    """Least distance of any curve to the end of its piece; negative beyond it."""
+    least = np.inf
+    for k in range(curves):
+        x = (
+            probes[region, k, 0] * y[3]
+            + probes[region, k, 1] * y[4]
+            + probes[region, k, 2] * y[5]
+            + probes[region, k, 3]
+        )
+        distance = knee - abs(x) if segment[k] == 0 else segment[k] * x - knee
+        if distance < least:
+            least = distance
+    return least
+
+
+@numba.njit(cache=True)
+def settle_pieces(
+    tables: Tables, circuit: int, parameters: Array, closed: int, y: Array, segment: IntArray
+) -> tuple[int, float]:
+    """Find the pieces that hold at y, build them if new, return region and distance to the nearest knee."""
+    curves = 4 if circuit == FIVE_LEGGED else 3
+    knee = parameters[KNEE]
+    for _ in range(20):
+        region = region_of(segment)
+        if tables.coarsest[closed, region] < 0:
+            build_piece(tables, circuit, parameters, closed, segment)
+        probe = tables.probes[region]
+        changed = False
+        for k in range(curves):
+            x = probe[k, 0] * y[3] + probe[k, 1] * y[4] + probe[k, 2] * y[5] + probe[k, 3]
+            piece = 1 if x > knee else (-1 if x < -knee else 0)
+            if piece != segment[k]:
+                segment[k] = piece
+                changed = True
+                break
+        if not changed:
+            break
+    return region, max(knee_distance(tables.probes, region, segment, y, curves, knee), 0.0)
+
+
+@numba.njit(cache=True)
+def apply_step(steps: Array, row: int, y: Array, out: Array) -> None:
+    """Write ``exp(A h) y`` from the transposed propagator, all rows side by side so that it vectorises."""
+    y0, y1, y2, y3, y4, y5, y6, y7 = y[0], y[1], y[2], y[3], y[4], y[5], y[6], y[7]
+    for i in range(SIZE):
+        out[i] = (
+            (steps[row, 0, i] * y0 + steps[row, 1, i] * y1)
+            + (steps[row, 2, i] * y2 + steps[row, 3, i] * y3)
+            + (steps[row, 4, i] * y4 + steps[row, 5, i] * y5)
+            + (steps[row, 6, i] * y6 + steps[row, 7, i] * y7)
+        )
+
+
+@numba.njit(cache=True)
+def crest(before: float, middle: float, after: float, first: float, second: float) -> float:
+    """Height of the parabola through three samples whose middle one is the highest; spans ``first`` and ``second``."""
+    if first <= 0.0 or second <= 0.0:
+        return middle
+    rise, fall = (middle - before) / first, (after - middle) / second
+    bend = (fall - rise) / (first + second)
+    slope = (rise * second + fall * first) / (first + second)
+    return middle - 0.25 * slope * slope / bend if bend < 0.0 else middle
+
+
+@numba.njit(cache=True)
+def follow_peak(
+    seen: tuple[float, float, float], now: float, length: float, peak: float
+) -> tuple[tuple[float, float, float], float]:
+    """Take one more sample; ``seen`` holds the two before it and the span between them."""
+    older, newer, span = seen
+    if newer > 0.98 * peak and newer >= older and newer >= now:
+        peak = max(peak, crest(older, newer, now, span, float(length)))
+    if now > peak:
+        peak = now
+    return (newer, now, float(length)), peak
+
+
+@numba.njit(cache=True)
+def approach(
+    tables: Tables, closed: int, region: int, curve: int, segment: int, y: Array, knee: float
+) -> tuple[float, float]:
+    """Distance of one curve to the end of its piece and how fast it changes [per unit, per radian]."""
+    x, slope = tables.probes[region, curve, 3], 0.0
+    for k in range(3):
+        weight = tables.probes[region, curve, k]
+        x += weight * y[3 + k]
+        for j in range(SIZE):
+            slope += weight * tables.slopes[closed * REGIONS + region, k, j] * y[j]
+    sign = float(segment) if segment != 0 else (-1.0 if x > 0.0 else 1.0)
+    return (knee + sign * x, sign * slope) if segment == 0 else (sign * x - knee, sign * slope)
+
+
+@numba.njit(cache=True)
+def farthest_beyond(probes: Array, region: int, segment: IntArray, y: Array, curves: int, knee: float) -> int:
+    """Curve that lies farthest beyond the end of its piece."""
+    worst, least = 0, np.inf
+    for k in range(curves):
+        x = (
+            probes[region, k, 0] * y[3]
+            + probes[region, k, 1] * y[4]
+            + probes[region, k, 2] * y[5]
+            + probes[region, k, 3]
+        )
+        distance = knee - abs(x) if segment[k] == 0 else segment[k] * x - knee
+        if distance < least:
+            worst, least = k, distance
+    return worst
+
+
+@numba.njit(cache=True)
+def root_of_cubic(start: float, start_slope: float, end: float, end_slope: float) -> float:
+    """Place in (0, 1) where the cubic with these ends and slopes comes to zero; ``start`` >= 0 > ``end``."""
+    low, high = 0.0, 1.0
+    for _ in range(16):
+        s = 0.5 * (low + high)
+        value = (1.0 - s) ** 2 * ((1.0 + 2.0 * s) * start + s * start_slope) + s * s * (
+            (3.0 - 2.0 * s) * end + (s - 1.0) * end_slope
+        )
+        if value >= 0.0:
+            low = s
+        else:
+            high = s
+    return high
+
+
+@numba.njit(cache=True)
+def step_ticks(steps: Array, row: int, ticks: int, y: Array, out: Array) -> None:
+    """Write the state after any number of ticks; ``row`` is the row of the shortest step."""
+    work = y.copy()
+    out[:] = y
+    level = 0
+    while ticks >> level > 0:
+        if ticks >> level & 1:
+            apply_step(steps, row + level, work, out)
+            work[:] = out
+        level += 1
+
+
+@numba.njit(cache=True)
+def step_to_knee(
+    tables: Tables,
+    closed: int,
+    region: int,
+    y: Array,
+    segment: IntArray,
+    z: Array,
+    ticks: int,
+    curves: int,
+    knee: float,
+) -> int:
+    """Shorten a step from y to z, which lies beyond a knee, until z is just beyond it; return its ticks."""
+    tick = np.sqrt(tables.bends[0] / CURVATURE)
+    for _ in range(8):
+        curve = farthest_beyond(tables.probes, region, segment, z, curves, knee)
+        end, end_slope = approach(tables, closed, region, curve, segment[curve], z, knee)
+        if ticks == 1 or end > -tick:
+            break
+        start, start_slope = approach(tables, closed, region, curve, segment[curve], y, knee)
+        # a curve beyond its knee can be told by the side it ends on only
+        span = ticks * tick
+        ticks = max(
+            1, min(ticks - 1, int(np.ceil(ticks * root_of_cubic(start, start_slope * span, end, end_slope * span))))
+        )
+        step_ticks(tables.steps, row_of(closed, region, 0), ticks, y, z)
+    return ticks
+
+
+@numba.njit(cache=True)
+def advance(
+    tables: Tables, circuit: int, parameters: Array, closed: int, y: Array, segment: IntArray, ticks: int
+) -> tuple[float, bool]:
+    """Integrate y over ``ticks`` in place; return the largest open-phase voltage and whether a core saturated."""
+    curves = 4 if circuit == FIVE_LEGGED else 3
+    knee = parameters[KNEE]
+    region, distance = settle_pieces(tables, circuit, parameters, closed, y, segment)
+    steps, probes, bends, coarsest = tables.steps, tables.probes, tables.bends, tables.coarsest
+    z = np.empty(SIZE)
+    first, second = (abs(y[6]), abs(y[6]), 0.0), (abs(y[7]), abs(y[7]), 0.0)
+    peak, saturated, left = max(abs(y[6]), abs(y[7])), region != UNSATURATED, ticks
+    calm, slope_a, slope_b = 0, 0.0, 0.0
+    while left > 0:
+        level = min(coarsest[closed, region] + calm // 2, LEVELS - 1)
+        while level > 0 and ((1 << level) > left or bends[level] > distance):
+            level -= 1
+        while True:
+            apply_step(steps, row_of(closed, region, level), y, z)
+            reached = knee_distance(probes, region, segment, z, curves, knee)
+            if level == 0 or reached < 0.0 or reached >= bends[level]:
+                break
+            level -= 1
+        taken = 1 << level
+        if reached < 0.0:
+            taken = step_to_knee(tables, closed, region, y, segment, z, taken, curves, knee)
+        left -= taken
+        first, peak = follow_peak(first, abs(z[6]), taken, peak)
+        second, peak = follow_peak(second, abs(z[7]), taken, peak)
+        rate_a, rate_b = (z[6] - y[6]) / taken, (z[7] - y[7]) / taken
+        bent = max(abs(rate_a - slope_a), abs(rate_b - slope_b)) * taken
+        calm = calm + 1 if bent < STRAIGHT else max(calm - 4, 0)
+        slope_a, slope_b = rate_a, rate_b
+        for k in range(SIZE):
+            y[k] = z[k]
+        distance = reached
+        if reached < 0.0:
+            region, distance = settle_pieces(tables, circuit, parameters, closed, y, segment)
+            calm = 0
+            saturated = saturated or region != UNSATURATED
+    return peak, saturated
+
+
+@numba.njit(cache=True)
+def repeats_after(history: Array, cycle: int, saturated: int) -> int:
+    """Period, in cycles, after which the state has come back; 0 while it has not.
+
+    Fluxes count only where a core saturated lately: on the unsaturated piece an offset is carried along without effect.
+    """
+    for period in range(1, LONGEST_PERIOD + 1):
+        if cycle < 3 * period:
+            break
+        same = True
+        for back in range(period):
+            now, then = history[(cycle - back) % HISTORY], history[(cycle - back - period) % HISTORY]
+            for k in range(5):
+                allowed = SAME_VOLTAGE if k >= 3 else SAME_FLUX * period
+                if (k >= 3 or saturated) and abs(now[k] - then[k]) > allowed:
+                    same = False
+        if same:
+            return period
+    return 0
+
+
+@numba.njit(cache=True)
+def operate(
+    tables: Tables, circuit: int, parameters: Array, closed: int, y: Array, segment: IntArray, clock: IntArray
+) -> tuple[float, float, int]:
+    """Run one state of the poles until it repeats; return sustained peak, temporary peak and the period found.
+
+    ``clock`` holds ticks a cycle and the largest number of cycles.
+    """
+    history, peaks = np.zeros((HISTORY, 5)), np.zeros(MEASURED_CYCLES)
+    temporary, last_saturated = 0.0, 0
+    for cycle in range(clock[1]):
+        peak, saturated = advance(tables, circuit, parameters, closed, y, segment, clock[0])
+        y[0], y[1] = y[0] / np.hypot(y[0], y[1]), y[1] / np.hypot(y[0], y[1])
+        last_saturated = 3 if saturated else max(last_saturated - 1, 0)
+        history[cycle % HISTORY] = y[3:8]
+        peaks[cycle % MEASURED_CYCLES] = peak
+        temporary = max(temporary, peak)
+        period = repeats_after(history, cycle, last_saturated)
+        if period > 0:
+            sustained = 0.0
+            for back in range(period):
+                sustained = max(sustained, peaks[(cycle - back) % MEASURED_CYCLES])
+            return sustained, temporary, period
+    return peaks.max(), temporary, 0
+
+
+@numba.njit(cache=True)
+def change_poles(y: Array, before: int, after: int) -> None:
+    """Carry the phase voltages over to the slots of another state of the poles, in place."""
+    voltages = np.zeros(3)
+    slot = 6
+    for phase in range(3):
+        if before == 0:
+            break
+        if before >> phase & 1:
+            voltages[phase] = np.cos(PHASE_ANGLE_RAD[phase]) * y[0] - np.sin(PHASE_ANGLE_RAD[phase]) * y[1]
+        else:
+            voltages[phase] = y[slot]
+            slot += 1
+    y[6:8] = 0.0
+    slot = 6
+    for phase in range(3):
+        if not after >> phase & 1:
+            y[slot] = voltages[phase]
+            slot += 1
+
+
+@numba.njit(cache=True)
+def start_state(circuit: int, angle: float, residual: Array, y: Array, opening: bool) -> None:
+    """Write the state before the first operation: dead with residual flux, or the balanced steady state."""
+    windings = np.empty((3, 3))
+    winding_map(circuit, windings)
+    y[0], y[1], y[2] = np.cos(angle), np.sin(angle), 1.0
+    y[6:8] = 0.0
+    for k in range(3):
+        y[3 + k] = residual[k] * (ROOT3 if circuit == DELTA else 1.0)
+        if opening:
+            y[3 + k] = 0.0
+            for phase in range(3):
+                y[3 + k] += windings[k, phase] * np.sin(angle + PHASE_ANGLE_RAD[phase])
+
+
+@numba.njit(cache=True)
+def run_sequence(
+    tables: Tables, circuit: int, parameters: Array, states: IntArray, draw: Array, clock: IntArray, out: Array
+) -> None:
+    """Run one switching sequence of two operations; write (sustained, temporary, period) of each.
+
+    ``states`` holds the closed poles before, after the first and after the second operation; ``draw`` the angle of the
+    first, the part of a cycle waited before the second, and the residual flux of the three windings.
+    """
+    y, segment = np.zeros(SIZE), np.zeros(4, dtype=np.int64)
+    start_state(circuit, draw[0], draw[2:5], y, states[0] != 0)
+    before = states[0]
+    for k in range(2):
+        closed = states[1 + k]
+        change_poles(y, before, closed)
+        out[k, 0], out[k, 1], out[k, 2] = operate(tables, circuit, parameters, closed, y, segment, clock)
+        if k == 0:
+            advance(tables, circuit, parameters, closed, y, segment, int(draw[1] * clock[0]))
+        before = closed
+
+
+@numba.njit(cache=True, nogil=True)
+def solve_points(
+    circuit: int, points: Array, states: IntArray, draws: Array, steps_per_cycle: int, cycles: int
+) -> Array:
+    """Simulate every switching sequence at every operating point.
+
+    Parameters
+    ----------
+    circuit
+        Value of :class:`survey.physics.circuits.Circuit`.
+    points
+        Rows of b, g, im, knee, xs, r [per unit], shape (n, 6).
+    states
+        Closed poles before, between and after, as bit masks, shape (sequences, 3).
+    draws
+        Angle [rad], waiting time [cycles], residual flux of three windings [per unit], shape (sequences, 5).
+    steps_per_cycle
+        Longest steps a cycle.
+    cycles
+        Cycles after which a response that does not repeat is measured over the last ten.
+
+    Returns
+    -------
+    numpy.ndarray
+        Sustained peak, temporary peak [per unit] and period [cycles, 0 when none was found] of every operation, shape
+        (n, sequences, 2, 3).
+    """
+    out = np.zeros((points.shape[0], states.shape[0], 2, 3))
+    clock = np.array([steps_per_cycle << (LEVELS - 1), cycles])
+    tables = make_tables(steps_per_cycle)
+    for n in range(points.shape[0]):
+        tables.coarsest[:] = -1
+        for s in range(states.shape[0]):
+            run_sequence(tables, circuit, points[n], states[s], draws[s], clock, out[n, s])
+    return out

@@ -1,0 +1,349 @@
+"""The overvoltage study: what the open phases of a section reach, how often, and how much load prevents it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Final, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from survey.physics.cache import default_cache_dir
+from survey.physics.curves import (
+    HIGHEST,
+    LOWEST,
+    CurveParameters,
+    CurveTable,
+    FloatArray,
+    IntArray,
+    Progress,
+    corner_keys,
+    make_keys,
+    node_bounds,
+    node_value,
+    simulate,
+)
+from survey.physics.sequences import Circuit
+
+__all__ = ["Circuit", "CurveLibrary", "CurveParameters", "StudyResult", "direct", "inside_model"]
+
+FULL_LOAD: Final = 1.0
+GOOD_NODES_ABOVE: Final = 2
+"""Nodes above the least load that must be good as well, since a response is not always calmer at more load."""
+
+
+@dataclass(frozen=True)
+class StudyResult:
+    """Figures of the study, one of each for every section.
+
+    Parameters
+    ----------
+    peak_pu
+        Largest sustained open-phase voltage of all operations at no load [crest, per unit of nominal crest to ground].
+    peak_loaded_pu
+        The same at the section's load.
+    temporary_pu
+        Largest voltage at no load while the response settles, inrush included [per unit].
+    likelihood
+        Share of operations at no load that end above the voltage limit, 0-1.
+    likelihood_loaded
+        The same at the section's load.
+    load_needed_pu
+        Least resistive load that keeps every operation under the limit [per unit of the section's rating]; 0 where
+        none is needed; 1 where ``load_cures`` is false.
+    load_cures
+        False where not even rated load keeps every operation under the limit.
+    in_model
+        False where a value lies outside the model (:func:`inside_model`); the other figures are then of the nearest
+        values inside, or 0 where there is none, and not to be published.
+    """
+
+    peak_pu: FloatArray
+    peak_loaded_pu: FloatArray
+    temporary_pu: FloatArray
+    likelihood: FloatArray
+    likelihood_loaded: FloatArray
+    load_needed_pu: FloatArray
+    load_cures: npt.NDArray[np.bool_]
+    in_model: npt.NDArray[np.bool_]
+
+    @classmethod
+    def blank(cls, count: int) -> StudyResult:
+        """All zero."""
+        numbers = [np.zeros(count) for _ in range(6)]
+        return cls(*numbers, np.ones(count, dtype=bool), np.zeros(count, dtype=bool))
+
+    def put(self, where: IntArray, part: StudyResult) -> None:
+        """Fill the places ``where`` from another result."""
+        for field in fields(self):
+            getattr(self, field.name)[where] = getattr(part, field.name)
+
+
+@dataclass(frozen=True)
+class Sections:
+    """Sections of one circuit: b, p, im and load [per unit of the section's rating], arrays of one length."""
+
+    b: FloatArray
+    p: FloatArray
+    im: FloatArray
+    load: FloatArray
+
+
+def inside_model(
+    *, b: npt.ArrayLike, p: npt.ArrayLike, im: npt.ArrayLike, load: npt.ArrayLike
+) -> npt.NDArray[np.bool_]:
+    """Tell which sections the study can answer for.
+
+    Parameters
+    ----------
+    b, p, im, load
+        Charging, core loss, magnetizing current and load [per unit of the section's rating].
+
+    Returns
+    -------
+    numpy.ndarray
+        True where b is positive and at most 10, p between 1e-4 and 0.5, im between 1e-4 and 0.2, load not negative. Less b than
+        1e-5 counts as 1e-5, more load than 1 as 1: both on the safe side.
+    """
+    b, p, im, load = (np.asarray(values, dtype=np.float64) for values in (b, p, im, load))
+    finite = np.isfinite(b) & np.isfinite(p) & np.isfinite(im) & np.isfinite(load)
+    return np.asarray(
+        finite
+        & (b > 0.0) & (b <= HIGHEST[0])
+        & (p >= LOWEST[1]) & (p <= 0.5)
+        & (im >= LOWEST[2]) & (im <= HIGHEST[2])
+        & (load >= 0.0)
+    )  # fmt: skip
+
+
+class CurveLibrary:
+    """Answers for any number of sections from curves that are computed once and kept.
+
+    Parameters
+    ----------
+    parameters
+        Resistance and magnetizing curve.
+    voltage_limit
+        Limit of the sustained open-phase voltage [per unit].
+    cache_dir
+        Folder of the cache; ``"user"`` is the user's cache folder (or ``SURVEY_CACHE_DIR``), None keeps nothing.
+    workers
+        Threads that compute.
+    """
+
+    def __init__(
+        self,
+        parameters: CurveParameters | None = None,
+        *,
+        voltage_limit: float = 1.25,
+        cache_dir: Path | Literal["user"] | None = "user",
+        workers: int = 2,
+    ) -> None:
+        self.parameters = CurveParameters() if parameters is None else parameters
+        self.voltage_limit = voltage_limit
+        self.cache_dir = default_cache_dir() if cache_dir == "user" else cache_dir
+        self.workers = workers
+        self._tables: dict[Circuit, CurveTable] = {}
+
+    def look_up(
+        self,
+        circuit: npt.ArrayLike,
+        *,
+        b: npt.ArrayLike,
+        p: npt.ArrayLike,
+        im: npt.ArrayLike,
+        load: npt.ArrayLike,
+        progress: Progress | None = None,
+    ) -> StudyResult:
+        """Figures of many sections; computes the curves that are missing.
+
+        Parameters
+        ----------
+        circuit
+            :class:`Circuit` values, shape (n,).
+        b, p, im, load
+            Charging, core loss, magnetizing current and dependable load [per unit of the section's rating], shape (n,).
+        progress
+            Called with points done and points to do, anew for every batch.
+
+        Returns
+        -------
+        StudyResult
+            Arrays of shape (n,), all finite.
+        """
+        kinds = np.atleast_1d(np.asarray(circuit, dtype=np.int64))
+        columns = [np.broadcast_to(np.asarray(v, dtype=np.float64), kinds.shape) for v in (b, p, im, load)]
+        good = inside_model(b=columns[0], p=columns[1], im=columns[2], load=columns[3])
+        answer = StudyResult.blank(len(kinds))
+        for kind in Circuit:
+            where = np.flatnonzero(good & (kinds == kind))
+            if len(where):
+                sections = Sections(*(column[where] for column in columns))
+                answer.put(where, self._answer(self._table(kind), sections, progress=progress))
+        return answer
+
+    def prepare(
+        self,
+        circuit: npt.ArrayLike,
+        *,
+        b: npt.ArrayLike,
+        p: npt.ArrayLike,
+        im: npt.ArrayLike,
+        load: npt.ArrayLike,
+        progress: Progress | None = None,
+    ) -> None:
+        """Compute the curves that :meth:`look_up` of the same sections needs; what is finished stays when interrupted."""
+        self.look_up(circuit, b=b, p=p, im=im, load=load, progress=progress)
+
+    def _table(self, circuit: Circuit) -> CurveTable:
+        if circuit not in self._tables:
+            self._tables[circuit] = CurveTable(
+                circuit, parameters=self.parameters, cache_dir=self.cache_dir, workers=self.workers
+            )
+        return self._tables[circuit]
+
+    def _answer(self, table: CurveTable, sections: Sections, *, progress: Progress | None) -> StudyResult:
+        bare = corner_keys(sections.b, sections.p, sections.im)
+        loaded = corner_keys(sections.b, sections.p + np.minimum(sections.load, FULL_LOAD), sections.im)
+        table.ensure(np.union1d(bare, loaded), progress=progress)
+        peak = table.peaks(bare).max(axis=0)
+        needed, cures = self._load_needed(table, sections, peak=peak, progress=progress)
+        return StudyResult(
+            peak_pu=peak,
+            peak_loaded_pu=table.peaks(loaded).max(axis=0),
+            temporary_pu=table.temporary(bare).max(axis=0),
+            likelihood=table.shares(bare, limit=self.voltage_limit).max(axis=0),
+            likelihood_loaded=table.shares(loaded, limit=self.voltage_limit).max(axis=0),
+            load_needed_pu=needed,
+            load_cures=cures,
+            in_model=np.ones(len(peak), dtype=bool),
+        )
+
+    def _load_needed(
+        self, table: CurveTable, sections: Sections, *, peak: FloatArray, progress: Progress | None
+    ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+        needed, cures = np.zeros(len(peak)), np.ones(len(peak), dtype=bool)
+        ring = np.flatnonzero(peak > self.voltage_limit)
+        if not len(ring):
+            return needed, cures
+        start, _ = node_bounds(sections.p[ring], 1)
+        top, _ = node_bounds(FULL_LOAD + sections.p[ring], 1)
+        worst = np.full(len(ring), -1, dtype=np.int64)
+        for side_b, side_im in _sides(sections.b[ring], sections.im[ring]):
+            column = np.column_stack([side_b, side_im, start, top])
+            distinct, back = np.unique(column, axis=0, return_inverse=True)
+            found = LeastGood(table, distinct, limit=self.voltage_limit).search(progress)
+            worst = np.maximum(worst, found[back.ravel()])
+        cures[ring] = worst <= top
+        needed[ring] = np.clip(node_value(worst, 1) - sections.p[ring], 0.0, FULL_LOAD)
+        needed[ring[worst > top]] = FULL_LOAD
+        return needed, cures
+
+
+def _sides(b: FloatArray, im: FloatArray) -> Iterator[tuple[IntArray, IntArray]]:
+    """Yield the four nodes of (b, im) around each section."""
+    for side_b in node_bounds(b, 0):
+        for side_im in node_bounds(im, 2):
+            yield side_b, side_im
+
+
+class LeastGood:
+    """Search, for many (b, im) at once, the least g from which on every node is under the limit.
+
+    Parameters
+    ----------
+    table
+        Curves of the circuit.
+    columns
+        Node numbers b, im, first g, last g, shape (n, 4).
+    limit
+        Voltage limit [per unit].
+    """
+
+    def __init__(self, table: CurveTable, columns: IntArray, *, limit: float) -> None:
+        self.table = table
+        self.columns = columns
+        self.limit = limit
+
+    def search(self, progress: Progress | None) -> IntArray:
+        """Node number of the least good g of each column; last + 1 where even the last is not good."""
+        low, high = self.columns[:, 2] - 1, self.columns[:, 3] + 1
+        low = np.where(self._bad(self.columns[:, 3], progress), self.columns[:, 3], low)
+        while True:
+            while (open_ := high - low > 1).any():
+                middle = np.where(open_, dyadic_between(low, high), high)
+                bad = self._bad(middle, progress, where=open_)
+                low, high = np.where(open_ & bad, middle, low), np.where(open_ & ~bad, middle, high)
+            slip = self._slip(high, progress)
+            if not (slip > high).any():
+                return high
+            low = np.where(slip > high, slip, low)
+            high = np.where(slip > high, self.columns[:, 3] + 1, high)
+
+    def _slip(self, high: IntArray, progress: Progress | None) -> IntArray:
+        """Highest bad node just above ``high``, or ``high`` itself."""
+        slip = high.copy()
+        for ahead in range(1, GOOD_NODES_ABOVE + 1):
+            node = high + ahead
+            inside = node <= self.columns[:, 3]
+            bad = self._bad(np.minimum(node, self.columns[:, 3]), progress, where=inside)
+            slip = np.where(inside & bad, node, slip)
+        return slip
+
+    def _bad(
+        self, g: IntArray, progress: Progress | None, *, where: npt.NDArray[np.bool_] | None = None
+    ) -> npt.NDArray[np.bool_]:
+        chosen = np.ones(len(g), dtype=bool) if where is None else where
+        keys = make_keys(self.columns[chosen, 0], g[chosen], self.columns[chosen, 1])
+        self.table.ensure(keys, progress=progress)
+        bad = np.zeros(len(g), dtype=bool)
+        bad[chosen] = self.table.peaks(keys) > self.limit
+        return bad
+
+
+def dyadic_between(low: IntArray, high: IntArray) -> IntArray:
+    """Multiple of the largest power of two strictly between two numbers that lie two or more apart, else ``low + 1``.
+
+    Searches that start from different ends then try the same nodes, which are computed once.
+    """
+    answer = low + 1
+    for power in range(10):
+        candidate = (high - 1) >> power << power
+        answer = np.where(candidate > low, candidate, answer)
+    return answer
+
+
+def direct(
+    circuit: Circuit,
+    *,
+    b: float,
+    p: float,
+    im: float,
+    load: float = 0.0,
+    parameters: CurveParameters | None = None,
+    density: int = 1,
+) -> FloatArray:
+    """Simulate one section itself, without grid or cache.
+
+    Parameters
+    ----------
+    circuit
+        Winding family.
+    b, p, im, load
+        Charging, core loss, magnetizing current and load [per unit of the section's rating].
+    parameters
+        Resistance and magnetizing curve.
+    density
+        Multiplies the number of draws.
+
+    Returns
+    -------
+    numpy.ndarray
+        Sustained peak, temporary peak [per unit] and period [cycles, 0 where it does not repeat] of every operation,
+        shape (operations, 3).
+    """
+    chosen = CurveParameters() if parameters is None else parameters
+    rows = chosen.rows(np.array([b]), np.array([p + load]), np.array([im]))
+    return np.asarray(simulate(circuit, rows, density=density)[0])
