@@ -197,6 +197,48 @@ class ReportSettings(Section):
     background_credit: str = ""
 
 
+class PlanSettings(Section):
+    """What can be installed and at what cost, by kind; with all costs 1 a budget is a number of installs.
+
+    ``never_devices``: single-pole devices, by what they are, that stay as they are (a fused cutout that protects).
+    ``candidates``: at most so many are weighed, those that help most by themselves for their money.
+    """
+
+    costs: dict[Literal["three_pole", "add_three_pole"], Positive] = Field(
+        default_factory=lambda: {"three_pole": 1.0, "add_three_pole": 1.0}
+    )
+    never_devices: tuple[str, ...] = ()
+    add_switches: bool = True
+    candidates: Annotated[int, Field(ge=1)] = 5000
+    curve_points: Annotated[int, Field(ge=2, le=100)] = 12
+    seconds: Positive = 120.0
+
+    @model_validator(mode="after")
+    def _costs_complete(self) -> PlanSettings:
+        missing = {"three_pole", "add_three_pole"} - set(self.costs)
+        if missing:
+            msg = f"costs lacks {', '.join(sorted(missing))}"
+            raise ValueError(msg)
+        return self
+
+
+class TagSettings(Section):
+    """How the tag of a site is spelled in the utility's own records.
+
+    ``field`` column of the tag; ``codes`` the tag by band (a band that is not listed has none); ``none`` no tag;
+    ``signed_off`` the tag of a site whose sign-off holds; ``id_field`` column of the utility's own id, when the input
+    settings do not name it.
+    """
+
+    field: Annotated[str, Field(min_length=1)] = "tag"
+    codes: dict[Literal["low", "moderate", "high", "severe"], str] = Field(
+        default_factory=lambda: {"moderate": "three-pole only", "high": "three-pole only", "severe": "three-pole only"}
+    )
+    none: str = ""
+    signed_off: str = ""
+    id_field: str = ""
+
+
 class Settings(Section):
     """Everything a survey can be told."""
 
@@ -207,6 +249,8 @@ class Settings(Section):
     study: StudySettings = StudySettings()
     score: ScoreSettings = ScoreSettings()
     report: ReportSettings = ReportSettings()
+    plan: PlanSettings = PlanSettings()
+    tags: TagSettings = TagSettings()
 
 
 def load_settings(path: Path | None) -> Settings:
