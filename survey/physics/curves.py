@@ -34,7 +34,8 @@ NODES_PER_DECADE: Final = (20, 20, 10)
 LOWEST: Final = (1e-5, 1e-4, 1e-4)
 HIGHEST: Final = (10.0, 1.5, 0.2)
 KEY_BASE: Final = 1000
-CYCLES: Final = 160
+CYCLES: Final = (64, 160, 24)
+"""Least and largest number of cycles of a response that does not repeat; cycles with a hastened flux offset."""
 POINTS_A_TASK: Final = 4
 SECONDS_BETWEEN_SAVES: Final = 10.0
 _LOG = logging.getLogger(__name__)
@@ -79,7 +80,7 @@ def store_name(circuit: Circuit, parameters: CurveParameters) -> str:
     return f"{circuit.name.lower()}-{hashlib.sha256(text.encode()).hexdigest()[:20]}"
 
 
-def simulate(circuit: Circuit, rows: FloatArray, *, density: int = 1, cycles: int = CYCLES) -> FloatArray:
+def simulate(circuit: Circuit, rows: FloatArray, *, density: int = 1, cycles: tuple[int, int, int] = CYCLES) -> FloatArray:
     """Simulate every switching sequence at every operating point.
 
     Parameters
@@ -91,7 +92,7 @@ def simulate(circuit: Circuit, rows: FloatArray, *, density: int = 1, cycles: in
     density
         Multiplies the number of draws.
     cycles
-        Largest number of cycles of one operation.
+        Least and largest number of cycles of one operation, and cycles with a hastened decay of the flux offset.
 
     Returns
     -------
@@ -102,7 +103,7 @@ def simulate(circuit: Circuit, rows: FloatArray, *, density: int = 1, cycles: in
     from survey.physics.kernel import STEPS_PER_CYCLE, solve_points
 
     states, draws = switching_plan(circuit, density=density)
-    found = solve_points(int(circuit), rows, states, draws, STEPS_PER_CYCLE, cycles)
+    found = solve_points(int(circuit), rows, states, draws, STEPS_PER_CYCLE, np.array(cycles, dtype=np.int64))
     return np.asarray(found).reshape(len(rows), -1, 3)
 
 

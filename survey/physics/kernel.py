@@ -32,9 +32,11 @@ from survey.physics.circuits import (
     Array,
     B,
     G,
+    R,
     IntArray,
     fill_generator,
     fill_probe,
+    magnetizing_rows,
     winding_map,
 )
 
@@ -47,10 +49,17 @@ UNSATURATED: Final = 40
 """Number of the combination with every curve on its middle piece."""
 CURVATURE: Final = 1.5
 """An eighth of the fastest change of a winding voltage allowed for near a knee, 12 per unit per radian."""
-RADIANS_PER_STEP: Final = 0.5
+RADIANS_PER_STEP: Final = 1.0
 """Longest step, in radians of the fastest free oscillation of the straight piece."""
 STRAIGHT: Final = 0.01
 """Bend of the voltage over a step [per unit] below which no oscillation worth sampling is left and steps may lengthen."""
+CREST_FROM: Final = 0.8
+"""Part of the peak so far from which a step is searched for a crest inside it: a step of one radian hides an eighth."""
+HASTE: Final = 6.0
+"""How many times more flux is taken each cycle, while settling, than the resistance takes by itself. In a response that
+repeats, resistance takes nothing over a cycle, so this only brings the same end about sooner."""
+LARGEST_SHIFT: Final = 0.1
+"""Most flux taken in one cycle that way [per unit]."""
 TAYLOR_TERMS: Final = 10
 HISTORY: Final = 12
 LONGEST_PERIOD: Final = 6
@@ -69,7 +78,9 @@ class Tables(NamedTuple):
     coarsest
         Level of the longest step allowed, -1 where not built yet, shape (8, 81).
     slopes
-        Rows of A for the fluxes, shape (8 * 81, 3, 8).
+        Rows of A for fluxes and open phases, shape (8 * 81, 5, 8).
+    currents
+        Magnetizing currents over (1, flux 1..3), shape (81, 3, 4).
     probes
         Arguments of the curves over (flux 1..3, constant), shape (81, 4, 4).
     bends
@@ -78,6 +89,7 @@ class Tables(NamedTuple):
 
     steps: Array
     slopes: Array
+    currents: Array
     coarsest: IntArray
     probes: Array
     bends: Array
@@ -91,7 +103,8 @@ def make_tables(steps_per_cycle: int) -> Tables:
         bends[level] = CURVATURE * (tick_rad(steps_per_cycle) * (1 << level)) ** 2
     return Tables(
         np.empty((8 * REGIONS * LEVELS, SIZE, SIZE)),
-        np.empty((8 * REGIONS, 3, SIZE)),
+        np.empty((8 * REGIONS, 5, SIZE)),
+        np.empty((REGIONS, 3, 4)),
         np.full((8, REGIONS), -1, dtype=np.int64),
         np.empty((REGIONS, 4, 4)),
         bends,
@@ -180,7 +193,10 @@ def build_piece(tables: Tables, circuit: int, parameters: Array, closed: int, se
         tables.steps[row_of(closed, region, level)] = step.T
         multiply(step, step, product)
         step[:] = product
-    tables.slopes[closed * REGIONS + region] = generator[3:6]
+    tables.slopes[closed * REGIONS + region] = generator[3:8]
+    magnetizing = np.empty((3, SIZE))
+    magnetizing_rows(circuit, parameters, segment, magnetizing)
+    tables.currents[region] = magnetizing[:, 2:6]
     fill_probe(circuit, parameters, segment, tables.probes[region])
     tables.coarsest[closed, region] = coarsest_level(generator, tick)
 
@@ -241,27 +257,51 @@ def apply_step(steps: Array, row: int, y: Array, out: Array) -> None:
 
 
 @numba.njit(cache=True)
-def crest(before: float, middle: float, after: float, first: float, second: float) -> float:
-    """Height of the parabola through three samples whose middle one is the highest; spans ``first`` and ``second``."""
-    if first <= 0.0 or second <= 0.0:
-        return middle
-    rise, fall = (middle - before) / first, (after - middle) / second
-    bend = (fall - rise) / (first + second)
-    slope = (rise * second + fall * first) / (first + second)
-    return middle - 0.25 * slope * slope / bend if bend < 0.0 else middle
+def crest(start: float, start_slope: float, end: float, end_slope: float) -> float:
+    """Largest magnitude, between its ends, of the cubic with these ends and slopes over a unit step; 0 if none inside."""
+    # derivative of the cubic: cube s^2 + square s + start_slope
+    cube = 6.0 * (start - end) + 3.0 * (start_slope + end_slope)
+    square = -6.0 * (start - end) - 4.0 * start_slope - 2.0 * end_slope
+    inside = square * square - 4.0 * cube * start_slope
+    if inside <= 0.0:
+        return 0.0
+    # the stable form of both roots
+    q = -0.5 * (square + (np.sqrt(inside) if square >= 0.0 else -np.sqrt(inside)))
+    highest = 0.0
+    for k in range(2):
+        bottom = cube if k == 0 else q
+        if bottom == 0.0:
+            continue
+        s = (q if k == 0 else start_slope) / bottom
+        if 0.0 < s < 1.0:
+            value = (1.0 - s) ** 2 * ((1.0 + 2.0 * s) * start + s * start_slope)
+            value += s * s * ((3.0 - 2.0 * s) * end + (s - 1.0) * end_slope)
+            highest = max(highest, abs(value))
+    return highest
 
 
 @numba.njit(cache=True)
-def follow_peak(
-    seen: tuple[float, float, float], now: float, length: float, peak: float
-) -> tuple[tuple[float, float, float], float]:
-    """Take one more sample; ``seen`` holds the two before it and the span between them."""
-    older, newer, span = seen
-    if newer > 0.98 * peak and newer >= older and newer >= now:
-        peak = max(peak, crest(older, newer, now, span, float(length)))
-    if now > peak:
-        peak = now
-    return (newer, now, float(length)), peak
+def row_times(slopes: Array, place: int, row: int, y: Array) -> float:
+    """One row of A times y."""
+    total = 0.0
+    for j in range(SIZE):
+        total += slopes[place, row, j] * y[j]
+    return total
+
+
+@numba.njit(cache=True)
+def peak_in_step(slopes: Array, place: int, y: Array, z: Array, span: float, peak: float) -> float:
+    """Largest open-phase voltage so far, the step from y to z included; ``span`` is its length [rad]."""
+    for k in range(6, 8):
+        highest = max(abs(y[k]), abs(z[k]))
+        if highest > CREST_FROM * peak:
+            start_slope = row_times(slopes, place, k - 3, y) * span
+            end_slope = row_times(slopes, place, k - 3, z) * span
+            if start_slope * end_slope < 0.0:
+                highest = max(highest, crest(y[k], start_slope, z[k], end_slope))
+        if highest > peak:
+            peak = highest
+    return peak
 
 
 @numba.njit(cache=True)
@@ -355,16 +395,29 @@ def step_to_knee(
 
 
 @numba.njit(cache=True)
+def add_currents(currents: Array, region: int, y: Array, z: Array, half: float, drift: Array) -> None:
+    """Add the integral of the magnetizing currents over a step; ``half`` is half its length [rad]."""
+    for k in range(3):
+        total = 2.0 * currents[region, k, 0]
+        for j in range(1, 4):
+            total += currents[region, k, j] * (y[2 + j] + z[2 + j])
+        drift[k] += half * total
+
+
+@numba.njit(cache=True)
 def advance(
-    tables: Tables, circuit: int, parameters: Array, closed: int, y: Array, segment: IntArray, ticks: int
+    tables: Tables, circuit: int, parameters: Array, closed: int, y: Array, segment: IntArray, ticks: int, hasten: bool
 ) -> tuple[float, bool]:
-    """Integrate y over ``ticks`` in place; return the largest open-phase voltage and whether a core saturated."""
+    """Integrate y over ``ticks`` in place; return the largest open-phase voltage and whether a core saturated.
+
+    With ``hasten``, the flux that the resistance took from every winding is taken :data:`HASTE` times more at the end.
+    """
     curves = 4 if circuit == FIVE_LEGGED else 3
     knee = parameters[KNEE]
     region, distance = settle_pieces(tables, circuit, parameters, closed, y, segment)
     steps, probes, bends, coarsest = tables.steps, tables.probes, tables.bends, tables.coarsest
-    z = np.empty(SIZE)
-    first, second = (abs(y[6]), abs(y[6]), 0.0), (abs(y[7]), abs(y[7]), 0.0)
+    z, drift = np.empty(SIZE), np.zeros(3)
+    tick = np.sqrt(bends[0] / CURVATURE)
     peak, saturated, left = max(abs(y[6]), abs(y[7])), region != UNSATURATED, ticks
     calm, slope_a, slope_b = 0, 0.0, 0.0
     while left > 0:
@@ -381,8 +434,9 @@ def advance(
         if reached < 0.0:
             taken = step_to_knee(tables, closed, region, y, segment, z, taken, curves, knee)
         left -= taken
-        first, peak = follow_peak(first, abs(z[6]), taken, peak)
-        second, peak = follow_peak(second, abs(z[7]), taken, peak)
+        peak = peak_in_step(tables.slopes, closed * REGIONS + region, y, z, taken * tick, peak)
+        if hasten:
+            add_currents(tables.currents, region, y, z, 0.5 * taken * tick, drift)
         rate_a, rate_b = (z[6] - y[6]) / taken, (z[7] - y[7]) / taken
         bent = max(abs(rate_a - slope_a), abs(rate_b - slope_b)) * taken
         calm = calm + 1 if bent < STRAIGHT else max(calm - 4, 0)
@@ -394,6 +448,10 @@ def advance(
             region, distance = settle_pieces(tables, circuit, parameters, closed, y, segment)
             calm = 0
             saturated = saturated or region != UNSATURATED
+    if hasten:
+        lost = parameters[R] * (3.0 if circuit == DELTA else 1.0) * HASTE
+        for k in range(3):
+            y[3 + k] -= min(max(lost * drift[k], -LARGEST_SHIFT), LARGEST_SHIFT)
     return peak, saturated
 
 
@@ -424,19 +482,19 @@ def operate(
 ) -> tuple[float, float, int]:
     """Run one state of the poles until it repeats; return sustained peak, temporary peak and the period found.
 
-    ``clock`` holds ticks a cycle and the largest number of cycles.
+    ``clock`` holds ticks a cycle, the largest number of cycles, and in how many the offset's decay is hastened.
     """
     history, peaks = np.zeros((HISTORY, 5)), np.zeros(MEASURED_CYCLES)
     temporary, last_saturated = 0.0, 0
     for cycle in range(clock[1]):
-        peak, saturated = advance(tables, circuit, parameters, closed, y, segment, clock[0])
+        peak, saturated = advance(tables, circuit, parameters, closed, y, segment, clock[0], cycle < clock[2])
         y[0], y[1] = y[0] / np.hypot(y[0], y[1]), y[1] / np.hypot(y[0], y[1])
         last_saturated = 3 if saturated else max(last_saturated - 1, 0)
         history[cycle % HISTORY] = y[3:8]
         peaks[cycle % MEASURED_CYCLES] = peak
         temporary = max(temporary, peak)
         period = repeats_after(history, cycle, last_saturated)
-        if period > 0:
+        if period > 0 and (cycle >= clock[2] or period == 1):
             sustained = 0.0
             for back in range(period):
                 sustained = max(sustained, peaks[(cycle - back) % MEASURED_CYCLES])
@@ -497,13 +555,13 @@ def run_sequence(
         change_poles(y, before, closed)
         out[k, 0], out[k, 1], out[k, 2] = operate(tables, circuit, parameters, closed, y, segment, clock)
         if k == 0:
-            advance(tables, circuit, parameters, closed, y, segment, int(draw[1] * clock[0]))
+            advance(tables, circuit, parameters, closed, y, segment, int(draw[1] * clock[0]), False)
         before = closed
 
 
 @numba.njit(cache=True, nogil=True)
 def solve_points(
-    circuit: int, points: Array, states: IntArray, draws: Array, steps_per_cycle: int, cycles: int
+    circuit: int, points: Array, states: IntArray, draws: Array, steps_per_cycle: int, cycles: IntArray
 ) -> Array:
     """Simulate every switching sequence at every operating point.
 
@@ -520,7 +578,9 @@ def solve_points(
     steps_per_cycle
         Longest steps a cycle.
     cycles
-        Cycles after which a response that does not repeat is measured over the last ten.
+        Least and largest number of cycles after which a response that does not repeat is measured over its last ten
+        (between them, three time constants of the open phase), and number of cycles in which the decay of the flux
+        offset is hastened.
 
     Returns
     -------
@@ -529,10 +589,12 @@ def solve_points(
         (n, sequences, 2, 3).
     """
     out = np.zeros((points.shape[0], states.shape[0], 2, 3))
-    clock = np.array([steps_per_cycle << (LEVELS - 1), cycles])
+    clock = np.array([steps_per_cycle << (LEVELS - 1), cycles[1], cycles[2]])
     tables = make_tables(steps_per_cycle)
     for n in range(points.shape[0]):
         tables.coarsest[:] = -1
+        ring = int(3.0 * points[n, B] / (np.pi * points[n, G])) if points[n, G] > 0.0 else cycles[1]
+        clock[1] = min(cycles[0] + ring, max(cycles[0], cycles[1]))
         for s in range(states.shape[0]):
             run_sequence(tables, circuit, points[n], states[s], draws[s], clock, out[n, s])
     return out
