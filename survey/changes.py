@@ -1,0 +1,363 @@
+"""What-if: changes to the network that are tried without touching the export.
+
+A list of changes is a CSV file, one change a row:
+
+====================  ===============  ==========================================================================
+change                id               more columns
+====================  ===============  ==========================================================================
+``three_pole``        switch           none: the device becomes a three-pole one
+``add_three_pole``    a new switch id  ``at``: ``site:ID``, or ``cable:ID:from`` / ``cable:ID:to`` (an end of a cable)
+``add_cable``         a new cable id   ``at`` and, unless it ends freely, ``to``: places as above; ``like``: the cable
+                                       whose build, type, phases, voltage and feeder it takes; ``value``: length, m
+``cable_length``      cable            ``value``: length, m
+``transformer``       site             ``field``: ``kva, kv, connection, core, nll_w, exc_pct``; ``value``; one row a field
+``load``              site             ``value``: dependable secondary load, kW
+``switch_state``      switch           ``value``: ``open`` or ``closed``
+====================  ===============  ==========================================================================
+
+A transformer that gets another ``kva``, ``kv``, ``connection`` or ``core`` is another transformer: its no-load loss and
+exciting current are taken as not recorded unless rows of the same list give them.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from survey.errors import SettingsError
+from survey.read.tables import Lines, NetworkTables
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+COLUMNS = ("change", "id", "field", "value", "at", "to", "like", "note")
+STUB_M = 1.0
+"""Drawn length of an added cable that ends freely; its electrical length is its ``value``."""
+
+TRANSFORMER_FIELDS: dict[str, tuple[str, float]] = {
+    "kva": ("rating_va", 1e3),
+    "kv": ("voltage_v", 1e3),
+    "nll_w": ("no_load_loss_w", 1.0),
+    "exc_pct": ("exciting_pu", 0.01),
+}
+CONNECTIONS = ("delta", "floating_wye", "grounded_wye", "open_delta", "open_wye")
+CORES = ("five_legged", "separate", "three_legged")
+
+
+@dataclass(frozen=True)
+class Change:
+    """One change to try; fields as in the table above, all text.
+
+    ``origin`` says where it was read, for refusals.
+    """
+
+    change: str
+    id: str
+    field: str = ""
+    value: str = ""
+    at: str = ""
+    to: str = ""
+    like: str = ""
+    note: str = ""
+    origin: str = "change"
+
+    def row(self) -> dict[str, str]:
+        """The change as a row of the CSV file."""
+        return {name: value for name, value in asdict(self).items() if name != "origin"}
+
+    def refuse(self, problem: str) -> SettingsError:
+        """A refusal that names the row."""
+        return SettingsError(f"{self.origin}: {self.change} {self.id!r}: {problem}")
+
+
+def read_changes(path: Path) -> tuple[Change, ...]:
+    """Read a list of changes.
+
+    Raises
+    ------
+    SettingsError
+        The file cannot be read, lacks a column, or holds an unknown change.
+    """
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            reader = csv.DictReader(file)
+            header = [name.strip().lower() for name in reader.fieldnames or ()]
+            _check_header(header, path)
+            rows = [dict(zip(header, (str(v or "").strip() for v in row.values()), strict=False)) for row in reader]
+    except OSError as error:
+        msg = f"changes {path}: cannot be read ({error.strerror}); give a CSV file"
+        raise SettingsError(msg) from error
+    except (UnicodeDecodeError, csv.Error) as error:
+        msg = f"changes {path}: not a CSV file in UTF-8 ({error})"
+        raise SettingsError(msg) from error
+    return tuple(
+        _known(Change(**row, origin=f"changes {path}, line {k}"))
+        for k, row in enumerate(rows, start=2)
+        if any(row.values())
+    )
+
+
+def _check_header(header: Sequence[str], path: Path) -> None:
+    missing = [name for name in ("change", "id") if name not in header]
+    unknown = [name for name in header if name not in COLUMNS]
+    if missing or unknown:
+        problem = f"lacks column {missing[0]!r}" if missing else f"column {unknown[0]!r} is not known"
+        msg = f"changes {path}: {problem}; columns: {', '.join(COLUMNS)}"
+        raise SettingsError(msg)
+
+
+def _known(change: Change) -> Change:
+    if change.change not in _APPLIERS:
+        raise change.refuse(f"is not a known change; choices: {', '.join(_APPLIERS)}")
+    if not change.id:
+        raise change.refuse("has no id; name the asset")
+    return change
+
+
+def changes_from_record(rows: Iterable[dict[str, str]]) -> tuple[Change, ...]:
+    """Changes as ``run.json`` keeps them."""
+    return tuple(_known(Change(**row, origin=f"run.json, change {k}")) for k, row in enumerate(rows, start=1))
+
+
+def apply_changes(tables: NetworkTables, changes: Sequence[Change]) -> NetworkTables:
+    """The tables as they would be with the changes made, in the order of the list.
+
+    Raises
+    ------
+    SettingsError
+        A change names an asset that is not there, one that is there already, or a value that cannot be.
+    """
+    if not changes:
+        return tables
+    edited = _Edit(tables)
+    for change in changes:
+        _APPLIERS[change.change](edited, change)
+    edited.forget_nameplates()
+    return edited.finish()
+
+
+class _Edit:
+    """Tables under change; rows of the originals are never touched."""
+
+    def __init__(self, tables: NetworkTables) -> None:
+        self.tables = tables
+        self.cables = tables.cables.copy()
+        self.sites = tables.transformers.copy()
+        self.switches = tables.switches.copy()
+        self.switches["placed_single"] = self.switches["single_pole"]
+        self.new_switches: list[dict[str, Any]] = []
+        self.new_cables: list[dict[str, Any]] = []
+        self.new_lines: list[NDArray[np.float64]] = []
+        self.replaced: dict[int, set[str]] = {}
+        self._ids: dict[str, pd.Index[Any]] = {}
+
+    def row(self, frame: pd.DataFrame, change: Change, layer: str) -> int:
+        """Row of the asset a change names."""
+        return self.find(frame, change.id, change=change, layer=layer)
+
+    def find(self, frame: pd.DataFrame, asset: str, *, change: Change, layer: str) -> int:
+        """Row of an asset."""
+        name = str(frame.columns[0])
+        ids = self._ids.setdefault(name, pd.Index(frame[name]))
+        found = int(ids.get_indexer(pd.Index([asset], dtype=ids.dtype))[0])
+        if found < 0:
+            raise change.refuse(f"no such asset among the {layer}: {asset!r}; check the id")
+        return found
+
+    def forget_nameplates(self) -> None:
+        """Another transformer has another no-load loss and exciting current."""
+        for row, fields in self.replaced.items():
+            if fields & {"kva", "kv", "connection", "core"}:
+                lost = [TRANSFORMER_FIELDS[f][0] for f in ("nll_w", "exc_pct") if f not in fields]
+                self.sites.loc[self.sites.index[row], lost] = np.nan
+
+    def finish(self) -> NetworkTables:
+        """The changed tables; added devices come first, so that on one cable end they stand next to the node."""
+        switches = _with_rows(self.switches, self.new_switches, first=True)
+        cables = _with_rows(self.cables, self.new_cables, first=False)
+        lines = _with_lines(self.tables.lines, self.new_lines, first_owner=len(self.cables))
+        return replace(self.tables, cables=cables, transformers=self.sites, switches=switches, lines=lines)
+
+
+def _with_rows(frame: pd.DataFrame, rows: list[dict[str, Any]], *, first: bool) -> pd.DataFrame:
+    if not rows:
+        return frame
+    added = pd.DataFrame(rows, columns=list(frame.columns)).astype(frame.dtypes.to_dict())
+    return pd.concat([added, frame] if first else [frame, added], ignore_index=True)
+
+
+def _with_lines(lines: Lines, new: list[NDArray[np.float64]], *, first_owner: int) -> Lines:
+    if not new:
+        return lines
+    length = [float(np.hypot(*np.diff(xy, axis=0).T).sum()) for xy in new]
+    last = lines.start[-1]
+    return Lines(
+        xy=np.concatenate([lines.xy, *new]),
+        start=np.concatenate([lines.start, last + np.cumsum([len(xy) for xy in new])]),
+        owner=np.concatenate([lines.owner, first_owner + np.arange(len(new))]),
+        ground_m=np.concatenate([lines.ground_m, length]),
+    )
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place named in a change: ``node`` id or coordinates in planar metres, and the cable that ends there."""
+
+    node: str
+    xy: NDArray[np.float64]
+    cable: str = ""
+
+
+def find_place(edit: _Edit, text: str, *, change: Change) -> Place:
+    """The place that ``site:ID`` or ``cable:ID:from`` / ``cable:ID:to`` names."""
+    kind, _, rest = text.partition(":")
+    if kind == "site" and rest:
+        row = edit.sites.iloc[edit.find(edit.sites, rest, change=change, layer="sites")]
+        return Place(str(row["node"]), row[["x", "y"]].to_numpy(np.float64))
+    cable, _, end = rest.rpartition(":")
+    if kind != "cable" or not cable or end not in ("from", "to"):
+        raise change.refuse(f"found place {text!r}; expected site:ID, cable:ID:from or cable:ID:to")
+    found = edit.find(edit.tables.cables, cable, change=change, layer="cables")
+    return cable_end(edit.tables, found, end=end)
+
+
+def cable_end(tables: NetworkTables, row: int, *, end: str) -> Place:
+    """One end of a cable, by its node id where the topology has them."""
+    cables = tables.cables
+    pair = cables[["from_node", "to_node"]].iloc[row]
+    both = bool((pair != "").all())
+    node = str(pair["from_node" if end == "from" else "to_node"]) if both else ""
+    mine = np.flatnonzero(tables.lines.owner == row)
+    xy = np.full(2, np.nan)
+    if len(mine):
+        start = tables.lines.start
+        xy = tables.lines.xy[start[mine[0]] if end == "from" else start[mine[-1] + 1] - 1]
+    return Place(node, xy, str(cables["cable_id"].iloc[row]))
+
+
+def _three_pole(edit: _Edit, change: Change) -> None:
+    row = edit.row(edit.switches, change, "switches")
+    edit.switches.loc[edit.switches.index[row], "single_pole"] = False
+
+
+def _switch_state(edit: _Edit, change: Change) -> None:
+    row = edit.row(edit.switches, change, "switches")
+    if change.value not in ("open", "closed"):
+        raise change.refuse(f"found value {change.value!r}; expected open or closed")
+    edit.switches.loc[edit.switches.index[row], "open"] = change.value == "open"
+
+
+def _add_three_pole(edit: _Edit, change: Change) -> None:
+    _refuse_known(edit.switches, edit.new_switches, change)
+    place = find_place(edit, change.at, change=change)
+    lonlat = edit.tables.lonlat(place.xy) or (np.nan, np.nan)
+    edit.new_switches.append(
+        {
+            "switch_id": change.id,
+            "single_pole": False,
+            "placed_single": False,
+            "device": "three-pole switch (what-if)",
+            "open": False,
+            "guards": place.cable,
+            "node": place.node,
+            "x": place.xy[0],
+            "y": place.xy[1],
+            "lon": lonlat[0],
+            "lat": lonlat[1],
+            "row": -1,
+        }
+    )
+
+
+def _refuse_known(frame: pd.DataFrame, new: list[dict[str, Any]], change: Change) -> None:
+    name = frame.columns[0]
+    if (frame[name] == change.id).any() or any(row[name] == change.id for row in new):
+        raise change.refuse("is there already; give a new id")
+
+
+def _add_cable(edit: _Edit, change: Change) -> None:
+    _refuse_known(edit.cables, edit.new_cables, change)
+    like = edit.find(edit.cables, change.like, change=change, layer="cables (column like)")
+    length = _number(change)
+    start = find_place(edit, change.at, change=change)
+    end = find_place(edit, change.to, change=change) if change.to else None
+    stop = Place(f"{change.id} (free end)", start.xy + np.array([0.0, STUB_M])) if end is None else end
+    row = edit.cables.iloc[like].to_dict() | {
+        "cable_id": change.id,
+        "length_m": length,
+        "drawn_m": np.nan,
+        "from_node": start.node if start.node else "",
+        "to_node": stop.node if start.node else "",
+        "row": -1,
+    }
+    ends = np.array([_joint(edit.tables, start), stop.xy if end is None else _joint(edit.tables, stop)])
+    edit.new_cables.append(row)
+    if np.isfinite(ends).all():
+        edit.new_lines.append(ends)
+
+
+def _joint(tables: NetworkTables, place: Place) -> NDArray[np.float64]:
+    """Where a cable must end to be joined at a place: the nearest cable end, or vertex, to it."""
+    lines = tables.lines
+    if not len(lines.xy) or not np.isfinite(place.xy).all():
+        return place.xy
+    ends = lines.xy[np.concatenate([lines.start[:-1], lines.start[1:] - 1])]
+    return ends[np.argmin(np.hypot(*(ends - place.xy).T))]
+
+
+def _cable_length(edit: _Edit, change: Change) -> None:
+    row = edit.row(edit.cables, change, "cables")
+    edit.cables.loc[edit.cables.index[row], "length_m"] = _number(change)
+
+
+def _load(edit: _Edit, change: Change) -> None:
+    row = edit.row(edit.sites, change, "sites")
+    edit.sites.loc[edit.sites.index[row], "min_load_w"] = _number(change, least=0.0) * 1e3
+
+
+def _transformer(edit: _Edit, change: Change) -> None:
+    row = edit.row(edit.sites, change, "sites")
+    where = edit.sites.index[row]
+    words = {"connection": CONNECTIONS, "core": CORES}
+    if change.field in words:
+        if change.value not in words[change.field]:
+            raise change.refuse(f"found {change.field} {change.value!r}; choices: {', '.join(words[change.field])}")
+        edit.sites.loc[where, change.field] = change.value
+    elif change.field in TRANSFORMER_FIELDS:
+        column, factor = TRANSFORMER_FIELDS[change.field]
+        edit.sites.loc[where, column] = _number(change) * factor
+    else:
+        choices = ", ".join([*TRANSFORMER_FIELDS, *words])
+        raise change.refuse(f"found field {change.field!r}; choices: {choices}")
+    edit.replaced.setdefault(row, set()).add(change.field)
+    rated = edit.sites.loc[where, ["rating_va", "voltage_v"]].to_numpy(np.float64)
+    edit.sites.loc[where, "usable"] = bool(np.isfinite(rated).all() and (rated > 0).all())
+
+
+def _number(change: Change, *, least: float | None = None) -> float:
+    try:
+        number = float(change.value)
+    except ValueError:
+        number = np.nan
+    good = np.isfinite(number) and (number > 0 if least is None else number >= least)
+    if not good:
+        expected = "a number above 0" if least is None else "a number of 0 or more"
+        raise change.refuse(f"found value {change.value!r}; expected {expected}")
+    return number
+
+
+_APPLIERS: dict[str, Callable[[_Edit, Change], None]] = {
+    "three_pole": _three_pole,
+    "add_three_pole": _add_three_pole,
+    "add_cable": _add_cable,
+    "cable_length": _cable_length,
+    "transformer": _transformer,
+    "load": _load,
+    "switch_state": _switch_state,
+}

@@ -1,0 +1,249 @@
+"""What could be installed: a table of candidates, and the problem they make of the chains."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from survey.errors import SettingsError
+from survey.plan.chains import Chains, Ragged, find_chains, ragged
+from survey.plan.milp import SAME
+from survey.plan.places import Added, find_places, nowhere
+from survey.plan.residual import Problem
+
+if TYPE_CHECKING:
+    from survey.assess.assess import Assessment
+    from survey.network.model import Network
+    from survey.plan.terms import PlanRequest
+    from survey.settings import Settings
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """What could be installed.
+
+    Parameters
+    ----------
+    table
+        One row per candidate: ``kind, id`` (of the switch, or the new one), ``at`` (place of a new one), ``device``
+        (what is there now), ``district, feeder, cost, lon, lat, must, never``.
+    problem
+        The chains with the candidates on them; candidate numbers are rows of the table.
+    left_out
+        Candidates beyond the setting ``plan.candidates``: those that help least by themselves for their money.
+    """
+
+    table: pd.DataFrame
+    problem: Problem
+    left_out: int
+
+
+def find_candidates(
+    network: Network, assessment: Assessment, *, settings: Settings, request: PlanRequest, counted: Bools
+) -> Candidates:
+    """List the candidates that can change a counted site.
+
+    Parameters
+    ----------
+    counted
+        Sites the plan counts, shape (n_sites,).
+    """
+    chains = find_chains(network, assessment, settings=settings, counted=counted)
+    convert = _conversions(network, chains, request=request, settings=settings)
+    added = _additions(network, chains, convert=convert, request=request, settings=settings)
+    if added.changes:
+        apart = _apart(added.of_site)
+        chains = find_chains(network, assessment, settings=settings, counted=counted, apart=apart)
+    table = pd.concat([convert.drop(columns="section"), _added_rows(network, added, request, settings)])
+    table = _with_must(table.reset_index(drop=True), request)
+    problem = _problem(chains, added, convert=convert, n_sections=len(network.sections.device), n=len(table))
+    table["district"], table["feeder"] = _belongs(network, problem)
+    return _limited(table, problem, most=settings.plan.candidates)
+
+
+def _conversions(network: Network, chains: Chains, *, request: PlanRequest, settings: Settings) -> pd.DataFrame:
+    """Every single-pole point on a chain that gives some site a score."""
+    counts = np.maximum.reduceat(chains.value, chains.start[:-1]) > SAME if len(chains.weight) else np.empty(0, bool)
+    section = np.unique(chains.section[np.repeat(counts, np.diff(chains.start))])
+    switches = network.tables.switches.iloc[network.sections.device[section]]
+    ids = switches["switch_id"].to_numpy(object)
+    device = switches["device"].to_numpy(object)
+    barred = {name.casefold() for name in settings.plan.never_devices}
+    return pd.DataFrame(
+        {
+            "section": section,
+            "kind": "three_pole",
+            "id": ids,
+            "at": "",
+            "device": device,
+            "cost": np.array([request.cost("three_pole", i, settings=settings.plan) for i in ids], float),
+            "lon": switches["lon"].to_numpy(float),
+            "lat": switches["lat"].to_numpy(float),
+            "never": np.array([str(d).casefold() in barred for d in device], bool)
+            | np.isin(ids.astype(str), sorted(request.never)),
+        }
+    )
+
+
+def _additions(
+    network: Network, chains: Chains, *, convert: pd.DataFrame, request: PlanRequest, settings: Settings
+) -> Added:
+    """Places where an added device could pay.
+
+    Under a point that may be replaced for no more money, an added device never pays: replacing the point does all that the
+    device would do and takes the point off as well; only where that lets a section over ``worst_kva`` come to count
+    must both be weighed.
+    """
+    n_sections = len(network.sections.device)
+    least = min(settings.plan.costs["add_three_pole"], *request.costs.values()) if request.costs else None
+    cost = np.full(n_sections, np.inf)
+    cost[convert["section"]] = np.where(convert["never"], np.inf, convert["cost"])
+    cheap = request.costs.get("add_three_pole", settings.plan.costs["add_three_pole"])
+    cheap = cheap if least is None else min(cheap, least)
+    open_section = (cost > cheap) | _lets_large_count(chains, n_sections)
+    score = np.maximum.reduceat(chains.value, chains.start[:-1]) if len(chains.weight) else np.empty(0)
+    group = chains.site_group
+    helped = (group >= 0) & (np.append(score, 0.0)[group] > SAME)
+    must = np.isin(network.tables.transformers["site_id"].to_numpy(object).astype(str), sorted(request.must))
+    wanted = (helped & open_section[network.walks.section]) | (must & (group >= 0))
+    if not settings.plan.add_switches or not wanted.any():
+        return nowhere(network)
+    on_chain = np.zeros(n_sections, bool)
+    on_chain[chains.section] = True
+    above = network.walks.upstream
+    return find_places(
+        network, wanted=wanted, sections=on_chain & (above >= 0) & open_section[above], settings=settings
+    )
+
+
+def _lets_large_count(chains: Chains, n_sections: int) -> Bools:
+    """Sections on a chain that holds a section over ``worst_kva`` with a value, above the nearest."""
+    position = np.arange(len(chains.section)) - chains.start[chains.owner]
+    large = ~chains.small & (position > 0) & (chains.value > SAME)
+    risky = np.bincount(chains.owner, weights=large, minlength=len(chains.weight)) > 0
+    out = np.zeros(n_sections, bool)
+    out[chains.section[risky[chains.owner]]] = True
+    return out
+
+
+def _apart(of_site: Ragged) -> Ints:
+    """Number of every site's set of devices, the same for the same set."""
+    number: dict[bytes, int] = {b"": 0}
+    lists = np.split(of_site.item, of_site.start[1:-1])
+    return np.array([number.setdefault(np.sort(items).tobytes(), len(number)) for items in lists], np.int64)
+
+
+def _added_rows(network: Network, added: Added, request: PlanRequest, settings: Settings) -> pd.DataFrame:
+    places = [change.at for change in added.changes]
+    sites = network.tables.transformers.set_index("site_id")[["lon", "lat"]]
+    assets = [place.removeprefix("site:") if place.startswith("site:") else place for place in places]
+    at_site = [place.startswith("site:") for place in places]
+    where = [sites.loc[a] if s else None for a, s in zip(assets, at_site, strict=True)]
+    ends = [None if s else _end_lonlat(network, p) for p, s in zip(places, at_site, strict=True)]
+    lonlat = [
+        (float(w["lon"]), float(w["lat"])) if w is not None else (e or (np.nan, np.nan))
+        for w, e in zip(where, ends, strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            "kind": "add_three_pole",
+            "id": [change.id for change in added.changes],
+            "at": places,
+            "device": "",
+            "cost": np.array([request.cost("add_three_pole", a, settings=settings.plan) for a in assets], float),
+            "lon": np.array([place[0] for place in lonlat], float),
+            "lat": np.array([place[1] for place in lonlat], float),
+            "never": np.isin(np.array(assets, object).astype(str), sorted(request.never)),
+        }
+    )
+
+
+def _end_lonlat(network: Network, place: str) -> tuple[float, float] | None:
+    from survey.changes import cable_end
+
+    cable, _, end = place.removeprefix("cable:").rpartition(":")
+    row = int(pd.Index(network.tables.cables["cable_id"]).get_loc(cable))
+    return network.tables.lonlat(cable_end(network.tables, row, end=end).xy)
+
+
+def _with_must(table: pd.DataFrame, request: PlanRequest) -> pd.DataFrame:
+    """Mark what must be done; refuse ids that no candidate has."""
+    asset = np.where(table["kind"] == "three_pole", table["id"], table["at"].str.removeprefix("site:"))
+    known = set(asset)
+    lost = sorted(request.must - known)
+    if lost:
+        msg = f"plan: {lost[0]!r} must be done, but is no candidate: no site's risk depends on it; take it off the list"
+        raise SettingsError(msg)
+    table["must"] = np.isin(asset.astype(str), sorted(request.must))
+    return table
+
+
+def _problem(chains: Chains, added: Added, *, convert: pd.DataFrame, n_sections: int, n: int) -> Problem:
+    of_section = np.full(n_sections, -1, np.int64)
+    of_section[convert["section"]] = np.arange(len(convert))
+    position = np.arange(len(chains.section)) - chains.start[chains.owner]
+    site_of_group = np.full(len(chains.weight), -1, np.int64)
+    good = np.flatnonzero(chains.site_group >= 0)
+    site_of_group[chains.site_group[good]] = good
+    # what stands below the first point of a chain is told by one of the group's sites, the rest by the point below
+    below = np.append(-1, chains.section[:-1])[: len(position)]
+    first = position == 0
+    owner, item = [], []
+    for lists, rows, key in (
+        (added.of_site, np.flatnonzero(first), site_of_group[chains.owner[first]]),
+        (added.of_section, np.flatnonzero(~first), below[~first]),
+    ):
+        count = np.diff(lists.start)[key]
+        at = np.repeat(lists.start[key] - np.cumsum(count) + count, count) + np.arange(count.sum())
+        owner.append(np.repeat(rows, count))
+        item.append(lists.item[at] + len(convert))
+    between = ragged(np.concatenate(owner), np.concatenate(item), n=len(position))
+    return Problem(chains, of_section[chains.section], between, n)
+
+
+def _belongs(network: Network, problem: Problem) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+    """District and feeder of every candidate: where most of the weight is that it can help."""
+    touched = problem.touched()
+    site = np.flatnonzero(problem.chains.site_group >= 0)
+    group = problem.chains.site_group[site]
+    weight = problem.chains.site_weight[site]
+    columns = []
+    for name in ("district", "feeder"):
+        code, names = pd.factorize(network.tables.transformers[name].to_numpy(object)[site], sort=True)
+        share = pd.DataFrame({"group": group, "code": code, "weight": weight})
+        by_group = share.groupby(["group", "code"], as_index=False)["weight"].sum()
+        pairs = pd.DataFrame({"candidate": touched.owner, "group": touched.item}).merge(by_group, on="group")
+        total = pairs.groupby(["candidate", "code"], as_index=False)["weight"].sum()
+        best = total.sort_values(["weight", "code"], ascending=[False, True]).drop_duplicates("candidate")
+        out = np.full(problem.n, "", object)
+        out[best["candidate"].to_numpy()] = np.asarray(names, object)[best["code"].to_numpy()]
+        columns.append(out)
+    return columns[0], columns[1]
+
+
+def _limited(table: pd.DataFrame, problem: Problem, *, most: int) -> Candidates:
+    """Leave out what can change nobody, and beyond the limit what helps least by itself for its money."""
+    from survey.plan.greedy import Gains
+
+    useful = (np.diff(problem.touched().start) > 0) | table["must"].to_numpy(bool)
+    left_out = max(0, int(useful.sum()) - most)
+    if left_out:
+        gain = Gains(problem, useful).gain / table["cost"].to_numpy(float)
+        gain[table["must"].to_numpy(bool)] = np.inf
+        useful &= np.isin(np.arange(len(gain)), np.argsort(-gain, kind="stable")[:most])
+    if useful.all():
+        return Candidates(table, problem, left_out)
+    number = np.full(problem.n + 1, -1, np.int64)
+    number[np.flatnonzero(useful)] = np.arange(int(useful.sum()))
+    item = number[problem.between.item]
+    between = ragged(problem.between.owner[item >= 0], item[item >= 0], n=len(problem.convert))
+    fewer = Problem(problem.chains, number[problem.convert], between, int(useful.sum()))
+    return Candidates(table[useful].reset_index(drop=True), fewer, left_out)

@@ -1,0 +1,141 @@
+"""The plain way, for comparison and for the order of a plan: always take what removes most risk for its money next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.plan.milp import Terms
+from survey.plan.residual import Problem
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+WORTH = 1e-9
+"""Less risk removed than this is nothing."""
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Candidates in the order they were taken, and what each left: ``risk[0]`` is before the first."""
+
+    candidate: Ints
+    risk: Floats
+    spent: Floats
+
+    def at(self, budget: float) -> float:
+        """Risk left when the money ends at ``budget``."""
+        return float(self.risk[np.searchsorted(self.spent, budget * (1 + 1e-9), side="right") - 1])
+
+
+class Gains:
+    """Risk that each candidate would remove now, kept up to date while candidates are taken.
+
+    Parameters
+    ----------
+    problem
+        Chains and candidates.
+    among
+        Candidates that are asked about, shape (n,).
+    """
+
+    def __init__(self, problem: Problem, among: Bools) -> None:
+        self.problem = problem
+        self.chosen = np.zeros(problem.n, bool)
+        self.touched = problem.touched()
+        self.score = problem.scores(self.chosen)
+        self.gain = np.full(problem.n, -np.inf)
+        owner, group = self.touched.owner, self.touched.item
+        order = np.argsort(group, kind="stable")
+        self._by_group = owner[order]
+        self._group_start = np.searchsorted(group[order], np.arange(len(self.score) + 1))
+        self._update(np.flatnonzero(among))
+
+    @property
+    def risk(self) -> float:
+        """What is left."""
+        return float(self.problem.chains.weight @ self.score)
+
+    def _update(self, candidate: Ints) -> None:
+        count = np.diff(self.touched.start)[candidate]
+        first = self.touched.start[candidate]
+        at = np.repeat(first - np.cumsum(count) + count, count) + np.arange(count.sum())
+        group = self.touched.item[at]
+        after = self.problem.scores(self.chosen, group=group, flip=np.repeat(candidate, count))
+        saved = self.problem.chains.weight[group] * (self.score[group] - after)
+        self.gain[candidate] = np.bincount(
+            np.repeat(np.arange(len(candidate)), count), weights=saved, minlength=len(candidate)
+        )
+
+    def take(self, candidate: int) -> None:
+        """Install one."""
+        self.chosen[candidate] = True
+        self.gain[candidate] = -np.inf
+        group = self.touched.of(candidate)
+        self.score[group] = self.problem.scores(self.chosen, group=group)
+        near = [self._by_group[self._group_start[g] : self._group_start[g + 1]] for g in group]
+        again = np.unique(np.concatenate([*near, np.empty(0, np.int64)]).astype(np.int64))
+        again = again[np.isfinite(self.gain[again])]
+        if len(again):
+            self._update(again)
+
+
+def choose_greedily(problem: Problem, terms: Terms, *, budget: float | None = None) -> Steps:
+    """Take the best gain for its money that still fits, what must be done first, until nothing helps or fits.
+
+    Parameters
+    ----------
+    budget
+        In place of the budget of the terms.
+    """
+    money = terms.budget if budget is None else budget
+    gains = Gains(problem, ~terms.never)
+    steps = _Log(gains, terms.cost)
+    for candidate in np.flatnonzero(terms.must):
+        steps.take(int(candidate))
+    while True:
+        fits = (gains.gain > WORTH) & (steps.spent[-1] + terms.cost <= money * (1 + 1e-9))
+        for share in terms.shares:
+            used = float(terms.cost[share.members & gains.chosen].sum())
+            fits &= ~share.members | (used + terms.cost <= share.most * (1 + 1e-9))
+        if not fits.any():
+            return steps.done()
+        steps.take(_best(gains.gain, terms.cost, fits))
+
+
+def order_by_value(problem: Problem, chosen: Bools, *, cost: Floats) -> Steps:
+    """The chosen candidates, always next the one that removes most risk for its money."""
+    gains = Gains(problem, chosen)
+    steps = _Log(gains, cost)
+    left = chosen.copy()
+    while left.any():
+        candidate = _best(gains.gain, cost, left)
+        left[candidate] = False
+        steps.take(candidate)
+    return steps.done()
+
+
+def _best(gain: Floats, cost: Floats, among: Bools) -> int:
+    """The greatest gain for its money; of equal ones the first."""
+    rows = np.flatnonzero(among)
+    ratio = gain[rows] / np.maximum(cost[rows], 1e-12)
+    return int(rows[np.argmax(ratio)])
+
+
+class _Log:
+    def __init__(self, gains: Gains, cost: Floats) -> None:
+        self.gains, self.cost = gains, cost
+        self.taken: list[int] = []
+        self.risk, self.spent = [gains.risk], [0.0]
+
+    def take(self, candidate: int) -> None:
+        self.gains.take(candidate)
+        self.taken.append(candidate)
+        self.risk.append(self.gains.risk)
+        self.spent.append(self.spent[-1] + float(self.cost[candidate]))
+
+    def done(self) -> Steps:
+        return Steps(np.array(self.taken, np.int64), np.array(self.risk), np.array(self.spent))

@@ -1,0 +1,112 @@
+"""What a choice of installs leaves: the residual score of every group, by the four rules of :mod:`survey.plan.chains`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from survey.plan.chains import Chains, Ragged
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+TIE = 1e-9
+"""A point further up counts only when it is worse by more than this, as in the survey."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Chains and what could be installed on them.
+
+    Parameters
+    ----------
+    chains
+        The chains.
+    convert
+        Candidate that replaces the point of each entry, -1 when there is none, shape (n_entries,).
+    between
+        For each entry the candidates that would stand between it and the entry before (or the site).
+    n
+        Number of candidates.
+    """
+
+    chains: Chains
+    convert: Ints
+    between: Ragged
+    n: int
+
+    def touched(self) -> Ragged:
+        """For each candidate the groups it can change, each once, rising."""
+        owner = self.chains.owner
+        candidate = np.concatenate([self.convert, self.between.item])
+        group = np.concatenate([owner, owner[self.between.owner]])
+        good = candidate >= 0
+        n_groups = len(self.chains.weight)
+        pair = np.unique(candidate[good] * (n_groups + 1) + group[good])
+        at = pair // (n_groups + 1)
+        return Ragged(np.searchsorted(at, np.arange(self.n + 1)), pair % (n_groups + 1))
+
+    def scores(self, chosen: Bools, *, group: Ints | None = None, flip: Ints | None = None) -> Floats:
+        """Residual score of groups, 0-100.
+
+        Parameters
+        ----------
+        chosen
+            Candidates that are installed, shape (n,).
+        group
+            Groups asked about; all when not given.
+        flip
+            For each of them one candidate that is taken the other way round, or -1; shape of ``group``.
+        """
+        c = self.chains
+        group = np.arange(len(c.weight)) if group is None else group
+        flip = np.full(len(group), -1, np.int64) if flip is None else flip
+        return _scores(
+            group, flip, chosen, c.start, c.value, c.gang, c.small, self.convert, self.between.start,
+            self.between.item, c.keep, TIE,
+        )  # fmt: skip
+
+    def risk(self, chosen: Bools) -> float:
+        """Sum of the priorities of all counted sites."""
+        return float(self.chains.weight @ self.scores(chosen))
+
+
+@njit(cache=True)
+def _scores(
+    group: Ints,
+    flip: Ints,
+    chosen: Bools,
+    start: Ints,
+    value: Floats,
+    gang: Bools,
+    small: Bools,
+    convert: Ints,
+    between_start: Ints,
+    between: Ints,
+    keep: float,
+    tie: float,
+) -> Floats:
+    out = np.zeros(len(group))
+    for i in range(len(group)):
+        flipped = flip[i]
+        lowered, found, score = False, False, 0.0
+        for e in range(start[group[i]], start[group[i] + 1]):
+            lowered = lowered or gang[e]
+            for k in range(between_start[e], between_start[e + 1]):
+                lowered = lowered or chosen[between[k]] != (between[k] == flipped)
+            c = convert[e]
+            if c >= 0 and chosen[c] != (c == flipped):
+                lowered = True
+                continue
+            if found and not small[e]:
+                break
+            worth = value[e] * (keep if lowered else 1.0)
+            if not found or worth > score + tie:
+                score = worth
+            found = True
+        out[i] = score
+    return out

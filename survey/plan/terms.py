@@ -1,0 +1,138 @@
+"""What a planner asks for: budget, unit costs, what must and must not be done, and the districts' shares."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from survey.errors import SettingsError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from pathlib import Path
+
+    from survey.settings import PlanSettings
+
+KINDS = ("three_pole", "add_three_pole")
+
+
+@dataclass(frozen=True)
+class PlanRequest:
+    """What to plan for.
+
+    Parameters
+    ----------
+    budget
+        In the unit of the costs; with no costs given every install costs 1 and it is a number of installs.
+    costs
+        Cost by kind of install, or by id of one switch or site.
+    must, never
+        Ids of switches (to replace) and sites (to get a device of their own); ``cable:ID:from`` names a branch.
+    least, most
+        Shares of the budget by district, 0-1.
+    """
+
+    budget: float
+    costs: Mapping[str, float] = field(default_factory=dict)
+    must: frozenset[str] = frozenset()
+    never: frozenset[str] = frozenset()
+    least: Mapping[str, float] = field(default_factory=dict)
+    most: Mapping[str, float] = field(default_factory=dict)
+
+    def cost(self, kind: str, asset: str, *, settings: PlanSettings) -> float:
+        """Cost of one install: that of the asset, else of the kind, else of the settings."""
+        return self.costs.get(asset, self.costs.get(kind, settings.costs[kind]))
+
+
+def check_request(request: PlanRequest) -> None:
+    """Refuse what cannot be.
+
+    Raises
+    ------
+    SettingsError
+        A number is not one, a share is not within 0 and 1, or an asset must and must not be done.
+    """
+    if not np.isfinite(request.budget) or request.budget < 0:
+        msg = f"plan: found budget {request.budget}; expected a number of 0 or more"
+        raise SettingsError(msg)
+    for name, cost in request.costs.items():
+        if not np.isfinite(cost) or cost <= 0:
+            msg = f"plan: found cost {cost} of {name!r}; expected a number above 0"
+            raise SettingsError(msg)
+    for shares in (request.least, request.most):
+        for name, share in shares.items():
+            if not 0 <= share <= 1:
+                msg = f"plan: found share {share} of district {name!r}; expected a number from 0 to 1"
+                raise SettingsError(msg)
+    both = sorted(request.must & request.never)
+    if both:
+        msg = f"plan: {both[0]!r} is on the must-do and on the never-do list; take it off one"
+        raise SettingsError(msg)
+
+
+def parse_pairs(texts: Iterable[str], *, option: str) -> dict[str, float]:
+    """Numbers by name from ``name=number`` texts.
+
+    Raises
+    ------
+    SettingsError
+        A text is not of that form.
+    """
+    out = {}
+    for text in texts:
+        name, separator, number = text.rpartition("=")
+        try:
+            out[name.strip()] = float(number)
+        except ValueError:
+            separator = ""
+        if not separator or not name.strip():
+            msg = f"{option}: found {text!r}; expected NAME=NUMBER"
+            raise SettingsError(msg)
+    return out
+
+
+def read_costs(texts: Iterable[str]) -> dict[str, float]:
+    """Unit costs from ``what=cost`` texts and from CSV files with columns ``what, cost``."""
+    from pathlib import Path
+
+    out: dict[str, float] = {}
+    for text in texts:
+        if "=" in text:
+            out.update(parse_pairs([text], option="--unit-costs"))
+        else:
+            rows = _read_rows(Path(text), needed=("what", "cost"))
+            out.update(parse_pairs((f"{r['what']}={r['cost']}" for r in rows), option=f"unit costs {text}"))
+    return out
+
+
+def read_ids(path: Path | None) -> frozenset[str]:
+    """Ids from a CSV file with a column ``id``.
+
+    Raises
+    ------
+    SettingsError
+        The file cannot be read or has no such column.
+    """
+    return frozenset() if path is None else frozenset(row["id"] for row in _read_rows(path, needed=("id",)) if row["id"])
+
+
+def _read_rows(path: Path, *, needed: tuple[str, ...]) -> list[dict[str, str]]:
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            reader = csv.DictReader(file)
+            header = reader.fieldnames or ()
+            rows = [{str(k): str(v or "").strip() for k, v in row.items()} for row in reader]
+    except OSError as error:
+        msg = f"list {path}: cannot be read ({error.strerror}); give a CSV file"
+        raise SettingsError(msg) from error
+    except (UnicodeDecodeError, csv.Error) as error:
+        msg = f"list {path}: not a CSV file in UTF-8 ({error})"
+        raise SettingsError(msg) from error
+    missing = [name for name in needed if name not in header]
+    if missing:
+        msg = f"list {path}: lacks column {missing[0]!r}; columns: {', '.join(needed)}"
+        raise SettingsError(msg)
+    return rows
