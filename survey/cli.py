@@ -51,7 +51,7 @@ def run(network: Path, out: Path, settings_file: Path | None, *, strict: bool, n
     if no_study:
         settings = settings.model_copy(update={"study": settings.study.model_copy(update={"run": False})})
     with reserve_folder(out) as reservation, stage_progress() as progress:
-        result = run_survey(network, settings=settings, progress=progress)
+        result = run_survey(network, settings=settings, progress=progress, count=progress.count)
         write_outputs(result, out, progress=progress.part, reservation=reservation)
     print_summary(result, out)
     if strict and result.record["findings"]["error"]:

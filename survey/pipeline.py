@@ -22,12 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from survey.assess.assess import Assessment, Study
+    from survey.assess.assess import Assessment
     from survey.network.model import Network
-
-Progress = "Callable[[str], None]"
-
-STAGES = ("read", "network", "assess", "collect", "write")
 
 
 @dataclass
@@ -51,8 +47,8 @@ def run_survey(
     path: Path,
     *,
     settings: Settings | None = None,
-    study: Study | None = None,
     progress: Callable[[str], None] | None = None,
+    count: Callable[[int, int], None] | None = None,
 ) -> SurveyResult:
     """Survey one network export.
 
@@ -62,10 +58,10 @@ def run_survey(
         A GeoPackage, a folder of shapefiles, or a folder of GeoParquet files.
     settings
         Defaults when not given.
-    study
-        The time-domain study; made from the settings when not given and ``settings.study.run`` is set.
     progress
         Called with the name of each stage when it begins.
+    count
+        Called with points done and points to do while the study computes.
 
     Raises
     ------
@@ -80,7 +76,7 @@ def run_survey(
     with clock.stage("network"):
         network = build_network(tables, settings=settings.network, findings=findings)
     with clock.stage("assess"):
-        assessment = assess_network(network, settings=settings, findings=findings, study=study)
+        assessment = assess_network(network, settings=settings, findings=findings, progress=count)
     with clock.stage("collect"):
         record = make_record(path, network, assessment, settings=settings, findings=findings)
         result = collect_result(network, assessment, settings=settings, findings=findings, record=record)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,24 +11,19 @@ from numpy.typing import NDArray
 from survey.assess.capacitance import cable_capacitance
 from survey.assess.choice import Choice, choose_sections
 from survey.assess.circuits import Circuits, SectionValues, allowed_length_m, make_circuits, section_values
-from survey.assess.figures import Figures, screen_figures
+from survey.assess.figures import Figures, screen_figures, study_figures
 from survey.assess.windings import Windings, describe_windings
 from survey.physics.catalogue import Catalogue
 from survey.physics.screening import ScreeningLimits
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from survey.findings import FindingList
     from survey.network.model import Network
     from survey.settings import LimitSettings, Settings
 
 Floats = NDArray[np.float64]
-
-
-class Study(Protocol):
-    """What the assess stage asks of the time-domain study."""
-
-    def figures(self, circuits: Circuits) -> Figures:
-        """Figures of every circuit; those the screen clears may be left out (NaN, hazard 0)."""
 
 
 @dataclass(frozen=True)
@@ -52,19 +47,18 @@ def assess_network(
     *,
     settings: Settings,
     findings: FindingList,
-    study: Study | None,
-    catalogue: Catalogue | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Assessment:
     """Work out the electrical values, the hazard and the worst point of every site.
 
     Parameters
     ----------
-    study
-        The time-domain study; ``None`` scores by the screening margin alone and leaves its figures absent.
-    catalogue
-        Cable and transformer defaults; the package's own when not given.
+    settings
+        With ``study.run`` off the score comes from the screening margin alone, and the study's figures stay absent.
+    progress
+        Called with points done and points to do while the study computes.
     """
-    catalogue = catalogue or Catalogue.load()
+    catalogue = Catalogue.load()
     exciting = settings.electrical.exciting_pct
     windings = describe_windings(
         network.tables.transformers,
@@ -77,13 +71,34 @@ def assess_network(
     limits = screening_limits(settings.limits)
     frequency = settings.electrical.frequency_hz
     circuits = make_circuits(values, frequency_hz=frequency, limits=limits)
-    figures = screen_figures(circuits) if study is None else study.figures(circuits)
+    if settings.study.run:
+        figures = study_figures(circuits, settings=settings, progress=progress)
+    else:
+        figures = screen_figures(circuits)
+    _report_outside(network, circuits, figures, findings)
     choice = choose_sections(
         network.walks, windings, values=values, circuits=circuits, figures=figures, settings=settings
     )
     class_f_m = np.nan_to_num(catalogue.class_capacitance_f_m(values.voltage_v))
     length = allowed_length_m(values, circuits, frequency_hz=frequency, limits=limits, class_f_m=class_f_m)
     return Assessment(windings, values, circuits, figures, choice, length, stand_in)
+
+
+def _report_outside(network: Network, circuits: Circuits, figures: Figures, findings: FindingList) -> None:
+    """Sections whose circuit the study cannot answer for."""
+    outside = np.flatnonzero(figures.outside)
+    if len(outside):
+        device = network.sections.device[np.unique(circuits.section[outside])]
+        row = outside[0]
+        findings.add(
+            "error",
+            "outside_model",
+            layer="switches",
+            ids=network.tables.switches["switch_id"].iloc[device],
+            message=f"circuits behind these switching points lie outside the model (first: charging {circuits.b[row]:.3g}, "
+            f"core loss {circuits.p[row]:.3g}, magnetizing {circuits.im[row]:.3g} per unit of rating); sites that depend on "
+            "them are not assessed; check kva, nll_w, exc_pct and cable lengths there",
+        )
 
 
 def screening_limits(limits: LimitSettings) -> ScreeningLimits:

@@ -11,19 +11,23 @@ from numpy.typing import NDArray
 from survey.assess.score import hazard_from_screen, hazard_from_study
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from survey.assess.circuits import Circuits
-    from survey.settings import Settings
+    from survey.physics.study import StudyResult
+    from survey.settings import ScoreSettings, Settings
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
 class Figures:
     """One row per circuit; shape (n_circuits,).
 
-    ``peak_pu, peak_loaded_pu, temporary_pu`` crest per unit, ``likelihood, likelihood_loaded`` 0-1, ``load_needed_pu`` of
-    the circuit's rating: NaN where not studied. ``hazard`` at no load and ``loaded`` with the dependable load, 0-100.
-    ``outside``: outside the model, no figure can be given.
+    ``peak_pu, peak_loaded_pu, temporary_pu`` crest per unit, ``likelihood, likelihood_loaded`` 0-1, ``load_needed_pu``
+    of the circuit's rating (infinite where no load up to the rating cures): NaN where not studied. ``hazard`` at no
+    load and ``loaded`` with the dependable load, 0-100. ``outside``: outside the model, no figure can be given.
     """
 
     peak_pu: Floats
@@ -34,7 +38,7 @@ class Figures:
     load_needed_pu: Floats
     hazard: Floats
     loaded: Floats
-    outside: NDArray[np.bool_]
+    outside: Bools
 
 
 def screen_figures(circuits: Circuits) -> Figures:
@@ -42,3 +46,62 @@ def screen_figures(circuits: Circuits) -> Figures:
     absent = np.full(len(circuits.b), np.nan)
     hazard = hazard_from_screen(circuits.over_limit)
     return Figures(absent, absent, absent, absent, absent, absent, hazard, hazard, np.zeros(len(absent), bool))
+
+
+def study_figures(
+    circuits: Circuits, *, settings: Settings, progress: Callable[[int, int], None] | None = None
+) -> Figures:
+    """Figures of the time-domain study; circuits that the screen clears are left out, their hazard is 0.
+
+    Parameters
+    ----------
+    progress
+        Called with points done and points to do while curves are computed.
+    """
+    from survey.physics.study import CurveLibrary, CurveParameters, StudyResult
+
+    electrical = settings.electrical
+    library = CurveLibrary(
+        CurveParameters(
+            series_resistance=electrical.series_r_pu,
+            knee=electrical.knee_pu,
+            air_core_reactance=electrical.saturated_x_pu,
+        ),
+        voltage_limit=settings.limits.voltage_pu,
+        cache_dir="user" if settings.study.cache else None,
+    )
+    todo = np.flatnonzero(~circuits.clears)
+    found = StudyResult.blank(len(circuits.b))
+    if len(todo):
+        answer = library.look_up(
+            circuits.family[todo],
+            b=circuits.b[todo],
+            p=circuits.p[todo],
+            im=circuits.im[todo],
+            load=circuits.load[todo],
+            progress=progress,
+        )
+        found.put(todo, answer)
+    return _from_study(found, ~circuits.clears, settings.score)
+
+
+def _from_study(found: StudyResult, studied: Bools, score: ScoreSettings) -> Figures:
+    good = studied & found.in_model
+
+    def published(value: Floats) -> Floats:
+        return np.where(good, value, np.nan)
+
+    needed = np.where(found.load_cures, found.load_needed_pu, np.inf)
+    hazard = hazard_from_study(found.peak_pu, found.likelihood, settings=score)
+    loaded = hazard_from_study(found.peak_loaded_pu, found.likelihood_loaded, settings=score)
+    return Figures(
+        peak_pu=published(found.peak_pu),
+        peak_loaded_pu=published(found.peak_loaded_pu),
+        temporary_pu=published(found.temporary_pu),
+        likelihood=published(found.likelihood),
+        likelihood_loaded=published(found.likelihood_loaded),
+        load_needed_pu=published(needed),
+        hazard=np.where(good, hazard, 0.0),
+        loaded=np.where(good, loaded, 0.0),
+        outside=studied & ~found.in_model,
+    )

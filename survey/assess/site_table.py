@@ -201,7 +201,7 @@ def _studied(network: Network, assessment: Assessment, settings: Settings) -> pd
             "peak_loaded_pu": at(figures.peak_loaded_pu, nearest),
             "temporary_pu": at(figures.temporary_pu, nearest),
             "likelihood": at(figures.likelihood, nearest),
-            "load_needed_kw": at(needed_w, nearest) / KILO,
+            "load_needed_kw": finite(at(needed_w, nearest)) / KILO,
             "worst_peak_pu": at(figures.peak_pu, worst),
             "worst_load_kw": at(needed_w, worst) / KILO,
             "load_rule_kw": np.where(
@@ -210,6 +210,11 @@ def _studied(network: Network, assessment: Assessment, settings: Settings) -> pd
             "screen": screen.astype(object),
         }
     )
+
+
+def finite(value: Floats) -> Floats:
+    """Values, absent where infinite: no load cures."""
+    return np.where(np.isfinite(value), value, np.nan)
 
 
 def _actions(table: pd.DataFrame, assessment: Assessment, settings: Settings) -> Text:
