@@ -83,4 +83,4 @@ def priority(score: ArrayLike, *, customers: ArrayLike, critical: ArrayLike, set
 def band_of(hazard: ArrayLike, *, settings: ScoreSettings) -> NDArray[np.int64]:
     """Position in :data:`BANDS`; a hazard at a cut point belongs to the upper band."""
     cuts = [settings.moderate_from, settings.high_from, settings.severe_from]
-    return np.searchsorted(np.array(cuts), np.asarray(hazard, float), side="right")
+    return np.searchsorted(np.array(cuts), np.round(np.asarray(hazard, float), 9), side="right")
