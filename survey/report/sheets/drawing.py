@@ -1,4 +1,4 @@
-"""Maps on the page: network, sections, marks, numbers. Right in grey print: shape, size and lettering tell bands apart."""
+"""Maps on the page: network, sections, marks, numbers. Shape, size and lettering tell bands apart in grey print."""
 
 from __future__ import annotations
 
@@ -17,7 +17,17 @@ from survey.report.sheets.labels import Placed
 from survey.report.sheets.lettering import BOLD, FAINT, INK, QUIET, REGULAR, SLANTED
 from survey.report.sheets.paper import Rect
 from survey.report.sheets.view import View
-from survey.report.sheets.windows import SWITCH_RADIUS, MapPage, mark_radius, page_lines, switch_radius
+from survey.report.sheets.windows import (
+    OVERVIEW_SIZE,
+    SWITCH_RADIUS,
+    MapPage,
+    mark_radius,
+    page_lines,
+    switch_radius,
+    window_name,
+    window_rect,
+    window_tags,
+)
 
 SECTION_WIDTH, SHIELDED_WIDTH, OVERHEAD_WIDTH = 4.2, 0.9, 0.6
 OVERHEAD_DASH = (3.0, 2.0)
@@ -25,8 +35,8 @@ _SECTION_TINT = 0.45
 _SIMPLIFY = 0.15
 
 
-def draw_map(canvas: Canvas, page: MapPage, content: SheetContent) -> None:
-    """Draw a map with its labels into its frame."""
+def draw_map(canvas: Canvas, page: MapPage, content: SheetContent, *, close: Sequence[MapPage] = ()) -> None:
+    """Draw a map with its labels into its frame; on the overview with the outlines of the details, ``close``."""
     view = page.view
     canvas.saveState()
     clip = canvas.beginPath()
@@ -34,6 +44,7 @@ def draw_map(canvas: Canvas, page: MapPage, content: SheetContent) -> None:
     canvas.clipPath(clip, stroke=0, fill=0)
     _draw_sections(canvas, view, content)
     draw_cables(canvas, view, content)
+    _draw_windows(canvas, page, close)
     _draw_leaders(canvas, [*page.labels.values(), *page.switch_labels.values()])
     _draw_switches(canvas, page, content)
     _draw_sites(canvas, page, content)
@@ -50,6 +61,28 @@ def draw_border(canvas: Canvas, rect: Rect) -> None:
     canvas.rect(rect.x0, rect.y0, rect.width, rect.height, stroke=1, fill=0)
 
 
+def _draw_windows(canvas: Canvas, whole: MapPage, close: Sequence[MapPage]) -> None:
+    """Outlines and names of the details on the overview."""
+    tags = window_tags(whole, close)
+    canvas.saveState()
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setLineWidth(0.8)
+    canvas.setDash(1.2, 2.2)
+    for page in close:
+        rect = window_rect(whole, page)
+        canvas.rect(rect.x0, rect.y0, rect.width, rect.height, stroke=1, fill=0)
+    canvas.restoreState()
+    _draw_leaders(canvas, [tag for tag in tags if tag is not None])
+    canvas.setFont(BOLD, OVERVIEW_SIZE)
+    for number, tag in enumerate(tags, start=1):
+        if tag is not None:
+            x0, y0, x1, y1 = tag.box
+            canvas.setFillColor(white)
+            canvas.rect(x0, y0, x1 - x0, y1 - y0, stroke=0, fill=1)
+            canvas.setFillColor(HexColor(INK))
+            canvas.drawString(x0 + 2, y0 + 2.4, window_name(number))
+
+
 def _draw_sections(canvas: Canvas, view: View, content: SheetContent) -> None:
     canvas.saveState()
     canvas.setLineCap(1)
@@ -57,13 +90,13 @@ def _draw_sections(canvas: Canvas, view: View, content: SheetContent) -> None:
     canvas.setLineWidth(SECTION_WIDTH)
     for line, colour in zip(page_lines(content.sections, view), content.section_colours, strict=True):
         if not shapely.is_empty(line):
-            canvas.setStrokeColor(_tint(colour))
+            canvas.setStrokeColor(tint(colour))
             _stroke(canvas, [line])
     canvas.restoreState()
 
 
-def _tint(colour: str) -> Color:
-    """A colour mixed with white, as light as a band of colour beneath a line has to be."""
+def tint(colour: str) -> Color:
+    """A colour mixed with white, light enough to lie beneath a line."""
     full = HexColor(colour)
     channels = (1 - _SECTION_TINT * (1 - value) for value in (full.red, full.green, full.blue))
     return Color(*channels)
@@ -136,7 +169,9 @@ def _draw_sites(canvas: Canvas, page: MapPage, content: SheetContent) -> None:
     places = page.view.to_page(content.xy_m)
     for row in reversed(page.rows):
         x, y = places[row].tolist()
-        draw_mark(canvas, (x, y), mark=content.marks[row], radius=mark_radius(content, row), colour=content.colours[row])
+        draw_mark(
+            canvas, (x, y), mark=content.marks[row], radius=mark_radius(content, row), colour=content.colours[row]
+        )
 
 
 def draw_mark(canvas: Canvas, place: tuple[float, float], *, mark: Mark, radius: float, colour: str) -> None:
@@ -176,5 +211,3 @@ def draw_number(canvas: Canvas, box: tuple[float, float, float, float], text: st
     canvas.setFillColor(white if severe else HexColor(INK))
     canvas.setFont(BOLD if severe or high else REGULAR, size)
     canvas.drawCentredString((x0 + x1) / 2, y0 + 1 + size * 0.15, text)
-
-

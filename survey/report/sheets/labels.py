@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 from survey.report.sheets.paper import Rect
 
 Floats = NDArray[np.float64]
+Box = tuple[float, float, float, float]
 
-GAP = 1.2
+GAP, MARK_GAP, TOUCH = 1.2, 0.4, 1.2
 RINGS = (7.0, 12.0, 18.0, 26.0, 36.0, 48.0, 64.0, 84.0, 110.0, 142.0, 182.0, 230.0, 290.0, 360.0)
 DIRECTIONS = 24
 INK_COST = 14.0
-FAR_COST = 0.55
+LEADER_COST, FAR_COST = 6.0, 0.55
 CROSSED_MARK_COST = 9.0
 _NEAR = np.deg2rad([0, 45, 90, 180, 135, 315, 225, 270])
 _NEAR_COST = np.array([0.0, 0.2, 0.8, 0.6, 0.9, 0.5, 1.0, 1.2])
@@ -38,8 +39,8 @@ class Placed:
         Line from mark to label, (x0, y0, x1, y1); ``None`` when the label touches its mark.
     """
 
-    box: tuple[float, float, float, float]
-    leader: tuple[float, float, float, float] | None
+    box: Box
+    leader: Box | None
 
 
 @dataclass
@@ -59,32 +60,49 @@ class LabelField:
     frame: Rect
     marks: Floats
     ink: Floats
-    boxes: list[tuple[float, float, float, float]] = field(default_factory=list)
-    leaders: list[tuple[float, float, float, float]] = field(default_factory=list)
+    boxes: list[Box] = field(default_factory=list)
+    leaders: list[Box] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._sums = _ink_sums(self.ink, self.frame)
 
-    def place(self, anchor: tuple[float, float], size: tuple[float, float], *, radius: float, reach: float) -> Placed | None:
-        """Find a place for a label of a ``size`` (width, height) beside a mark of a ``radius``, at most ``reach`` away."""
-        boxes, leaders, cost = _candidates(np.array(anchor), np.array(size), radius=radius, reach=reach)
-        inside = _inside(boxes, self.frame)
-        boxes, leaders, cost = boxes[inside], leaders[inside], cost[inside]
-        free = ~_overlap(boxes, self.marks, gap=0.4).any(axis=1) & self._clear(boxes, leaders)
-        if not free.any():
-            return None
-        boxes, leaders = boxes[free], leaders[free]
-        cost = cost[free] + INK_COST * self._inked(boxes)
-        others = self.marks[~_holds(self.marks, anchor)]
-        cost = cost + CROSSED_MARK_COST * segments_cross_boxes(leaders, others).sum(axis=1)
-        return self._take(boxes[np.argmin(cost)], leaders[np.argmin(cost)])
+    def place(
+        self, anchor: tuple[float, float], size: tuple[float, float], *, radius: float, reach: float
+    ) -> Placed | None:
+        """Find a place for a label of a ``size`` (width, height) beside a mark of a ``radius``, at most ``reach`` away.
 
-    def _clear(self, boxes: Floats, leaders: Floats) -> NDArray[np.bool_]:
-        taken, lines = _rows(self.boxes), _rows(self.leaders)
-        blocked = _overlap(boxes, taken, gap=GAP).any(axis=1)
-        blocked |= segments_cross_boxes(lines, boxes).any(axis=0)
-        blocked |= segments_cross_boxes(leaders, taken).any(axis=1)
-        return ~(blocked | _segments_cross(leaders, lines).any(axis=1))
+        Rings of places are tried outwards, until no farther one can be cheaper than the best so far.
+        """
+        best, best_cost = None, np.inf
+        for away in (0.0, *(ring for ring in RINGS if ring <= reach)):
+            if _ring_cost(away) >= best_cost:
+                break
+            ring = _candidates(np.array(anchor), np.array(size), radius=radius, away=away)
+            found = self._cheapest(ring, anchor)
+            if found is not None and found[1] < best_cost:
+                best, best_cost = found
+        return None if best is None else self._take(best)
+
+    def _cheapest(self, ring: _Ring, anchor: tuple[float, float]) -> tuple[Placed, float] | None:
+        ring = ring.kept(_inside(ring.boxes, self.frame))
+        reached = _hull(ring.boxes, anchor)
+        marks = _near(self.marks, reached)
+        ring = ring.kept(np.asarray(~_overlap(ring.boxes, marks, gap=MARK_GAP).any(axis=1)))
+        ring = ring.kept(self._clear(ring, reached))
+        if len(ring.cost) == 0:
+            return None
+        others = marks[~_holds(marks, anchor)]
+        cost = ring.cost + INK_COST * self._inked(ring.boxes)
+        cost = cost + CROSSED_MARK_COST * segments_cross_boxes(ring.leaders, others).sum(axis=1)
+        first = int(np.argmin(cost))
+        return _placed(ring.boxes[first], ring.leaders[first]), float(cost[first])
+
+    def _clear(self, ring: _Ring, reached: Floats) -> NDArray[np.bool_]:
+        taken, lines = _near(_rows(self.boxes), reached), _near(_rows(self.leaders), reached)
+        blocked = _overlap(ring.boxes, taken, gap=GAP).any(axis=1)
+        blocked |= segments_cross_boxes(lines, ring.boxes).any(axis=0)
+        blocked |= segments_cross_boxes(ring.leaders, taken).any(axis=1)
+        return np.asarray(~(blocked | _segments_cross(ring.leaders, lines).any(axis=1)))
 
     def _inked(self, boxes: Floats) -> Floats:
         """Share of each box that lines cover."""
@@ -95,17 +113,48 @@ class LabelField:
         covered = sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]
         return np.asarray(covered / np.maximum((x1 - x0) * (y1 - y0), 1), dtype=np.float64)
 
-    def _take(self, box: Floats, leader: Floats) -> Placed:
-        placed = (float(box[0]), float(box[1]), float(box[2]), float(box[3]))
-        self.boxes.append(placed)
-        if np.allclose(leader[:2], leader[2:]):
-            return Placed(placed, None)
-        line = (float(leader[0]), float(leader[1]), float(leader[2]), float(leader[3]))
-        self.leaders.append(line)
-        return Placed(placed, line)
+    def _take(self, placed: Placed) -> Placed:
+        self.boxes.append(placed.box)
+        if placed.leader is not None:
+            self.leaders.append(placed.leader)
+        return placed
 
 
-def _rows(values: list[tuple[float, float, float, float]]) -> Floats:
+@dataclass(frozen=True)
+class _Ring:
+    """Places to choose from: boxes (n, 4), leader lines (n, 4; of no length where a label touches its mark), costs."""
+
+    boxes: Floats
+    leaders: Floats
+    cost: Floats
+
+    def kept(self, keep: NDArray[np.bool_]) -> _Ring:
+        return _Ring(self.boxes[keep], self.leaders[keep], self.cost[keep])
+
+
+def _placed(box: Floats, leader: Floats) -> Placed:
+    (x0, y0, x1, y1), (a, b, c, d) = box.tolist(), leader.tolist()
+    return Placed((x0, y0, x1, y1), None if (a, b) == (c, d) else (a, b, c, d))
+
+
+def _ring_cost(away: float) -> float:
+    return LEADER_COST + FAR_COST * away if away else 0.0
+
+
+def _hull(boxes: Floats, anchor: tuple[float, float]) -> Floats:
+    """The rectangle that holds an anchor and all boxes, shape (4,)."""
+    corners = np.concatenate([boxes.reshape(-1, 2), np.array([anchor])])
+    return np.concatenate([corners.min(axis=0), corners.max(axis=0)])
+
+
+def _near(rows: Floats, hull: Floats) -> Floats:
+    """Those boxes or lines (n, 4) whose own rectangle comes near the hull."""
+    low, high = np.minimum(rows[:, :2], rows[:, 2:]), np.maximum(rows[:, :2], rows[:, 2:])
+    apart = (low > hull[2:] + GAP) | (high < hull[:2] - GAP)
+    return rows[~apart.any(axis=1)]
+
+
+def _rows(values: list[Box]) -> Floats:
     return np.array(values, dtype=np.float64).reshape(-1, 4)
 
 
@@ -119,23 +168,16 @@ def _ink_sums(ink: Floats, frame: Rect) -> NDArray[np.int64]:
     return grid.cumsum(axis=0).cumsum(axis=1)
 
 
-def _candidates(anchor: Floats, size: Floats, *, radius: float, reach: float) -> tuple[Floats, Floats, Floats]:
-    """Boxes (n, 4), leader lines (n, 4; no length where the label touches its mark) and costs (n,) to choose from."""
-    rings = np.array([ring for ring in RINGS if ring <= reach])
-    angles = np.linspace(0, 2 * np.pi, DIRECTIONS, endpoint=False)
-    angle = np.concatenate([_NEAR, np.tile(angles, len(rings))])
-    away = np.concatenate([np.full(len(_NEAR), GAP), np.repeat(rings, DIRECTIONS)])
+def _candidates(anchor: Floats, size: Floats, *, radius: float, away: float) -> _Ring:
+    """Places around a mark at one distance; at none they touch it."""
+    angle = np.linspace(0, 2 * np.pi, DIRECTIONS, endpoint=False) if away else _NEAR
     direction = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    edge = np.abs(direction) @ size / 2
-    middle = anchor + direction * (radius + away + edge)[:, None]
+    middle = anchor + direction * (radius + (away or TOUCH) + np.abs(direction) @ size / 2)[:, None]
     boxes = np.concatenate([middle - size / 2, middle + size / 2], axis=1)
     end = np.clip(anchor, boxes[:, :2], boxes[:, 2:])
-    start = anchor + direction * radius
-    near = np.arange(len(angle)) < len(_NEAR)
-    leaders = np.where(near[:, None], np.concatenate([end, end], axis=1), np.concatenate([start, end], axis=1))
-    cost = np.where(near, 0.0, 6.0 + FAR_COST * away)
-    cost[: len(_NEAR)] += _NEAR_COST
-    return boxes, leaders, cost
+    start = anchor + direction * radius if away else end
+    cost = np.full(len(angle), _ring_cost(away)) + (0.0 if away else _NEAR_COST)
+    return _Ring(boxes, np.concatenate([start, end], axis=1), cost)
 
 
 def _inside(boxes: Floats, frame: Rect) -> NDArray[np.bool_]:
@@ -147,7 +189,7 @@ def _overlap(first: Floats, second: Floats, *, gap: float) -> NDArray[np.bool_]:
     """Which boxes of ``first`` (n, 4) come nearer than ``gap`` to which of ``second`` (m, 4); shape (n, m)."""
     one, other = first[:, None, :], second[None, :, :]
     apart = (one[..., :2] >= other[..., 2:] + gap) | (other[..., :2] >= one[..., 2:] + gap)
-    return ~apart.any(axis=2)
+    return np.asarray(~apart.any(axis=2))
 
 
 def _holds(boxes: Floats, point: tuple[float, float]) -> NDArray[np.bool_]:

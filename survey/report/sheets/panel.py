@@ -9,7 +9,16 @@ import numpy as np
 from reportlab.lib.colors import HexColor, white
 from reportlab.pdfgen.canvas import Canvas
 
-from survey.report.ramp import BAND_MARKS, BANDS, NO_PRIORITY, RAMP_STEPS, STATUS_MARKS, Mark, priority_colours, ramp_hex
+from survey.report.ramp import (
+    BAND_MARKS,
+    BANDS,
+    NO_PRIORITY,
+    RAMP_STEPS,
+    STATUS_MARKS,
+    Mark,
+    priority_colours,
+    ramp_hex,
+)
 from survey.report.sheets.content import SheetContent
 from survey.report.sheets.drawing import (
     OVERHEAD_DASH,
@@ -20,6 +29,7 @@ from survey.report.sheets.drawing import (
     draw_mark,
     draw_number,
     draw_switch,
+    tint,
 )
 from survey.report.sheets.lettering import BOLD, FAINT, INK, QUIET, REGULAR, clean, fitted, text_width
 from survey.report.sheets.paper import Rect
@@ -27,9 +37,9 @@ from survey.report.sheets.view import Units, View, bar_length_m, length_text, sc
 from survey.report.sheets.windows import MapPage, paper_radius
 
 SIZE = 7.2
-LINE = 11.5
+LINE, CLOSEST_LINE = 11.5, 7.2
 _MIDDLE_OF_BAND = dict(zip(BANDS, (12.0, 37.0, 62.0, 90.0), strict=True))
-_SAMPLE = 22.0
+_SAMPLE, _SECTION_SAMPLE = 22.0, 60.0
 
 
 @dataclass
@@ -55,20 +65,11 @@ class Column:
         self.text(text, x=0, font=BOLD, colour=QUIET, size=SIZE - 0.4)
         self.y -= 2.5
 
-    def line(self, text: str, *, indent: float = 0, font: str = REGULAR, colour: str = INK) -> None:
-        """One line of text, cut to the panel."""
-        self.y -= LINE
-        self.text(text, x=indent, font=font, colour=colour)
-
     def text(self, text: str, *, x: float, font: str = REGULAR, colour: str = INK, size: float = SIZE) -> None:
         """Text at the present height."""
         self.canvas.setFillColor(HexColor(colour))
         self.canvas.setFont(font, size)
         self.canvas.drawString(self.rect.x0 + x, self.y, fitted(text, width=self.rect.width - x, size=size, font=font))
-
-    def room(self, height: float) -> bool:
-        """Whether so much is left below."""
-        return self.y - height >= self.rect.y0
 
 
 def draw_scale(canvas: Canvas, rect: Rect, *, view: View, units: Units) -> None:
@@ -114,8 +115,8 @@ def draw_legend(column: Column, content: SheetContent) -> None:
     column.heading("LINES AND POINTS")
     _legend_line(column, "Shielded cable", width=SHIELDED_WIDTH, colour=QUIET)
     _legend_line(column, "Overhead line", width=OVERHEAD_WIDTH, colour=FAINT, dash=OVERHEAD_DASH)
-    tint = "#f0c9a8"
-    _legend_line(column, "Exposed section, by priority", width=SECTION_WIDTH, colour=tint)
+    section = tint(priority_colours(np.array([_SECTION_SAMPLE]))[0]).hexval().replace("0x", "#")
+    _legend_line(column, "Exposed section, by priority", width=SECTION_WIDTH, colour=section)
     column.y -= LINE
     draw_switch(column.canvas, (column.rect.x0 + _SAMPLE / 2, column.y + 2.5))
     column.text("Single-pole switching point", x=_SAMPLE + 6)
@@ -159,24 +160,37 @@ def _legend_line(
 
 
 def draw_site_list(column: Column, content: SheetContent, rows: Sequence[int], *, heading: str) -> None:
-    """Number, site and switching point of each row, as far as there is room; says what is left out."""
+    """Number, site and switching point of each row, closer when there are many; says how many found no room."""
     column.heading(heading)
-    column.line("No.", colour=QUIET)
-    column.text("Site", x=22, colour=QUIET)
-    column.text("Switching point", x=92, colour=QUIET)
-    for count, row in enumerate(rows):
-        if not column.room(2 * LINE) and count < len(rows) - 1:
-            column.line(f"and {len(rows) - count} more, see the table", colour=QUIET)
-            return
+    step = float(np.clip((column.y - column.rect.y0) / (len(rows) + 1), CLOSEST_LINE, LINE))
+    fitting = int((column.y - column.rect.y0) / step) - 1
+    shown = rows if len(rows) <= fitting else rows[: fitting - 1]
+    _site_line(column, ("No.", "Site", "Switching point"), step=step, colour=QUIET)
+    for row in shown:
         site = content.sites.iloc[row]
+        texts = (str(row + 1), clean(site["site_id"]), clean(site["switch_id"]) or "–")
         font = BOLD if content.marks[row].key in BANDS[2:] else REGULAR
-        column.line(str(row + 1), font=font)
-        column.text(fitted(clean(site["site_id"]), width=64, size=SIZE), x=22)
-        column.text(clean(site["switch_id"]) or "–", x=92, colour=QUIET)
+        _site_line(column, texts, step=step, font=font)
+    if len(shown) < len(rows):
+        column.y -= step
+        more = f"and {len(rows) - len(shown)} more, see the table"
+        column.text(more, x=0, colour=QUIET, size=min(SIZE, step * 0.8))
+
+
+def _site_line(
+    column: Column, texts: tuple[str, str, str], *, step: float, font: str = REGULAR, colour: str = INK
+) -> None:
+    size = min(SIZE, step * 0.8)
+    number, site, switch = texts
+    column.y -= step
+    column.text(number, x=0, font=font, colour=colour, size=size)
+    column.text(fitted(site, width=64, size=size), x=22, colour=colour, size=size)
+    column.text(switch, x=92, colour=QUIET, size=size)
 
 
 def draw_locator(column: Column, content: SheetContent, *, whole: View, page: MapPage) -> None:
     """Where a detail lies in the overview."""
+    column.heading("WHERE THIS IS")
     height = column.rect.width * whole.frame.height / whole.frame.width
     column.y -= height + 4
     box = Rect(column.rect.x0, column.y, column.rect.x1, column.y + height)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,10 +22,12 @@ from survey.report.sheets.windows import paper_radius
 SIZE = 6.6
 ROW_HEIGHT = 25.0
 NOTHING = "–"
-_FIXED = {"number": 22, "site": 64, "switch": 74, "kva": 36, "connection": 58, "walked": 36, "exposed": 40,
-          "peak": 34, "loaded": 34, "load": 36, "band": 60, "done": 26}  # fmt: skip
-_ACTION_SHARE = 0.66
-_WRITTEN_LIMIT = 140
+_FIXED = {"number": 22, "site": 60, "switch": 70, "kva": 33, "connection": 64, "walked": 36, "exposed": 40,
+          "peak": 52, "load": 36, "band": 54, "done": 25}  # fmt: skip
+_ACTION_SHARE = 0.68
+_WRITTEN_LIMIT = 200
+_SIZE_WIDTH, _LARGEST = 730.0, 1.3
+"""Letters are ``SIZE`` on a body this wide, and grow with it up to so many times."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +42,6 @@ class TableRow:
     walked: str
     exposed: str
     peak: str
-    loaded: str
     load: str
     band: str
     action: str
@@ -56,8 +58,7 @@ def headings(units: Units) -> dict[str, str]:
         "connection": "Connection",
         "walked": f"Walked {length}",
         "exposed": f"Exposed cable {length}",
-        "peak": "Peak pu no load",
-        "loaded": "Peak pu loaded",
+        "peak": "Peak pu no load / loaded",
         "load": "Load needed kW",
         "band": "Band",
         "action": "Action",
@@ -69,30 +70,35 @@ def headings(units: Units) -> dict[str, str]:
 def table_rows(sites: pd.DataFrame, *, units: Units) -> list[TableRow]:
     """What the table says of each site; row ``i`` has the map's number ``i + 1``."""
     per_m = 1.0 if units == "metric" else FEET_PER_M
-    return [
-        TableRow(
-            number=str(number),
-            site=clean(site.site_id),
-            switch=_switch(site),
-            kva=_number(site.kva, decimals=1),
-            connection=_words(site.connection, site.core),
-            walked=_number(site.path_length_m * per_m, decimals=0),
-            exposed=_number(site.exposed_cable_m * per_m, decimals=0),
-            peak=_number(site.peak_pu, decimals=2),
-            loaded=_number(site.peak_loaded_pu, decimals=2),
-            load=_number(site.load_needed_kw, decimals=1),
-            band=mark_of(str(site.band), str(site.status)).label,
-            action=clean(site.action, limit=_WRITTEN_LIMIT) or NOTHING,
-        )
-        for number, site in enumerate(sites.itertuples(index=False), start=1)
-    ]
+    records: list[dict[str, Any]] = sites.to_dict("records")  # type: ignore[assignment]
+    return [_table_row(site, number=number, per_m=per_m) for number, site in enumerate(records, start=1)]
 
 
-def _switch(site: object) -> str:
-    nearest, device = clean(getattr(site, "switch_id", "")), clean(getattr(site, "switch_device", ""), limit=30)
-    worst = clean(getattr(site, "worst_switch_id", ""))
+def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRow:
+    return TableRow(
+        number=str(number),
+        site=clean(site["site_id"]),
+        switch=_switch(site),
+        kva=_number(site["kva"], decimals=1),
+        connection=_words(site["connection"], site["core"]),
+        walked=_number(site["path_length_m"] * per_m, decimals=0),
+        exposed=_number(site["exposed_cable_m"] * per_m, decimals=0),
+        peak=_peaks(site["peak_pu"], site["peak_loaded_pu"]),
+        load=_number(site["load_needed_kw"], decimals=1),
+        band=mark_of(str(site["band"]), str(site["status"])).label,
+        action=clean(site["action"], limit=_WRITTEN_LIMIT) or NOTHING,
+    )
+
+
+def _switch(site: Mapping[str, Any]) -> str:
+    nearest, device, worst = clean(site["switch_id"]), clean(site["switch_device"]), clean(site["worst_switch_id"])
     text = " ".join(part for part in (nearest, f"({device})" if nearest and device else "") if part) or NOTHING
     return f"{text}; worst {worst}" if worst and worst != nearest else text
+
+
+def _peaks(no_load: float, loaded: float) -> str:
+    texts = [_number(value, decimals=2) for value in (no_load, loaded)]
+    return NOTHING if texts == [NOTHING, NOTHING] else " / ".join(texts)
 
 
 def _words(connection: object, core: object) -> str:
@@ -106,29 +112,29 @@ def _number(value: float, *, decimals: int) -> str:
     return text.rstrip("0").rstrip(".") if decimals == 1 else text
 
 
-class MarkCell(Flowable):  # type: ignore[misc]
+class MarkCell(Flowable):
     """A band's mark before its name."""
 
-    def __init__(self, mark: Mark, colour: str, text: str) -> None:
+    def __init__(self, mark: Mark, colour: str, text: str, *, size: float) -> None:
         super().__init__()
-        self.mark, self.colour, self.text = mark, colour, text
-        self.label = Paragraph(markup(text), style(SIZE, font=BOLD if mark.key in {"high", "severe"} else REGULAR))
+        self.mark, self.colour, self.size = mark, colour, size
+        self.label = Paragraph(markup(text), style(size, font=BOLD if mark.key in {"high", "severe"} else REGULAR))
 
     def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
         """Size of the cell's content."""
         _, height = self.label.wrap(available_width - 15, available_height)
-        self.height = max(height, SIZE * 1.2)
+        self.height = max(height, self.size * 1.2)
         return available_width, self.height
 
     def draw(self) -> None:
         """Draw mark and name at the origin."""
         radius = min(paper_radius(self.mark), 5.0)
-        place = (5.5, self.height - SIZE * 0.62)
+        place = (5.5, self.height - self.size * 0.62)
         draw_mark(self.canv, place, mark=self.mark, radius=radius, colour=self.colour)
         self.label.drawOn(self.canv, 14, 0)
 
 
-class TickBox(Flowable):  # type: ignore[misc]
+class TickBox(Flowable):
     """A box to tick."""
 
     side = 10.0
@@ -148,12 +154,16 @@ def table_pages(
     rows: Sequence[TableRow], *, marks: Sequence[Mark], colours: Sequence[str], body: Rect, units: Units
 ) -> list[Table]:
     """The table, one part for each page."""
-    widths = _widths(body.width)
+    growth = min(max(body.width / _SIZE_WIDTH, 1.0), _LARGEST)
+    size = SIZE * growth
     parts: list[Table] = []
     rest = Table(
-        [_heading_cells(units), *(_cells(*row) for row in zip(rows, marks, colours, strict=True))],
-        colWidths=widths, minRowHeights=[20, *[ROW_HEIGHT] * len(rows)], repeatRows=1, style=_style(),
-    )  # fmt: skip
+        [_heading_cells(units, size), *(_cells(*row, size) for row in zip(rows, marks, colours, strict=True))],
+        colWidths=_widths(body.width, growth),
+        minRowHeights=[20, *[ROW_HEIGHT] * len(rows)],
+        repeatRows=1,
+        style=_style(),
+    )
     while rest is not None:
         rest.wrap(body.width, body.height)
         split = rest.split(body.width, body.height)
@@ -168,25 +178,33 @@ def draw_table(canvas: Canvas, part: Table, *, body: Rect) -> None:
     part.drawOn(canvas, body.x0, body.y1 - height)
 
 
-def _widths(width: float) -> list[float]:
-    free = width - sum(_FIXED.values())
+def _widths(width: float, growth: float) -> list[float]:
+    fixed = {name: value * growth for name, value in _FIXED.items()}
+    free = width - sum(fixed.values())
     flexible = {"action": free * _ACTION_SHARE, "notes": free * (1 - _ACTION_SHARE)}
-    return [{**_FIXED, **flexible}[name] for name in headings("metric")]
+    return [{**fixed, **flexible}[name] for name in headings("metric")]
 
 
-def _heading_cells(units: Units) -> list[Paragraph]:
-    return [Paragraph(markup(text), style(SIZE - 0.6, font=BOLD, colour=QUIET)) for text in headings(units).values()]
+def _heading_cells(units: Units, size: float) -> list[Paragraph]:
+    return [Paragraph(markup(text), style(size - 0.6, font=BOLD, colour=QUIET)) for text in headings(units).values()]
 
 
-_RIGHT = ("kva", "walked", "exposed", "peak", "loaded", "load")
+_RIGHT = ("kva", "walked", "exposed", "peak", "load")
 
 
-def _cells(row: TableRow, mark: Mark, colour: str) -> list[Flowable | str]:
-    cells: list[Flowable | str] = [Paragraph(row.number, style(SIZE + 0.6, font=BOLD))]
-    for name in list(headings("metric"))[1:10]:
-        cells.append(Paragraph(markup(getattr(row, name)), style(SIZE, align=2 if name in _RIGHT else 0)))
+def _cells(row: TableRow, mark: Mark, colour: str, size: float) -> list[Flowable | str]:
+    number = Paragraph(row.number, style(size + 0.6, font=BOLD))
+    texts = {name: markup(getattr(row, name)) for name in list(headings("metric"))[1:9]}
+    cells = [Paragraph(text, style(size, align=2 if name in _RIGHT else 0)) for name, text in texts.items()]
     shown = colour if mark not in STATUS_MARKS else HAIR
-    return [*cells, MarkCell(mark, shown, row.band), Paragraph(markup(row.action), style(SIZE)), TickBox(), ""]
+    return [
+        number,
+        *cells,
+        MarkCell(mark, shown, row.band, size=size),
+        Paragraph(markup(row.action, limit=_WRITTEN_LIMIT), style(size)),
+        TickBox(),
+        "",
+    ]
 
 
 def _style() -> TableStyle:

@@ -69,11 +69,11 @@ class View:
         return np.asarray((low & high).all(axis=1))
 
 
-def fit(xy_m: Floats, *, frame: Rect, units: Units) -> View:
-    """The view at the largest customary scale that shows all places, shape (n, 2), with room around them."""
+def fit(xy_m: Floats, *, frame: Rect, units: Units, least: float = SMALLEST_SCALE_M) -> View:
+    """The view at the largest customary scale, down to ``least``, that shows all places, shape (n, 2), with room."""
     low, high = xy_m.min(axis=0), xy_m.max(axis=0)
     width, height = (high - low) * POINTS_PER_M
-    needed = max(width / (frame.width * ROOM), height / (frame.height * ROOM), SMALLEST_SCALE_M)
+    needed = max(width / (frame.width * ROOM), height / (frame.height * ROOM), least)
     middle = (low + high) / 2
     return View(frame, (float(middle[0]), float(middle[1])), customary_scale(needed, units=units))
 
@@ -121,5 +121,9 @@ def local_crs(lon: Floats, lat: Floats) -> CRS:
 
 def moved(geometries: NDArray[np.object_], *, source: CRS, target: CRS) -> NDArray[np.object_]:
     """Geometries in another coordinate system."""
-    transform = Transformer.from_crs(source, target, always_xy=True).transform
-    return np.asarray(shapely.transform(geometries, transform, interleaved=False))
+    transformer = Transformer.from_crs(source, target, always_xy=True)
+
+    def transform(xy: Floats) -> Floats:
+        return np.stack(transformer.transform(xy[:, 0], xy[:, 1]), axis=1)
+
+    return np.asarray(shapely.transform(geometries, transform))

@@ -1,0 +1,151 @@
+"""The pages of one file of sheets: overview, details, table."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from reportlab.lib.colors import HexColor
+from reportlab.pdfgen.canvas import Canvas
+
+from survey.report.sheets.content import SheetContent
+from survey.report.sheets.drawing import draw_map
+from survey.report.sheets.lettering import BOLD, FAINT, INK, QUIET, REGULAR, fitted, load_fonts, text_width
+from survey.report.sheets.panel import Column, draw_legend, draw_locator, draw_scale, draw_site_list, text_block
+from survey.report.sheets.paper import FOOTER, HEADER, MARGIN, Paper, Rect
+from survey.report.sheets.table import draw_table, table_pages, table_rows
+from survey.report.sheets.view import Units
+from survey.report.sheets.windows import MapPage, crowded, details, overview
+from survey.result import CAUTION
+
+LEFT_OUT = (
+    "The study leaves out source impedance, arresters, stray capacitance of bushings, remanence beyond the sweep, "
+    "frequency-dependent core loss and single-phase load."
+)
+FIRST = 15
+_NOTE_HEIGHT, _SCALE_HEIGHT = 88.0, 48.0
+
+
+@dataclass(frozen=True)
+class Book:
+    """What goes into one file.
+
+    Parameters
+    ----------
+    content
+        Sites and network.
+    paper
+        Page.
+    units
+        Of lengths.
+    """
+
+    content: SheetContent
+    paper: Paper
+    units: Units
+
+    def maps(self) -> list[MapPage]:
+        """The overview, then the details; none when no site has a place."""
+        content, frame = self.content, self.paper.frame
+        if not content.placed.any():
+            return []
+        whole = overview(content, frame=frame, units=self.units)
+        return [whole, *details(content, crowded(content, whole), frame=frame, units=self.units)]
+
+
+Draw = Callable[[Canvas], None]
+
+
+def book_bytes(book: Book) -> bytes:
+    """One PDF; the same content gives the same bytes."""
+    load_fonts()
+    pages = [*_map_pages(book), *_table_pages(book)]
+    file = io.BytesIO()
+    canvas = Canvas(file, pagesize=(book.paper.width, book.paper.height), invariant=1, pageCompression=1)
+    canvas.setTitle(f"{book.content.subtitle}: {book.content.title}")
+    canvas.setAuthor("")
+    canvas.setSubject(CAUTION)
+    for number, (name, draw) in enumerate(pages, start=1):
+        _draw_header(canvas, book, name=name)
+        draw(canvas)
+        _draw_footer(canvas, book.paper, text=f"Page {number} of {len(pages)}")
+        canvas.showPage()
+    canvas.save()
+    return file.getvalue()
+
+
+def _map_pages(book: Book) -> list[tuple[str, Draw]]:
+    maps = book.maps()
+    if not maps:
+        return []
+    whole, *close = maps
+    drawn = [partial(_draw_detail, book=book, whole=whole, page=page) for page in close]
+    names = [f"Detail {number} of {len(close)}" for number in range(1, len(close) + 1)]
+    return [("Overview", partial(_draw_overview, book=book, maps=maps)), *zip(names, drawn, strict=True)]
+
+
+def _table_pages(book: Book) -> list[tuple[str, Draw]]:
+    content, body = book.content, book.paper.body
+    rows = table_rows(content.sites, units=book.units)
+    parts = table_pages(rows, marks=content.marks, colours=content.colours, body=body, units=book.units)
+    names = [f"Table {number} of {len(parts)}" for number in range(1, len(parts) + 1)]
+    return [(name, partial(draw_table, part=part, body=body)) for name, part in zip(names, parts, strict=True)]
+
+
+def _draw_header(canvas: Canvas, book: Book, *, name: str) -> None:
+    paper, content = book.paper, book.content
+    y = paper.height - MARGIN - 13
+    title = fitted(content.title, width=paper.width * 0.5, size=14, font=BOLD)
+    canvas.setFillColor(HexColor(INK))
+    canvas.setFont(BOLD, 14)
+    canvas.drawString(MARGIN, y, title)
+    canvas.setFont(REGULAR, 10)
+    canvas.drawString(MARGIN + text_width(title, size=14, font=BOLD) + 10, y, name)
+    canvas.setFont(REGULAR, 8)
+    canvas.setFillColor(HexColor(QUIET))
+    canvas.drawRightString(paper.width - MARGIN, y + 4, content.subtitle)
+    canvas.drawRightString(paper.width - MARGIN, y - 6, f"Data as of: {content.data_date}")
+    canvas.setStrokeColor(HexColor(FAINT))
+    canvas.setLineWidth(0.6)
+    line_y = paper.height - MARGIN - HEADER + 10
+    canvas.line(MARGIN, line_y, paper.width - MARGIN, line_y)
+
+
+def _draw_footer(canvas: Canvas, paper: Paper, *, text: str) -> None:
+    y = MARGIN + FOOTER - 16
+    canvas.setFillColor(HexColor(INK))
+    canvas.setFont(BOLD, 7)
+    canvas.drawString(MARGIN, y, CAUTION)
+    canvas.setFont(REGULAR, 8)
+    canvas.drawRightString(paper.width - MARGIN, y, text)
+
+
+def _draw_overview(canvas: Canvas, *, book: Book, maps: list[MapPage]) -> None:
+    content, panel = book.content, book.paper.panel
+    whole, *close = maps
+    draw_map(canvas, whole, content, close=close)
+    column = Column(canvas, panel)
+    draw_legend(column, content)
+    listed = Column(canvas, Rect(panel.x0, panel.y0 + _NOTE_HEIGHT + 8, panel.x1, column.y))
+    draw_site_list(listed, content, range(min(FIRST, len(content.sites))), heading="LOOK AT FIRST")
+    notes = Column(canvas, Rect(panel.x0, panel.y0, panel.x1, panel.y0 + _NOTE_HEIGHT))
+    text_block(notes, _placing_note(content) + LEFT_OUT)
+    draw_scale(canvas, panel, view=whole.view, units=book.units)
+
+
+def _placing_note(content: SheetContent) -> str:
+    missing = int(np.count_nonzero(~content.placed))
+    return f"Without a place, in the table only: {missing}. " if missing else ""
+
+
+def _draw_detail(canvas: Canvas, *, book: Book, whole: MapPage, page: MapPage) -> None:
+    content, panel = book.content, book.paper.panel
+    draw_map(canvas, page, content)
+    column = Column(canvas, panel)
+    draw_locator(column, content, whole=whole.view, page=page)
+    listed = Column(canvas, Rect(panel.x0, panel.y0 + _SCALE_HEIGHT, panel.x1, column.y))
+    draw_site_list(listed, content, page.rows, heading="ON THIS PAGE")
+    draw_scale(canvas, panel, view=page.view, units=book.units)
