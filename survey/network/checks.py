@@ -110,6 +110,6 @@ def _part_phase(network: Network, findings: FindingList) -> None:
             "phases_missing_on_way",
             layer="transformers",
             ids=network.tables.transformers["site_id"].iloc[lacking],
-            message="three-phase site whose way to the source has a cable of fewer phases; walked all the same; correct the "
+            message="three-phase site that not all three phases reach; walked all the same; correct the "
             "phases of the cables or of the site",
         )

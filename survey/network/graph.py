@@ -37,9 +37,9 @@ class Graph:
     n_nodes, n_pieces, root
         Number of nodes; of cable pieces, which are the first edges; and the node that ties the sources together.
     a, b, length_m, mask, shielded
-        Per edge: end nodes, metres, phases carried, shielded cable or not.
+        Per edge: end nodes, metres, phases carried (a device: those of its cable), shielded cable or not.
     full
-        The edge, with those parallel to it, carries all three phases.
+        The edge is no cable, or carries all three phases with those parallel to it.
     switch
         Device of the edge (row of the switches), -1 for others.
     near, far
@@ -102,7 +102,7 @@ def build_graph(
     slot = np.searchsorted(source_nodes, placement.node[source_tail])
     link_from[slot] = far[source_tail]
     return _assemble(
-        tables, pieces, (u, v), near, far, closed, (link_from, source_nodes), n_nodes + 1 + len(order), root
+        tables, pieces, (u, v), placement, near, far, closed, (link_from, source_nodes), n_nodes + 1 + len(order), root
     )
 
 
@@ -134,6 +134,7 @@ def _assemble(
     tables: NetworkTables,
     pieces: Pieces,
     ends: tuple[Ints, Ints],
+    placement: Placement,
     near: Ints,
     far: Ints,
     closed: Ints,
@@ -150,7 +151,9 @@ def _assemble(
     edge_of[closed] = n_pieces + np.arange(len(closed))
     switch = np.full(len(a), -1, np.int64)
     switch[edge_of[closed]] = closed
-    mask = np.concatenate([phases, np.full(n_extra, THREE_PHASE, np.uint8)])
+    # one place more than pieces, so that a device at a source (a negative piece) has all three
+    poles = np.append(phases, np.uint8(THREE_PHASE))[np.maximum(placement.piece[closed], -1)]
+    mask = np.concatenate([phases, poles, np.full(len(links[0]), THREE_PHASE, np.uint8)])
     first, edges = adjacency(a, b, n_nodes)
     return Graph(
         n_nodes=n_nodes,
@@ -161,7 +164,7 @@ def _assemble(
         length_m=np.concatenate([pieces.length_m, np.zeros(n_extra)]),
         mask=mask,
         shielded=np.concatenate([shielded, np.zeros(n_extra, bool)]),
-        full=_carries_all(a, b, mask),
+        full=_carries_all(a, b, mask) | (np.arange(len(a)) >= n_pieces),
         switch=switch,
         near=near,
         far=far,

@@ -118,6 +118,7 @@ def walk_in_islands(walks: Walks, graph: Graph, *, sections: Sections, union: Fo
         cost=graph.length_m,
         allowed=island[graph.a],
         seeds=sections.down[device],
+        seed_cost=np.zeros(len(device)),
         own_edge=graph.edge_of[sections.device[device]],
     )
     back = (via_edge, via_slot)
@@ -146,7 +147,7 @@ def walk_in_islands(walks: Walks, graph: Graph, *, sections: Sections, union: Fo
 
 def _retrace(v: int, slot: int, graph: Graph, back: tuple[Ints, Ints]) -> Ints:
     path = []
-    while back[0][v, slot] >= 0:
+    while back[1][v, slot] >= 0:
         e, slot = int(back[0][v, slot]), int(back[1][v, slot])
         path.append(e)
         v = int(graph.a[e] if graph.b[e] == v else graph.b[e])

@@ -1,7 +1,7 @@
 """Which way is up at every node, before the devices that need to know it are placed.
 
 Closed devices do not matter here; open ones cut. From the sources the direction is the shortest way; in a part without a
-source it is the shortest way from the devices whose controlled side is known.
+source it is the shortest way from the devices whose controlled side is known, each towards that side only.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.network.placement import first_piece
-from survey.network.sweeps import adjacency, shortest
+from survey.network.placement import first_piece, stood_single
+from survey.network.sweeps import adjacency, shortest, two_nearest
 
 if TYPE_CHECKING:
     from survey.network.pieces import Pieces
@@ -45,12 +45,11 @@ def parent_pieces(
     cost, parent, _ = shortest(
         first, edges, (a, b), cost=pieces.length_m, allowed=allowed, seeds=source_nodes, seed_cost=zero
     )
-    seed_piece = _known_sides(tables, placement, np.isinf(cost))
-    if len(seed_piece):
-        end = placement.end[seed_piece]
-        piece = placement.piece[seed_piece]
-        seeds = np.where(end == 0, b[piece], a[piece])
-        from_devices, by_device, _ = shortest(
+    known = _known_sides(tables, placement, np.isinf(cost))
+    if len(known):
+        piece = placement.piece[known]
+        seeds = np.where(placement.end[known] == 0, b[piece], a[piece])
+        _, _, via_edge, _ = two_nearest(
             first,
             edges,
             (a, b),
@@ -58,10 +57,9 @@ def parent_pieces(
             allowed=np.isinf(cost[a]),
             seeds=seeds,
             seed_cost=pieces.length_m[piece],
+            own_edge=piece,
         )
-        at_seed = np.isfinite(from_devices[seeds]) & (by_device[seeds] < 0)
-        by_device[seeds[at_seed]] = piece[at_seed]
-        parent = np.where(np.isinf(cost), by_device, parent)
+        parent = np.where(np.isinf(cost), via_edge[:, 0], parent)
     return parent[:n_nodes]
 
 
@@ -81,6 +79,6 @@ def _cut_open(tables: NetworkTables, pieces: Pieces, placement: Placement, n_nod
 
 def _known_sides(tables: NetworkTables, placement: Placement, unsupplied: NDArray[np.bool_]) -> Ints:
     """Closed single-pole devices in parts without a source whose controlled side is known."""
-    closed = ~tables.switches["open"].to_numpy(bool) & tables.switches["single_pole"].to_numpy(bool)
+    closed = ~tables.switches["open"].to_numpy(bool) & stood_single(tables.switches)
     known = (placement.piece >= 0) & ~(placement.dead_end & placement.with_site)
     return np.flatnonzero(closed & known & unsupplied[np.maximum(placement.node, 0)])

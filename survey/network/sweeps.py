@@ -160,20 +160,28 @@ def shortest(
 
 @njit(cache=True)
 def _two_nearest(
-    first: Ints, edges: Ints, a: Ints, b: Ints, cost: Floats, allowed: Bools, seeds: Ints, own_edge: Ints
+    first: Ints,
+    edges: Ints,
+    a: Ints,
+    b: Ints,
+    cost: Floats,
+    allowed: Bools,
+    seeds: Ints,
+    seed_cost: Floats,
+    own_edge: Ints,
 ) -> tuple[Ints, Floats, Ints, Ints]:
     n = len(first) - 1
     label = np.full((n, 2), -1, np.int64)
     dist = np.full((n, 2), np.inf)
     via_edge = np.full((n, 2), -1, np.int64)
     via_slot = np.full((n, 2), -1, np.int64)
-    heap = [(0.0, 0, 0, 0, 0)]
+    heap = [(0.0, 0, 0, 0, 0, 0)]
     heap.pop()
     for k in range(len(seeds)):
-        heapq.heappush(heap, (0.0, k, seeds[k], -1, -1))
+        heapq.heappush(heap, (seed_cost[k], 0, k, seeds[k], own_edge[k], -1))
     while heap:
-        d, k, v, e_in, s_in = heapq.heappop(heap)
-        if label[v, 1] >= 0 or label[v, 0] == k:
+        d, steps, k, v, e_in, s_in = heapq.heappop(heap)
+        if label[v, 1] >= 0 or (label[v, 0] >= 0 and (label[v, 0] == k or via_edge[v, 0] == e_in)):
             continue
         slot = 0 if label[v, 0] < 0 else 1
         label[v, slot] = k
@@ -185,25 +193,34 @@ def _two_nearest(
             if not allowed[e] or e == own_edge[k] or e == e_in:
                 continue
             w = b[e] if a[e] == v else a[e]
-            if label[w, 1] < 0 and label[w, 0] != k:
-                heapq.heappush(heap, (d + cost[e], k, w, e, slot))
+            if label[w, 1] < 0 and (label[w, 0] < 0 or (label[w, 0] != k and via_edge[w, 0] != e)):
+                heapq.heappush(heap, (d + cost[e], steps + 1, k, w, e, slot))
     return label, dist, via_edge, via_slot
 
 
 def two_nearest(
-    first: Ints, edges: Ints, ends: tuple[Ints, Ints], *, cost: Floats, allowed: Bools, seeds: Ints, own_edge: Ints
+    first: Ints,
+    edges: Ints,
+    ends: tuple[Ints, Ints],
+    *,
+    cost: Floats,
+    allowed: Bools,
+    seeds: Ints,
+    seed_cost: Floats,
+    own_edge: Ints,
 ) -> tuple[Ints, Floats, Ints, Ints]:
-    """Nearest and second-nearest seed of every node, where seed ``k`` never reaches across its own edge.
+    """Nearest seed of every node, and the nearest that comes by another edge, where no seed crosses its own edge.
 
     A seed is the controlled side of a device, its own edge the device: what the device's other side reaches through it
-    does not count. Two labels are enough, because each crossing shuts out one.
+    does not count. Two labels that come by different edges are enough: what goes on by an edge is the nearer of those
+    that did not come by it. Of seeds equally near the one of fewer steps is taken: of devices in a row, the last.
 
     Returns
     -------
-    ``label`` seed numbers (-1), ``dist`` metres, ``via_edge`` and ``via_slot`` the step back towards the seed; each
-    shape (n, 2).
+    ``label`` seed numbers (-1), ``dist`` metres, ``via_edge`` and ``via_slot`` the step back towards the seed (at the seed
+    itself its own edge, and slot -1); each shape (n, 2).
     """
-    return _two_nearest(first, edges, ends[0], ends[1], cost, allowed, seeds, own_edge)  # type: ignore[no-any-return]
+    return _two_nearest(first, edges, ends[0], ends[1], cost, allowed, seeds, seed_cost, own_edge)  # type: ignore[no-any-return]
 
 
 @njit(cache=True)
@@ -217,13 +234,11 @@ def descend(
     stops: Bools,
     gang: Bools,
     ring: Bools,
-    full: Bools,
-) -> tuple[Ints, Floats, Floats, Ints, Ints, Bools]:
+) -> tuple[Ints, Floats, Floats, Ints, Ints]:
     """Carry the walk's columns from every root down, parents before children.
 
     Per node, looking up its way: the first edge that stops the walk (-1), metres and metres of shielded cable to it (or
-    to the root), the first three-pole edge before it (-1), the first ring edge passed (-1), and whether the whole way
-    carries three phases.
+    to the root), the first three-pole edge before it (-1), and the first ring edge passed (-1).
     """
     n = len(parent_edge)
     stop = np.full(n, -1, np.int64)
@@ -231,7 +246,6 @@ def descend(
     cable = np.zeros(n)
     three_pole = np.full(n, -1, np.int64)
     on_ring = np.full(n, -1, np.int64)
-    carried = np.ones(n, np.bool_)
     for i in range(len(order)):
         v = order[i]
         e = parent_edge[v]
@@ -240,12 +254,10 @@ def descend(
         u = a[e] if b[e] == v else b[e]
         if stops[e]:
             stop[v] = e
-            carried[v] = carried[u]
             continue
         stop[v] = stop[u]
         walked[v] = walked[u] + length[e]
         cable[v] = cable[u] + (length[e] if shielded[e] else 0.0)
         three_pole[v] = e if gang[e] else three_pole[u]
         on_ring[v] = e if ring[e] else on_ring[u]
-        carried[v] = carried[u] and full[e]
-    return stop, walked, cable, three_pole, on_ring, carried
+    return stop, walked, cable, three_pole, on_ring

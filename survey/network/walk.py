@@ -45,7 +45,7 @@ class Walks:
     gang
         Row of the first three-pole device met before the switching point, -1 without one.
     full
-        All three phases are carried the whole way.
+        All three phases come from a source.
     edge_start, edges
         Graph edges walked from each site, upstream: ``edges[edge_start[i]:edge_start[i + 1]]``.
     upstream
@@ -78,7 +78,6 @@ class Ways:
     cable: Floats
     three_pole: Ints
     ring: Ints
-    full: Bools
     parent_edge: Ints
 
 
@@ -93,7 +92,7 @@ def ways_up(graph: Graph, sections: Sections, *, union: Forest, gang: Bools) -> 
         Edges that are closed three-pole devices.
     """
     fed = union.root == graph.root
-    if union.cyclic or not graph.full.all():
+    if union.cyclic:
         cost = graph.length_m + np.where(graph.full, 0.0, PART_PHASE_COST_M)
         _, parent_edge, order = shortest(
             graph.first,
@@ -118,7 +117,6 @@ def ways_up(graph: Graph, sections: Sections, *, union: Forest, gang: Bools) -> 
         stops,
         gang,
         ring_edges(graph, sections),
-        graph.full,
     )
     return Ways(*columns, parent_edge)
 
@@ -156,7 +154,7 @@ def walk_to_sources(graph: Graph, sections: Sections, *, ways: Ways, node: Ints,
         length_m=np.where(supplied, ways.walked[at], np.nan),
         cable_m=np.where(supplied, ways.cable[at], np.nan),
         gang=np.append(graph.switch, -1)[np.where(supplied, ways.three_pole[at], -1)],
-        full=~supplied | ways.full[at],
+        full=~supplied | np.logical_and.reduce([v.forest.root[at] == graph.root for v in sections.views]),
         edge_start=start,
         edges=edges,
         upstream=number[np.where(fed[sections.up], ways.stop[sections.up], -1)],
