@@ -256,7 +256,7 @@ def main() -> None:
     given = parser.parse_args()
     frames = make_network(given.cables, feeder_cables=given.feeder_cables, seed=given.seed)
     path = write_network(frames, given.folder, file_format=given.format)
-    print(path, {name: len(frame) for name, frame in frames.items()})  # noqa: T201
+    print(path, {name: len(frame) for name, frame in frames.items()})
 
 
 if __name__ == "__main__":
