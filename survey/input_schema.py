@@ -33,6 +33,8 @@ class FieldSpec:
         Unit the value is recorded in when the settings name no other; empty for what is not a number.
     positive
         Whether a number must be above 0; others may be 0.
+    plausible
+        Lowest and highest value to be expected of a number, in ``unit`` (common practice, no source).
     default
         Stands in for a missing value, as text; ``None`` where there is no default.
     codes
@@ -47,6 +49,7 @@ class FieldSpec:
     required: bool
     unit: str
     positive: bool
+    plausible: tuple[float, float] | None
     default: str | None
     codes: tuple[str, ...]
     meaning: str
@@ -74,6 +77,7 @@ def _spec(row: dict[str, str]) -> FieldSpec:
         required=row["required"] == "1",
         unit=row["unit"],
         positive=row["positive"] == "1",
+        plausible=(float(row["plausible_from"]), float(row["plausible_to"])) if row["plausible_from"] else None,
         default=row["default"] or None,
         codes=tuple(row["codes"].split("|")) if row["codes"] else (),
         meaning=row["meaning"],

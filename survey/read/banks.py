@@ -78,7 +78,7 @@ def _join(rows: Rows, bank_id: str, *, units: pd.DataFrame, used: set[str]) -> d
         "rating_va": rating.sum(),
         "voltage_v": voltage,
         "connection": _agreed(rows, bank_id, units=units, field="connection", missing=""),
-        "core": _agreed(rows, bank_id, units=units, field="core", missing=""),
+        "core": _core(rows, bank_id, units),
         "no_load_loss_w": units["no_load_loss_w"].to_numpy().sum(),
         "exciting_pu": (units["exciting_pu"].to_numpy() * rating).sum() / rating.sum(),
         "min_load_w": units["min_load_w"].to_numpy().sum(),
@@ -112,6 +112,15 @@ def _agreed(rows: Rows, bank_id: str, *, units: pd.DataFrame, field: str, missin
         message = f"units of bank {bank_id} disagree on {field} ({found}); counted as missing; correct the records"
         _add(rows, "error", f"bank_{field}_differs", ids=units["site_id"], message=message)
     return missing
+
+
+def _core(rows: Rows, bank_id: str, units: pd.DataFrame) -> str:
+    """Core construction; single-phase units that record none have a core each."""
+    if (units["core"] != "").any():
+        return str(_agreed(rows, bank_id, units=units, field="core", missing=""))
+    message = f"no unit of bank {bank_id} has a core on record; single-phase units have separate cores; record it"
+    _add(rows, "assumed", "bank_core", ids=units["site_id"], message=message)
+    return "separate"
 
 
 def _report_incomplete(rows: Rows, bank_id: str, units: pd.DataFrame) -> None:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 EXAMPLES = 3
+ROUNDING = 1e-9  # a value at the very limit, once converted, is inside
 EXACT_INTEGER = 2.0**53
 NUMBER_PATTERN = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 MISSING, UNKNOWN = -1, -2
@@ -304,7 +305,30 @@ def read_number(rows: Rows, field: str, *, then: str) -> Numbers:
         )
     factor = find_unit(spec.quantity, rows.mapping.units.get(field, spec.unit)) or 1.0
     numbers = Numbers(np.where(bad | missing, np.nan, values * factor), missing, bad)
+    _report_implausible(rows, spec, numbers.si)
     return _default_number(rows, spec, numbers)
+
+
+def _report_implausible(rows: Rows, spec: FieldSpec, si: NDArray[np.float64]) -> None:
+    """Name values that can be used but look like another unit."""
+    if spec.plausible is None:
+        return
+    factor = find_unit(spec.quantity, spec.unit) or 1.0
+    low, high = spec.plausible
+    odd = (si < low * factor * (1 - ROUNDING)) | (si > high * factor * (1 + ROUNDING))
+    if not odd.any():
+        return
+    unit = f" {spec.unit}" if spec.quantity != "number" else ""
+    worst = (
+        si[np.flatnonzero(odd)[np.argmax(np.abs(np.log(np.fmax(si[odd], 1e-30) / (factor * (low + high)))))]] / factor
+    )
+    rows.report(
+        "warning",
+        f"implausible_{spec.name}",
+        where=odd,
+        message=f"{spec.name} of {{count}} of {{all}} records of {rows.name} is outside {low:g} to {high:g}{unit}, "
+        f"as far as {worst:g}; used as recorded; check input.{rows.name}.units.{spec.name}, then these records",
+    )
 
 
 def _default_number(rows: Rows, spec: FieldSpec, numbers: Numbers) -> Numbers:

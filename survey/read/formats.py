@@ -9,9 +9,10 @@ import json
 import logging
 import warnings
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pyogrio
@@ -19,10 +20,13 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from survey.errors import CrsError, FormatError
+from survey.read.geometry import has_curves
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
+
+    from numpy.typing import NDArray
 
 SQLITE_MAGIC = b"SQLite format 3\x00"
 PARQUET_SUFFIXES = (".parquet", ".geoparquet")
@@ -69,12 +73,15 @@ class RawLayer:
         The wanted columns, by the export's names.
     wkb
         Geometries as well-known binary, null where there is none; ``None`` for a plain table.
+    mended
+        Rows of text that was not in the encoding the file states, by the export's column name.
     """
 
     info: LayerInfo
     rows: int
     columns: dict[str, pa.Array]
     wkb: pa.Array | None
+    mended: dict[str, NDArray[np.int64]] = field(default_factory=dict)
 
 
 class Export(Protocol):
@@ -146,14 +153,8 @@ def translated(path: Path, layer: str | None = None) -> Iterator[None]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             yield
-    except (
-        pyogrio.errors.DataSourceError,
-        pa.ArrowException,
-        OSError,
-        RuntimeError,
-        ValueError,
-        UnicodeError,
-    ) as error:
+    # UnboundLocalError: pyogrio 0.13 on a .prj file that is no coordinate system
+    except (pa.ArrowException, OSError, RuntimeError, ValueError, UnboundLocalError) as error:
         reason = " ".join(str(getattr(error, "strerror", None) or error).split())
         msg = f"{where}: cannot be read ({reason}); check that the file is whole, or export it again"
         raise FormatError(msg) from error
@@ -249,17 +250,46 @@ def _gdal_read(layer: LayerInfo, columns: Sequence[str], *, encoding: str | None
     with translated(layer.file, layer.name):
         meta, table = pyogrio.read_arrow(layer.file, layer=layer.name, columns=list(columns), encoding=encoding)
         geometry = meta["geometry_name"] or "wkb_geometry"
-        wkb = table[geometry] if layer.has_geometry else None
-        return _raw(layer, table, wkb=wkb, columns=columns)
+        raw = _raw(layer, table, wkb=table[geometry] if layer.has_geometry else None, columns=columns)
+        if raw.wkb is not None and has_curves(raw.wkb):
+            # Arcs come as they are in Arrow, but as short straight steps (GDAL: 4 degrees each) otherwise.
+            lines = pyogrio.raw.read(layer.file, layer=layer.name, columns=[], encoding=encoding)[2]
+            raw = replace(raw, wkb=pa.array(lines, pa.large_binary()))
+        return raw
 
 
 def _raw(layer: LayerInfo, table: pa.Table, *, wkb: pa.ChunkedArray | None, columns: Sequence[str]) -> RawLayer:
-    return RawLayer(
-        info=layer,
-        rows=table.num_rows,
-        columns={name: one_chunk(table[name]) for name in columns},
-        wkb=None if wkb is None else one_chunk(wkb.cast(pa.large_binary())),
-    )
+    mended: dict[str, NDArray[np.int64]] = {}
+    found = {}
+    for name in columns:
+        found[name], rows = mend_text(one_chunk(table[name]))
+        if len(rows):
+            mended[name] = rows
+    bytes_ = None if wkb is None else one_chunk(wkb.cast(pa.large_binary()))
+    return RawLayer(layer, table.num_rows, found, bytes_, mended)
+
+
+def mend_text(column: pa.Array) -> tuple[pa.Array, NDArray[np.int64]]:
+    """Text that is no UTF-8 is read as Windows-1252, what most such exports are in; the rows it was done in."""
+    if not pa.types.is_large_string(column.type):
+        return column, np.zeros(0, np.int64)
+    raw = column.cast(pa.large_binary())
+    try:
+        return raw.cast(pa.large_string()), np.zeros(0, np.int64)
+    except pa.ArrowInvalid:
+        values = raw.to_pylist()
+    rows = [row for row, value in enumerate(values) if value is not None and not _is_utf8(value)]
+    for row in rows:
+        values[row] = values[row].decode("cp1252", errors="replace").encode()
+    return pa.array(values, pa.large_binary()).cast(pa.large_string()), np.array(rows, np.int64)
+
+
+def _is_utf8(value: bytes) -> bool:
+    try:
+        value.decode()
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def one_chunk(column: pa.ChunkedArray) -> pa.Array:

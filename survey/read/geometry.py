@@ -23,6 +23,7 @@ VERTEX = 16
 POINT_BYTES = 21
 LITTLE_ENDIAN = 1
 WKB_POINT, WKB_LINE = 1, 2
+CURVES = (8, 9, 10, 11, 12)
 MAX_COORDINATE = 1e12  # beyond any system's range: fill values such as 1e38 are not places
 
 
@@ -122,10 +123,28 @@ def _gather(data: NDArray[np.uint8], *, first: NDArray[np.int64], count: NDArray
     return pairs.view("<f8").astype(np.float64, copy=False).reshape(-1, 2)
 
 
+def has_curves(wkb: pa.LargeBinaryArray) -> bool:
+    """Whether there are arcs among the geometries (SQL/MM types 8 to 12, with height or measure or without)."""
+    starts, data = text_buffers(wkb)
+    kind, _ = _heads(data, first=starts[:-1], size=np.diff(starts))
+    return bool(np.isin(kind % 1000, CURVES).any())
+
+
+def _shapes(wkb: list[bytes | None]) -> list[shapely.Geometry | None]:
+    """Geometries of well-known binary, ``None`` for what cannot be read."""
+    shapes: list[shapely.Geometry | None] = []
+    for value in wkb:
+        try:
+            shapes.append(shapely.from_wkb(value, on_invalid="ignore"))
+        except (NotImplementedError, shapely.errors.GEOSException):  # an arc inside a collection
+            shapes.append(None)
+    return shapes
+
+
 def _add_odd_lines(
     lines: RawLines, *, wkb: pa.LargeBinaryArray, order: NDArray[np.int64], odd: NDArray[np.int64]
 ) -> None:
-    shapes = shapely.from_wkb(np.array(wkb.take(order[odd]).to_pylist(), dtype=object), on_invalid="ignore")
+    shapes = _shapes(wkb.take(order[odd]).to_pylist())
     present = wkb.is_valid().to_numpy(zero_copy_only=False)[order[odd]]
     pieces: list[NDArray[np.float64]] = []
     owners: list[int] = []
@@ -220,7 +239,7 @@ def parse_points(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64]) -> R
 def _add_odd_points(
     points: RawPoints, *, wkb: pa.LargeBinaryArray, order: NDArray[np.int64], odd: NDArray[np.int64]
 ) -> None:
-    shapes = shapely.from_wkb(np.array(wkb.take(order[odd]).to_pylist(), dtype=object), on_invalid="ignore")
+    shapes = _shapes(wkb.take(order[odd]).to_pylist())
     present = wkb.is_valid().to_numpy(zero_copy_only=False)[order[odd]]
     for row, shape, there in zip(odd.tolist(), shapes, present, strict=True):
         problem = _point_problem(shape, there=bool(there))

@@ -43,6 +43,7 @@ def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findi
         order = sort_order(text)
         ids = text.take(pa.array(order))
     rows = Rows(matched.name, ids, order, columns, mapping, findings)
+    _report_mended(rows, raw, matched=matched)
     _report(rows, id_field, made=made[order], shared=(shared & ~made)[order])
     return rows
 
@@ -131,3 +132,15 @@ def _report(rows: Rows, id_field: str, *, made: NDArray[np.bool_], shared: NDArr
         message=f"{id_field} shared by {{count}} of {{all}} records of {rows.name}; "
         "one of each keeps it, the others were given a suffix; give each its own",
     )
+
+
+def _report_mended(rows: Rows, raw: RawLayer, *, matched: MatchedLayer) -> None:
+    for ours, theirs in matched.fields.items():
+        if theirs in raw.mended:
+            rows.report(
+                "warning",
+                "text_encoding",
+                where=np.isin(rows.order, raw.mended[theirs]),
+                message=f"{ours} is no UTF-8 text in {{count}} of {{all}} records of {rows.name}; read as "
+                "Windows-1252; look at it, or export again as UTF-8",
+            )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from pyproj import CRS, Geod, Proj, Transformer
+from pyproj.exceptions import ProjError
 
 from survey.errors import CrsError
 from survey.read.geometry import sum_steps
@@ -66,7 +67,14 @@ class Places:
 
 
 def _transform(xy: NDArray[np.float64], *, source: CRS, target: CRS) -> NDArray[np.float64]:
-    moved = np.column_stack(Transformer.from_crs(source, target, always_xy=True).transform(xy[:, 0], xy[:, 1]))
+    try:
+        transformer = Transformer.from_crs(source, target, always_xy=True)
+    except ProjError as error:
+        msg = (
+            f"coordinate system '{source.name}': no way from it to '{target.name}'; export the layer in another system"
+        )
+        raise CrsError(msg) from error
+    moved = np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
     moved[~np.isfinite(moved).all(axis=1)] = np.nan
     return moved
 
@@ -155,7 +163,10 @@ def _scale_is_true(crs: CRS, lonlat: NDArray[np.float64]) -> bool:
     """Whether the scale is true to 0.1 % in every direction at all given places; no place: not known, so no."""
     if not len(lonlat):
         return False
-    factors = Proj(crs).get_factors(lonlat[:, 0], lonlat[:, 1])
+    try:
+        factors = Proj(crs).get_factors(lonlat[:, 0], lonlat[:, 1])
+    except ProjError:  # a system that cannot tell its scale is not trusted with lengths
+        return False
     scales = np.concatenate([np.atleast_1d(factors.tissot_semimajor), np.atleast_1d(factors.tissot_semiminor)])
     return bool(np.isfinite(scales).all() and (np.abs(scales - 1) <= SCALE_TOLERANCE).all())
 

@@ -307,3 +307,38 @@ def test_a_plain_table_of_transformers(export, read):
     got = read(export(transformers=frame(records), cables=[cable("C1", from_node="6", to_node="7")]))
     assert got.rules() == []
     assert got.tables.transformers["node"].tolist() == ["7"]
+
+
+def test_text_in_another_encoding_is_read_and_named(export, read):
+    path = export("shapes", cables=[cable("C1", feeder="Nord"), cable("C2", feeder="S#d"), cable("C#3")])
+    data = (path / "cables.dbf").read_bytes()
+    (path / "cables.dbf").write_bytes(data.replace(b"S#d", b"S\xfcd").replace(b"C#3", b"C\xd83"))
+    got = read(path)
+    assert got.rules() == [
+        ("warning", "text_encoding", "cables", ("C2",)),
+        ("warning", "text_encoding", "cables", ("CØ3",)),
+    ]
+    assert got.tables.cables["feeder"].tolist() == ["Nord", "Süd", "F1"]
+    assert (
+        "feeder is no UTF-8 text in 1 of 3 records of cables; read as Windows-1252" in got.findings.ordered()[0].message
+    )
+
+
+def test_values_that_look_like_another_unit_are_used_and_named(export, read):
+    sites = [site("T1", kv=12470.0), site("T2", kv=50.0), site("T3", kva=75_000.0)]
+    got = read(export(transformers=sites))
+    assert got.rules() == [
+        ("warning", "implausible_kv", "transformers", ("T1",)),
+        ("warning", "implausible_kva", "transformers", ("T3",)),
+    ]
+    assert got.one("implausible_kv").message == (
+        "kv of 1 of 3 records of transformers is outside 1 to 50 kV, as far as 12470; used as recorded; "
+        "check input.transformers.units.kv, then these records"
+    )
+    assert got.tables.transformers["voltage_v"][0] == pytest.approx(12.47e6)
+
+
+def test_units_of_a_bank_without_a_core_have_separate_ones(export, read):
+    got = read(export(transformers=units("ABC", core=None)))
+    assert got.rules() == [("assumed", "bank_core", "transformers", ("U0", "U1", "U2"))]
+    assert got.tables.transformers["core"].tolist() == ["separate"]

@@ -1,9 +1,14 @@
 """Lines and points as they come."""
 
+import struct
+
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pyogrio
 import pytest
 import shapely
-from conftest import cable, line, point, site, switch
+from conftest import FILLED_CABLES, UTM, cable, line, point, site, switch
 from shapely import GeometryCollection, LineString, MultiLineString, MultiPoint, Point, Polygon
 
 
@@ -162,3 +167,61 @@ def test_a_bad_point_with_a_node_id_is_placed_by_it(export, read):
     got = read(export("parquet", switches=[switch(f"S{i}", shape, node="n") for i, shape in enumerate(shapes)]))
     assert got.rules() == [("warning", "wrong_geometry", "switches", ("S1",))]
     assert len(got.tables.switches) == 2
+
+
+def wkb_line(kind, *points):
+    """Well-known binary of a line (2) or an arc (8) through points from the corner of the test ground."""
+    return struct.pack("<BII", 1, kind, len(points)) + b"".join(
+        struct.pack("<dd", 500_000 + x, 4_000_000 + y) for x, y in points
+    )
+
+
+def write_wkb(path, shapes):
+    """A cable layer with geometries given as bytes."""
+    table = pa.table(
+        {**{k: [v] * len(shapes) for k, v in FILLED_CABLES.items() if k != "length_m"}, "geometry": pa.array(shapes)}
+    )
+    table = table.append_column("cable_id", pa.array([f"C{i}" for i in range(len(shapes))]))
+    pyogrio.write_arrow(
+        table,
+        path,
+        layer="cables",
+        driver="GPKG",
+        geometry_name="geometry",
+        geometry_type="Unknown",
+        crs=UTM,
+        append=True,
+    )
+
+
+def test_arcs_are_drawn_as_short_steps(export, read):
+    path = export(cables=None)
+    arc = wkb_line(8, (0, 0), (50, 50), (100, 0))
+    compound = struct.pack("<BII", 1, 9, 2) + arc + wkb_line(2, (100, 0), (200, 0))
+    write_wkb(path, [arc, compound, wkb_line(2, (0, 0), (100, 0))])
+    got = read(path)
+    assert got.rules() == []
+    half_circle = 50 * np.pi
+    assert got.tables.cables["drawn_m"].tolist() == pytest.approx([half_circle, half_circle + 100, 100], rel=1e-3)
+
+
+def test_an_arc_that_no_library_reads_is_named(read, export):
+    path = export("parquet", cables=[cable("C0"), cable("C1")])
+    table = pq.read_table(path / "cables.parquet")
+    at = table.schema.get_field_index("geometry")
+    shapes = [wkb_line(8, (0, 0), (50, 50), (100, 0)), wkb_line(2, (0, 0), (100, 0))]
+    pq.write_table(table.set_column(at, table.schema.field(at), pa.array(shapes)), path / "cables.parquet")
+    got = read(path)
+    assert got.rules() == [("error", "unreadable_geometry", "cables", ("C0",))]
+
+
+def test_geometries_in_arrow_coordinates(read, export):
+    import geopandas as gpd
+
+    path = export("parquet")
+    drawn_before = read(path).tables
+    frame = gpd.read_parquet(path / "cables.parquet")
+    frame.to_parquet(path / "cables.parquet", geometry_encoding="geoarrow", schema_version="1.1.0")
+    got = read(path)
+    assert got.rules() == []
+    np.testing.assert_array_equal(got.tables.lines.xy, drawn_before.lines.xy)
