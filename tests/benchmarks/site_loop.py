@@ -79,10 +79,16 @@ class LoopSurvey:
             taken = [(row, row.guards) for row in rows if row.guards is not None]
             for row, cable in [*taken, *zip(free, buried, strict=False)]:
                 if row.state == "open":
-                    first, last = next((a, b) for a, b, key in self.graph.edges(node, keys=True) if key == cable)
-                    self.graph.remove_edge(first, last, key=cable)
+                    self._open(node, cable=cable, dead_end=row.switch_id)
                 elif row.poles == "single":
                     self.devices[node, cable] = row.switch_id
+
+    def _open(self, node: int, *, cable: str, dead_end: str) -> None:
+        """Take a cable off a node; it stays joined at its other end."""
+        other = next(b for _, b, key in self.graph.edges(node, keys=True) if key == cable)
+        data = self.graph[node][other][cable]
+        self.graph.remove_edge(node, other, key=cable)
+        self.graph.add_edge(dead_end, other, key=cable, **data)
 
     def _path(self, node: int) -> list[int]:
         reached = nx.node_connected_component(self.graph, node)
