@@ -61,13 +61,13 @@ def _unpacked(columns: dict[str, Any]) -> list[list[np.ndarray]]:
     for parts in columns["parts"].tolist():
         owners.append([])
         for _ in range(parts):
-            at = at + [columns["jump_x"][line], columns["jump_y"][line]]
-            points = [at]
+            at = np.add(at, [columns["jump_x"][line], columns["jump_y"][line]])
+            points = [at] if columns["points"][line] else []
             for _ in range(int(columns["points"][line]) - 1):
-                at = at + [columns["step_x"][step], columns["step_y"][step]]
+                at = np.add(at, [columns["step_x"][step], columns["step_y"][step]])
                 points.append(at)
                 step += 1
-            owners[-1].append(np.array(points))
+            owners[-1] += [np.array(points)] if points else []
             line += 1
     return owners
 

@@ -290,7 +290,8 @@ HOSTILE = [
 
 def test_hostile_names_run_nothing_and_are_shown_as_they_are(see, tmp_path):
     result = small_survey()
-    texts = {c: HOSTILE for c in ("site_id", "district", "feeder", "action", "notes", "switch_device", "connection")}
+    columns = ("site_id", "district", "feeder", "action", "notes", "switch_device", "connection")
+    texts = dict.fromkeys(columns, HOSTILE)
     points = result.switching_points.assign(switch_id=HOSTILE[:2], switch_device=HOSTILE[1:3], feeder=HOSTILE[2:4])
     sites = result.sites.assign(**texts, switch_id=[HOSTILE[0], HOSTILE[0], HOSTILE[1], "", ""])
     findings = result.findings.assign(message=HOSTILE[:2], rule=HOSTILE[1:3], ids=HOSTILE[2:4])
@@ -343,7 +344,7 @@ def test_keyboard_alone_is_enough(see, page, town):
     assert rows(browser)[0][0].startswith("S-")
 
 
-def test_a_small_screen_shows_map_list_and_card(see, page, town):
+def test_a_small_screen_shows_map_list_and_card(see, page):
     browser = see(page, "phone", touch=True)
     assert browser.execute_script("return document.documentElement.scrollWidth <= innerWidth")
     assert browser.find_element(By.ID, "caution").is_displayed()

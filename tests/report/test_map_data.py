@@ -12,15 +12,15 @@ import shapely
 from builders import town_survey
 from hypothesis import given
 from hypothesis import strategies as st
-from page_reader import read_page
+from page_reader import Page, read_page
 from pyproj import CRS, Transformer
 from small_survey import small_survey
 
 from survey.report.map import render_map
 from survey.report.map.columns import pack_numbers
 from survey.report.map.grid import STEP_M, MapGrid
-from survey.report.map.lines import STEP_LIMIT, pack_lines
-from survey.report.map.nested import pack_sets
+from survey.report.map.lines import STEP_LIMIT, grid_lines, lines_of
+from survey.report.map.nested import pack_sets, sets_of
 from survey.report.map.outlines import district_outlines
 from survey.report.map.payload import Blob, make_blob, pack_payload
 from survey.report.tables import arrow_table
@@ -178,7 +178,7 @@ def test_runs_give_back_any_sets(data):
     subsets = st.lists(st.integers(0, n - 1), unique=True) if n else st.just([])
     sets = tuple(np.array(rows, dtype=np.int64) for rows in data.draw(st.lists(subsets, max_size=8)))
     first = np.array(data.draw(st.lists(st.booleans(), min_size=len(sets), max_size=len(sets))), dtype=bool)
-    runs = pack_sets(sets, n, first=first)
+    runs = pack_sets(sets_of(sets), n, first=first)
     assert sorted(runs.order) == list(range(n))
     ends = np.cumsum(runs.counts)
     for number, rows in enumerate(sets):
@@ -191,7 +191,7 @@ def test_runs_give_back_any_sets(data):
 
 def test_nested_sets_are_one_run_each_and_urgent_ones_lead():
     sets = ([0, 1, 2, 3], [2, 3], [3], [7, 9, 5], [9], [6])
-    runs = pack_sets([np.array(s) for s in sets], 10, first=np.array([False, False, False, True, True, False]))
+    runs = pack_sets(sets_of([np.array(s) for s in sets]), 10, first=np.array([False, False, False, True, True, False]))
     assert runs.counts.tolist() == [1] * 6
     assert runs.first_items == 3
     assert set(runs.order[:3]) == {5, 7, 9}
@@ -216,10 +216,16 @@ def test_grid_is_true_to_its_step(crs, bounds):
 def test_a_step_over_the_limit_is_cut_and_ends_where_it_should():
     grid = MapGrid(CRS("EPSG:3857"), (0.0, 0.0, 50_000.0, 50_000.0))
     far = shapely.LineString([(0, 0), (30_000, 1), (30_001, 20_000), (30_002, 20_000)])
-    packed = pack_lines(np.array([far, far], dtype=object), grid)
-    assert np.abs(packed.steps.astype(int)).max() <= STEP_LIMIT
-    assert packed.points.tolist() == [11, 11]
-    assert packed.steps[:10].astype(int).sum(axis=0).tolist() == [150_010, 100_000]
+    lines = grid_lines(lines_of(np.array([far, None, far], dtype=object)), grid)
+    arrays = lines.pack("far", np.array([2, 1, 0]))
+    assert arrays["far.points"].tolist() == [11, 11]
+    assert arrays["far.parts"].tolist() == [1, 0, 1]
+    page = Page({}, [("far", arrays)])
+    first, none, second = page.lines("far")
+    assert none == []
+    for line in (first[0], second[0]):
+        assert np.abs(np.diff(line, axis=0)).max() <= STEP_LIMIT
+        assert (line * STEP_M + grid.origin)[[0, 5, 9, 10]].tolist() == [list(point) for point in far.coords]
 
 
 def test_numbers_beyond_32_bits_stay_numbers():

@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from survey.report.tables import Column, TableName, columns_of
@@ -38,12 +40,21 @@ def _description(column: Column, table: TableName) -> dict[str, Any]:
 
 def pack_texts(name: str, values: pd.Series[Any]) -> Blocks:
     """Distinct texts and, where any repeat, the code of each row. Missing is the empty text."""
-    texts = values.astype(object).where(values.notna(), "")
-    codes, distinct = pd.factorize(texts)
-    words = [str(word) for word in distinct]
-    if len(words) == len(codes):
+    texts = _text_array(values).dictionary_encode()
+    words = texts.dictionary.to_pylist()
+    if len(words) == len(texts):
         return {f"{name}.texts": words}
+    codes = texts.indices.to_numpy(zero_copy_only=False)
     return {f"{name}.texts": words, name: codes.astype(_smallest(len(words), CODE_TYPES))}
+
+
+def _text_array(values: pd.Series[Any]) -> pa.StringArray:
+    try:
+        texts = pa.array(values, type=pa.string(), from_pandas=True)
+    except (pa.ArrowInvalid, pa.ArrowTypeError):
+        texts = pa.array([None if pd.isna(value) else str(value) for value in values], type=pa.string())
+    whole = texts.combine_chunks() if isinstance(texts, pa.ChunkedArray) else texts
+    return pc.fill_null(whole, "")
 
 
 def pack_numbers(values: pd.Series[Any], decimals: int) -> NDArray[Any]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -13,8 +14,8 @@ from numpy.typing import NDArray
 
 from survey.report.map.columns import Blocks, pack_table
 from survey.report.map.grid import MapGrid
-from survey.report.map.lines import pack_lines
-from survey.report.map.nested import Runs, pack_sets
+from survey.report.map.lines import GridLines, grid_lines, lines_of
+from survey.report.map.nested import Runs, pack_sets, sets_of
 from survey.report.map.outlines import district_outlines
 from survey.report.map.payload import Blob, make_blob
 from survey.result import SurveyResult
@@ -45,7 +46,7 @@ class MapContent:
         Findings beyond ``MOST_FINDINGS``.
     """
 
-    blobs: list[Blob]
+    blobs: Iterable[Blob]
     columns: list[dict[str, Any]]
     districts: list[str]
     origin: tuple[float, float]
@@ -55,7 +56,8 @@ class MapContent:
 def map_content(result: SurveyResult) -> MapContent:
     """Pack the result for the page."""
     site_xy, switch_xy = _point_xy(result.site_points), _point_xy(result.switch_points)
-    grid = MapGrid(result.crs, _bounds(result.cable_lines, np.concatenate([site_xy, switch_xy])))
+    cables = lines_of(result.cable_lines)
+    grid = MapGrid(result.crs, _bounds(np.concatenate([site_xy, switch_xy, cables.bounds()])))
     findings = _shown_findings(result.findings)
     packed = [
         pack_table(result.sites, table="sites"),
@@ -68,9 +70,9 @@ def map_content(result: SurveyResult) -> MapContent:
         core.update(blocks)
     core.update(_places(grid, site_xy=site_xy, switch_xy=switch_xy, findings=findings))
     core.update(_links(result) | runs.blocks())
-    core.update(pack_lines(outlines, grid).blocks("outlines"))
+    core.update(grid_lines(lines_of(outlines), grid).pack("outlines", np.arange(len(outlines))))
     return MapContent(
-        blobs=[make_blob("core", core), *_line_blobs(result, grid, runs)],
+        blobs=chain([make_blob("core", core)], _line_blobs(result, runs, cables=grid_lines(cables, grid), grid=grid)),
         columns=[column for columns, _ in packed for column in columns],
         districts=districts,
         origin=(float(grid.origin[0]), float(grid.origin[1])),
@@ -95,10 +97,11 @@ class _ResultRuns:
 
 def _runs_of(result: SurveyResult) -> _ResultRuns:
     urgent_site = result.sites["band"].isin(FIRST_BANDS).to_numpy(dtype=bool)
-    urgent = np.fromiter((urgent_site[rows].any() for rows in result.exposed_by), bool, len(result.exposed_by))
+    sections, exposed = sets_of(result.section_cables), sets_of(result.exposed_by)
+    urgent = exposed.any_of(urgent_site)
     return _ResultRuns(
-        sections=pack_sets(result.section_cables, len(result.cables), first=urgent),
-        exposed=pack_sets(result.exposed_by, len(result.sites), first=urgent),
+        sections=pack_sets(sections, len(result.cables), first=urgent),
+        exposed=pack_sets(exposed, len(result.sites), first=urgent),
     )
 
 
@@ -106,9 +109,7 @@ def _point_xy(points: NDArray[np.object_]) -> NDArray[np.float64]:
     return np.column_stack([shapely.get_x(points), shapely.get_y(points)]).reshape(-1, 2)
 
 
-def _bounds(lines: NDArray[np.object_], xy: NDArray[np.float64]) -> tuple[float, float, float, float]:
-    placed = xy[np.isfinite(xy).all(axis=1)]
-    corners = np.concatenate([placed, shapely.total_bounds(lines).reshape(2, 2)]) if len(lines) else placed
+def _bounds(corners: NDArray[np.float64]) -> tuple[float, float, float, float]:
     corners = corners[np.isfinite(corners).all(axis=1)]
     if len(corners) == 0:
         return 0.0, 0.0, 0.0, 0.0
@@ -147,26 +148,26 @@ def _shown_findings(findings: pd.DataFrame) -> pd.DataFrame:
     return shown
 
 
-def _line_blobs(result: SurveyResult, grid: MapGrid, runs: _ResultRuns) -> Iterator[Blob]:
+def _line_blobs(result: SurveyResult, runs: _ResultRuns, *, cables: GridLines, grid: MapGrid) -> Iterator[Blob]:
     """Cables and paths; those of high and severe sites lead."""
     urgent = np.flatnonzero(result.sites["band"].isin(FIRST_BANDS).to_numpy(dtype=bool))
     first_paths = int(urgent.max(initial=-1)) + 1
-    first_cables, n_cables, n_sites = runs.sections.first_items, len(result.cables), len(result.sites)
-    yield from _cable_blobs(result, grid, runs.sections.order[:first_cables])
-    yield from _path_blobs(result, grid, range(first_paths))
-    yield from _cable_blobs(result, grid, runs.sections.order[first_cables:n_cables])
-    yield from _path_blobs(result, grid, range(first_paths, n_sites))
-
-
-def _cable_blobs(result: SurveyResult, grid: MapGrid, rows: NDArray[np.int64]) -> Iterator[Blob]:
+    order, first_cables = runs.sections.order, runs.sections.first_items
     shielded = result.cables["shielded"].to_numpy(dtype=bool)
+    paths = grid_lines(lines_of(result.site_paths), grid)
+    rows = np.arange(len(result.sites))
+    yield from _cable_blobs(cables, shielded, order[:first_cables])
+    yield from _path_blobs(paths, rows[:first_paths])
+    yield from _cable_blobs(cables, shielded, order[first_cables:])
+    yield from _path_blobs(paths, rows[first_paths:])
+
+
+def _cable_blobs(cables: GridLines, shielded: NDArray[np.bool_], rows: NDArray[np.int64]) -> Iterator[Blob]:
     for first in range(0, len(rows), CABLES_A_BLOB):
         part = rows[first : first + CABLES_A_BLOB]
-        lines = pack_lines(result.cable_lines[part], grid)
-        yield make_blob("cables", {**lines.blocks("cables"), "cables.shielded": shielded[part]})
+        yield make_blob("cables", {**cables.pack("cables", part), "cables.shielded": shielded[part]})
 
 
-def _path_blobs(result: SurveyResult, grid: MapGrid, rows: range) -> Iterator[Blob]:
-    for first in range(rows.start, rows.stop, PATHS_A_BLOB):
-        part = result.site_paths[first : min(first + PATHS_A_BLOB, rows.stop)]
-        yield make_blob("paths", pack_lines(part, grid).blocks("paths"))
+def _path_blobs(paths: GridLines, rows: NDArray[np.int64]) -> Iterator[Blob]:
+    for first in range(0, len(rows), PATHS_A_BLOB):
+        yield make_blob("paths", paths.pack("paths", rows[first : first + PATHS_A_BLOB]))

@@ -114,16 +114,15 @@ survey.layer = (() => {
     context.font = "italic 13px Georgia, 'Times New Roman', serif";
     context.textAlign = "center";
     for (let owner = 0; owner < network.outlines.owners; owner += 1) {
-      const line = network.outlines.firstLine[owner];
-      const [x, y] = topOf(view, line);
+      const [x, y] = topOf(view, owner);
       if (inView(view, x, y)) haloText(context, about.districts[owner], { x, y: y - 7, colour: "#5e5138" });
     }
   }
 
-  function topOf(view, line) {
-    const { x, y, firstPoint } = network.outlines;
-    let best = firstPoint[line];
-    for (let i = best; i < firstPoint[line + 1]; i += 1) if (y[i] > y[best]) best = i;
+  function topOf(view, owner) {
+    const { x, y, firstPoint, firstLine } = network.outlines;
+    let best = firstPoint[firstLine[owner]];
+    for (let i = best; i < firstPoint[firstLine[owner + 1]]; i += 1) if (y[i] > y[best]) best = i;
     return [view.left + x[best] * view.scale, view.top - y[best] * view.scale];
   }
 
@@ -154,6 +153,7 @@ survey.layer = (() => {
     context.beginPath();
     for (const line of lines) {
       const last = firstPoint[line + 1] - 1;
+      if (last < firstPoint[line]) continue;
       let px = view.left + x[firstPoint[line]] * view.scale;
       let py = view.top - y[firstPoint[line]] * view.scale;
       context.moveTo(px, py);

@@ -14,74 +14,111 @@ from survey.report.map.grid import MapGrid
 STEP_LIMIT = 32767
 """Longest step of the 16-bit encoding, grid steps."""
 
+Whole = NDArray[np.int64]
+
 
 @dataclass(frozen=True)
-class PackedLines:
-    """Lines in grid steps.
+class Lines:
+    """The points of many geometries in plain arrays.
 
     Parameters
     ----------
     parts
         Number of lines of each owner; an owner without a line has none. Shape (n_owners,).
     points
-        Number of points of each line. Shape (n_lines,).
-    jumps
-        From the last point of the line before (the origin at first) to the first point. Shape (n_lines, 2).
-    steps
-        From point to point within the lines. Shape (sum of points - n_lines, 2), 16 bits.
+        Number of points of each line, owner by owner. Shape (sum of parts,).
+    xy
+        The points, line by line, in survey coordinates. Shape (sum of points, 2).
     """
 
-    parts: NDArray[np.int64]
-    points: NDArray[np.int64]
-    jumps: NDArray[np.int32]
-    steps: NDArray[np.int16]
+    parts: Whole
+    points: Whole
+    xy: NDArray[np.float64]
 
-    def blocks(self, name: str) -> dict[str, NDArray[Any]]:
-        """Columns of the page's data, by name."""
-        return {
-            f"{name}.parts": self.parts,
-            f"{name}.points": self.points,
-            f"{name}.jump_x": self.jumps[:, 0],
-            f"{name}.jump_y": self.jumps[:, 1],
-            f"{name}.step_x": self.steps[:, 0],
-            f"{name}.step_y": self.steps[:, 1],
-        }
+    def bounds(self) -> NDArray[np.float64]:
+        """Corners; shape (2, 2), or (0, 2) when there is no point."""
+        return np.stack([self.xy.min(axis=0), self.xy.max(axis=0)]) if len(self.xy) else self.xy
 
 
-def pack_lines(owners: NDArray[np.object_], grid: MapGrid) -> PackedLines:
-    """Pack one geometry per owner (line, multi-line, polygon outline, ``None`` or empty)."""
-    lines, parts = _single_lines(owners)
-    coordinates = grid.steps(shapely.get_coordinates(lines))
-    points = shapely.get_num_coordinates(lines).astype(np.int64)
-    heads = np.concatenate([[0], np.cumsum(points)[:-1]]) if len(points) else np.zeros(0, dtype=np.int64)
-    moves = np.diff(coordinates, axis=0, prepend=np.zeros((1, 2), dtype=np.int32))
-    inner = np.ones(len(moves), dtype=bool)
-    inner[heads] = False
-    steps = moves[inner]
-    if len(steps) and np.abs(steps).max() > STEP_LIMIT:
-        steps, points = _shortened(steps, points)
-    return PackedLines(parts, points, moves[heads], steps.astype(np.int16))
-
-
-def _single_lines(owners: NDArray[np.object_]) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
+def lines_of(owners: NDArray[np.object_]) -> Lines:
+    """Take one geometry per owner apart: line, multi-line, polygon outline, ``None`` or empty."""
     kinds = shapely.get_type_id(owners)
-    if (kinds == shapely.GeometryType.LINESTRING).all() and not shapely.is_empty(owners).any():
-        return owners, np.ones(len(owners), dtype=np.int64)
-    outlines = np.where(kinds == shapely.GeometryType.POLYGON, shapely.boundary(owners), owners)
-    lines, owner = shapely.get_parts(outlines, return_index=True)
-    kept = ~shapely.is_empty(lines)
-    return lines[kept], np.bincount(owner[kept], minlength=len(owners)).astype(np.int64)
+    lines, parts = owners, np.ones(len(owners), dtype=np.int64)
+    if not (kinds == shapely.GeometryType.LINESTRING).all():
+        outlines = np.where(kinds == shapely.GeometryType.POLYGON, shapely.boundary(owners), owners)
+        lines, owner = shapely.get_parts(outlines, return_index=True)
+        parts = np.bincount(owner, minlength=len(owners)).astype(np.int64)
+    xy, line = shapely.get_coordinates(lines, return_index=True)
+    return Lines(parts, np.bincount(line, minlength=len(lines)), xy)
 
 
-def _shortened(steps: NDArray[np.int32], points: NDArray[np.int64]) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
-    """Cut steps over the limit into equal shorter ones; the points between lie on the drawn line."""
-    pieces = -(-np.abs(steps).max(axis=1).astype(np.int64) // STEP_LIMIT)
-    pieces = np.maximum(pieces, 1)
+@dataclass(frozen=True)
+class Counts:
+    """How many things each owner has, and where its first one stands."""
+
+    each: Whole
+    heads: Whole
+
+    def spans(self, rows: Whole) -> tuple[Whole, Whole]:
+        """Places of everything that the chosen rows own, and how many each owns."""
+        chosen = self.each[rows]
+        shift = np.repeat(self.heads[rows] - (np.cumsum(chosen) - chosen), chosen)
+        return shift + np.arange(len(shift)), chosen
+
+
+def _counts(each: Whole) -> Counts:
+    return Counts(each, np.cumsum(each) - each)
+
+
+@dataclass(frozen=True)
+class GridLines:
+    """Lines in grid steps, ready to be packed in any order of their owners."""
+
+    parts: Counts
+    points: Counts
+    steps: NDArray[np.int32]
+
+    def pack(self, name: str, rows: Whole) -> dict[str, NDArray[Any]]:
+        """Columns of the page's data for some owners, in the order given.
+
+        ``parts`` and ``points`` as in :class:`Lines`; ``jump``: from the last point before (the origin at first) to
+        a line's first point; ``step``: from point to point within the lines, 16 bits (a longer one is cut).
+        """
+        chosen, parts = self.parts.spans(rows)
+        places, points = self.points.spans(chosen)
+        moves = np.diff(self.steps[places], axis=0, prepend=np.zeros((1, 2), dtype=np.int32))
+        first = np.zeros(len(moves), dtype=bool)
+        first[np.cumsum(points) - points] = True
+        jumps, steps = moves[first], moves[~first]
+        if _longest(steps) > STEP_LIMIT:
+            points, steps = _cut(points, steps)
+        columns: dict[str, NDArray[Any]] = {"parts": parts, "points": points}
+        jump_kind = np.int16 if _longest(jumps) <= STEP_LIMIT else np.int32
+        columns |= {"jump_x": jumps[:, 0].astype(jump_kind), "jump_y": jumps[:, 1].astype(jump_kind)}
+        columns |= {"step_x": steps[:, 0].astype(np.int16), "step_y": steps[:, 1].astype(np.int16)}
+        return {f"{name}.{column}": values for column, values in columns.items()}
+
+
+def _longest(moves: NDArray[np.int32]) -> int:
+    return max(int(moves.max(initial=0)), -int(moves.min(initial=0)))
+
+
+def grid_lines(lines: Lines, grid: MapGrid) -> GridLines:
+    """Bring the lines to the grid; lines without a point are dropped."""
+    kept = lines.points > 0
+    if kept.all():
+        return GridLines(_counts(lines.parts), _counts(lines.points), grid.steps(lines.xy))
+    owner = np.repeat(np.arange(len(lines.parts)), lines.parts)
+    parts = np.bincount(owner[kept], minlength=len(lines.parts)).astype(np.int64)
+    return GridLines(_counts(parts), _counts(lines.points[kept]), grid.steps(lines.xy))
+
+
+def _cut(points: Whole, steps: NDArray[np.int32]) -> tuple[Whole, NDArray[np.int32]]:
+    """Cut steps over the limit into shorter ones; the further points lie on the drawn line."""
+    pieces = np.maximum(-(-np.abs(steps).max(axis=1).astype(np.int64) // STEP_LIMIT), 1)
+    number = np.arange(pieces.sum()) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    share, whole = np.repeat(pieces, pieces)[:, None], np.repeat(steps, pieces, axis=0).astype(np.int64)
+    cut = whole * (number + 1)[:, None] // share - whole * number[:, None] // share
     line = np.repeat(np.arange(len(points)), points - 1)
-    ends = np.repeat(steps, pieces, axis=0).astype(np.int64)
-    number = np.arange(len(ends)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-    share = np.repeat(pieces, pieces)
-    reached = ends * (number + 1)[:, None] // share[:, None]
-    before = ends * number[:, None] // share[:, None]
     added = np.bincount(line, weights=pieces - 1, minlength=len(points)).astype(np.int64)
-    return (reached - before).astype(np.int32), points + added
+    return points + added, cut.astype(np.int32)

@@ -17,6 +17,44 @@ Rows = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
+class Sets:
+    """Sets of rows, end to end.
+
+    Parameters
+    ----------
+    sizes
+        Shape (n_sets,).
+    rows
+        Set by set; no set holds a row twice. Shape (sum of sizes,).
+    """
+
+    sizes: Rows
+    rows: Rows
+
+    @property
+    def heads(self) -> Rows:
+        """Place of the first row of each set."""
+        return np.cumsum(self.sizes) - self.sizes
+
+    def any_of(self, marked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Whether each set holds a marked row."""
+        owner = np.repeat(np.arange(len(self.sizes)), self.sizes)
+        return np.bincount(owner, weights=marked[self.rows], minlength=len(self.sizes)) > 0
+
+    def taken(self, chosen: Rows) -> Sets:
+        """Some of the sets, in the order given."""
+        sizes = self.sizes[chosen]
+        shift = np.repeat(self.heads[chosen] - (np.cumsum(sizes) - sizes), sizes)
+        return Sets(sizes, self.rows[shift + np.arange(len(shift))])
+
+
+def sets_of(sets: Sequence[Rows]) -> Sets:
+    """Lay index arrays end to end."""
+    sizes = np.fromiter(map(len, sets), dtype=np.int64, count=len(sets))
+    return Sets(sizes, np.concatenate([np.zeros(0, dtype=np.int64), *sets]))
+
+
+@dataclass(frozen=True)
 class Runs:
     """Sets of rows as runs of places in an order.
 
@@ -39,51 +77,75 @@ class Runs:
     first_items: int
 
 
-def pack_sets(sets: Sequence[Rows], n_items: int, *, first: NDArray[np.bool_]) -> Runs:
-    """Order the items so that nested sets are runs; sets marked ``first`` lead. Sets hold no row twice."""
-    sizes = np.fromiter((len(rows) for rows in sets), dtype=np.int64, count=len(sets))
-    ranked = np.lexsort((np.arange(len(sets)), -sizes, ~first))
-    key = _places(sets, ranked[sizes[ranked] > 0], n_items)
+def pack_sets(sets: Sets, n_items: int, *, first: NDArray[np.bool_]) -> Runs:
+    """Order the items so that nested sets are runs; sets marked ``first`` lead."""
+    ranked = np.lexsort((np.arange(len(sets.sizes)), -sets.sizes, ~first))
+    ranked = ranked[sets.sizes[ranked] > 0]
+    key = _item_keys(sets.taken(ranked), n_items)
     order = np.argsort(key, kind="stable").astype(np.int64)
     place = np.empty(n_items, dtype=np.int64)
     place[order] = np.arange(n_items)
-    counts, starts, lengths = _runs(sets, sizes, place)
-    leading = [rows for rows, is_first in zip(sets, first.tolist(), strict=True) if is_first and len(rows)]
-    first_items = int(max((place[rows].max() for rows in leading), default=-1)) + 1
-    return Runs(order, counts, starts, lengths, first_items)
+    leading = place[sets.rows[np.repeat(first, sets.sizes)]]
+    return Runs(order, *_runs(sets, place), first_items=int(leading.max(initial=-1)) + 1)
 
 
-def _places(sets: Sequence[Rows], ranked: Rows, n_items: int) -> Rows:
-    """Sort key of every item: larger sets are laid out before the smaller ones inside them."""
+def _item_keys(ranked: Sets, n_items: int) -> Rows:
+    """Sort key of every item: larger sets are laid out first, the smaller ones inside them, then what is left."""
+    n_sets = len(ranked.sizes)
+    parent = _parents(ranked, n_items)
+    ends = np.append(np.zeros(n_sets, dtype=np.int64), np.iinfo(np.int64).max)
+    level = np.flatnonzero(parent < 0)
+    start = np.cumsum(ranked.sizes[level]) - ranked.sizes[level]
+    by_parent = np.argsort(parent, kind="stable")
+    firsts = np.searchsorted(parent[by_parent], np.arange(n_sets + 1))
+    while len(level):
+        n_children = firsts[level + 1] - firsts[level]
+        shift = np.repeat(firsts[level] - (np.cumsum(n_children) - n_children), n_children)
+        children = by_parent[shift + np.arange(len(shift))]
+        before = np.cumsum(ranked.sizes[children]) - ranked.sizes[children]
+        heads = np.cumsum(n_children) - n_children
+        totals = np.append(np.cumsum(ranked.sizes[children]), 0)
+        base = np.where(n_children > 0, np.append(before, 0)[np.minimum(heads, len(children))], 0)
+        ends[level] = start + np.where(n_children > 0, totals[heads + n_children - 1] - base, 0)
+        start = np.repeat(start - base, n_children) + before
+        level = children
     holder = np.full(n_items, -1, dtype=np.int64)
-    cursor = np.zeros(len(sets) + 1, dtype=np.int64).tolist()
-    for index in ranked.tolist():
-        rows = sets[index]
-        parent = int(holder[rows[0]])
-        cursor[index] = cursor[parent]
-        cursor[parent] += len(rows)
-        holder[rows] = index
-    ends = np.asarray(cursor)
-    ends[-1] = np.iinfo(np.int64).max
-    return np.asarray(ends[holder], dtype=np.int64)
+    holder[ranked.rows] = np.repeat(np.arange(n_sets), ranked.sizes)
+    return ends[holder]
 
 
-def _runs(sets: Sequence[Rows], sizes: Rows, place: Rows) -> tuple[Rows, Rows, Rows]:
-    filled = np.flatnonzero(sizes)
-    counts = (sizes > 0).astype(np.int64)
+def _parents(ranked: Sets, n_items: int) -> Rows:
+    """The smallest larger set that holds the first row of each set; -1 for none."""
+    first_rows = ranked.rows[ranked.heads]
+    is_first = np.zeros(n_items, dtype=bool)
+    is_first[first_rows] = True
+    places = np.flatnonzero(is_first[ranked.rows])
+    owner = np.repeat(np.arange(len(ranked.sizes)), ranked.sizes)[places]
+    rows = ranked.rows[places]
+    order = np.argsort(rows, kind="stable")
+    rows, owner, places = rows[order], owner[order], places[order]
+    above = np.where(np.append(False, rows[1:] == rows[:-1]), np.append(-1, owner[:-1]), -1)[: len(rows)]
+    parent = np.full(len(ranked.sizes), -1, dtype=np.int64)
+    at_head = places == ranked.heads[owner]
+    parent[owner[at_head]] = above[at_head]
+    return parent
+
+
+def _runs(sets: Sets, place: Rows) -> tuple[Rows, Rows, Rows]:
+    filled = np.flatnonzero(sets.sizes)
+    counts = (sets.sizes > 0).astype(np.int64)
     if len(filled) == 0:
         return counts, np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    places = place[np.concatenate([sets[index] for index in filled.tolist()])]
-    offsets = np.concatenate([[0], np.cumsum(sizes[filled])[:-1]])
-    low, high = np.minimum.reduceat(places, offsets), np.maximum.reduceat(places, offsets)
-    broken = np.flatnonzero(high - low + 1 != sizes[filled])
-    starts, lengths = list(np.split(low, broken)), list(np.split(sizes[filled], broken))
+    places, sizes, heads = place[sets.rows], sets.sizes[filled], sets.heads[filled]
+    low, high = np.minimum.reduceat(places, heads), np.maximum.reduceat(places, heads)
+    broken = np.flatnonzero(high - low + 1 != sizes)
+    starts, lengths = list(np.split(low, broken)), list(np.split(sizes, broken))
     for number, index in enumerate(broken.tolist(), start=1):
-        first, size = offsets[index], sizes[filled[index]]
-        heads, spans = _split_runs(np.sort(places[first : first + size]))
-        counts[filled[index]] = len(heads)
-        starts[number] = np.concatenate([heads, starts[number][1:]])
-        lengths[number] = np.concatenate([spans, lengths[number][1:]])
+        first, size = heads[index], sizes[index]
+        run_starts, run_lengths = _split_runs(np.sort(places[first : first + size]))
+        counts[filled[index]] = len(run_starts)
+        starts[number] = np.concatenate([run_starts, starts[number][1:]])
+        lengths[number] = np.concatenate([run_lengths, lengths[number][1:]])
     return counts, np.concatenate(starts), np.concatenate(lengths)
 
 

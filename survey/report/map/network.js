@@ -3,7 +3,7 @@
 survey.network = (() => {
   const { data, about } = survey;
 
-  /* Lines of all blobs of one name: owner -> lines -> points. */
+  /* Lines of all blobs of one name: owner -> lines -> points. A line without points only carries a jump further. */
   class LineStore {
     constructor(name) {
       this.name = name;
@@ -36,12 +36,12 @@ survey.network = (() => {
       for (let line = 0; line < points.length; line += 1) {
         x += jumpX[line];
         y += jumpY[line];
-        this.x[at] = x;
-        this.y[at] = y;
-        at += 1;
-        for (let left = points[line] - 1; left > 0; left -= 1, step += 1, at += 1) {
-          x += stepX[step];
-          y += stepY[step];
+        for (let point = 0; point < points[line]; point += 1, at += 1) {
+          if (point > 0) {
+            x += stepX[step];
+            y += stepY[step];
+            step += 1;
+          }
           this.x[at] = x;
           this.y[at] = y;
         }

@@ -5,8 +5,8 @@ from __future__ import annotations
 import base64
 import json
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -57,13 +57,13 @@ def _laid_out(values: NDArray[Any] | list[str]) -> tuple[str, int, bytes]:
     if isinstance(values, list):
         data = json.dumps(values, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
         return "json", len(data), data
-    kind = np.dtype(_narrow(values).dtype)
-    data = _narrow(values).astype(kind.newbyteorder("<"), copy=False).tobytes()
-    return f"{kind.kind}{kind.itemsize}", len(values), data
+    narrow = _narrow(values)
+    kind = narrow.dtype
+    return f"{kind.kind}{kind.itemsize}", len(values), narrow.astype(kind.newbyteorder("<"), copy=False).tobytes()
 
 
 def _narrow(values: NDArray[Any]) -> NDArray[Any]:
-    """64-bit whole numbers as the narrowest type that a browser has an array for."""
+    """64-bit whole numbers as the narrowest type that a browser has an array for; others have theirs for a reason."""
     if values.dtype.kind == "b":
         return values.astype(np.uint8)
     if values.dtype != np.int64:
@@ -92,15 +92,14 @@ class Payload:
     left_out: dict[str, int]
 
 
-def pack_payload(blobs: Sequence[Blob], *, limit: int = PAGE_LIMIT) -> Payload:
+def pack_payload(blobs: Iterable[Blob], *, limit: int = PAGE_LIMIT) -> Payload:
     """Encode the blobs in their order until the limit; the first one is always in.
 
     Once a blob of a name does not fit, no later one of that name goes in, so that what is there is a leading part.
     """
-    encoding = "deflate" if sum(len(blob.content) for blob in blobs) > PLAIN_LIMIT else "plain"
     payload = Payload([], [], {})
     size = 0
-    for blob, text in zip(blobs, _encoded(blobs, encoding), strict=True):
+    for blob, encoding, text in _encoded(blobs):
         if payload.scripts and (size + len(text) > limit or blob.name in payload.left_out):
             payload.left_out[blob.name] = payload.left_out.get(blob.name, 0) + 1
             continue
@@ -110,10 +109,17 @@ def pack_payload(blobs: Sequence[Blob], *, limit: int = PAGE_LIMIT) -> Payload:
     return payload
 
 
-def _encoded(blobs: Sequence[Blob], encoding: str) -> Iterator[str]:
-    if encoding == "plain":
-        yield from (base64.b64encode(blob.content).decode("ascii") for blob in blobs)
-        return
+def _encoded(blobs: Iterable[Blob]) -> Iterator[tuple[Blob, str, str]]:
+    """Each blob with its encoding and its text. Compression runs beside the packing of the blobs that follow."""
+    kept: list[Blob] = []
+    packed: list[Future[bytes]] = []
+    size = 0
     with ThreadPoolExecutor(max_workers=2) as pool:
-        for packed in pool.map(lambda blob: zlib.compress(blob.content, 1), blobs):
-            yield base64.b64encode(packed).decode("ascii")
+        for blob in blobs:
+            kept.append(blob)
+            size += len(blob.content)
+            if size > PLAIN_LIMIT:
+                packed += [pool.submit(zlib.compress, waiting.content, 1) for waiting in kept[len(packed) :]]
+        for number, blob in enumerate(kept):
+            content = packed[number].result() if packed else blob.content
+            yield blob, "deflate" if packed else "plain", base64.b64encode(content).decode("ascii")
