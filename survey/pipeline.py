@@ -5,25 +5,31 @@ from __future__ import annotations
 import platform
 import time
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import survey
 from survey.assess.assess import assess_network
 from survey.assess.collect import collect_result
 from survey.assess.score import BANDS
+from survey.changes import apply_changes
+from survey.compare.what_if import with_base
 from survey.findings import SEVERITIES, FindingList
+from survey.marks import mark_result
 from survey.network import build_network
 from survey.read import read_network
 from survey.result import CAUTION, SurveyResult
 from survey.settings import Settings
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
     from survey.assess.assess import Assessment
+    from survey.changes import Change
     from survey.network.model import Network
+    from survey.read.tables import NetworkTables
+    from survey.signoff import SignOffs
 
 
 @dataclass
@@ -49,6 +55,8 @@ def run_survey(
     settings: Settings | None = None,
     progress: Callable[[str], None] | None = None,
     count: Callable[[int, int], None] | None = None,
+    changes: Sequence[Change] = (),
+    sign_offs: SignOffs | None = None,
 ) -> SurveyResult:
     """Survey one network export.
 
@@ -62,27 +70,76 @@ def run_survey(
         Called with the name of each stage when it begins.
     count
         Called with points done and points to do while the study computes.
+    changes
+        A what-if: surveyed as if they were made, with a comparison with the network as it is in columns of the sites.
+    sign_offs
+        Sites that someone answers for.
 
     Raises
     ------
     survey.errors.SurveyError
-        The export or the settings cannot be used.
+        The export, the settings, the changes or the sign-offs cannot be used.
     """
     settings = settings or Settings()
     clock = Clock(progress)
     findings = FindingList()
     with clock.stage("read"):
         tables = read_network(path, settings=settings, findings=findings)
+    base = None
+    if changes:
+        with clock.stage("base"):
+            as_it_is = survey_tables(tables, settings=settings, findings=FindingList(), sign_offs=sign_offs)
+            tables, base = apply_changes(tables, changes), as_it_is.result
+    surveyed = survey_tables(
+        tables, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count
+    )
+    result = surveyed.result if base is None else with_base(surveyed.result, base)
+    record = make_record(path, surveyed.network, surveyed.assessment, settings=settings, findings=findings)
+    record |= result.record
+    if changes:
+        record["changes"] = [change.row() for change in changes]
+    if sign_offs is not None:
+        record["signed_off"] = {"as_of": sign_offs.as_of.isoformat(), "holding": int((result.sites["signed_off"] != "").sum())}
+    record["sites"] = summarise(result)
+    record["seconds"] = clock.seconds
+    return replace(result, record=record)
+
+
+@dataclass(frozen=True)
+class Surveyed:
+    """A network, its assessment, and the result without a record."""
+
+    network: Network
+    assessment: Assessment
+    result: SurveyResult
+
+
+def survey_tables(
+    tables: NetworkTables,
+    *,
+    settings: Settings,
+    findings: FindingList,
+    sign_offs: SignOffs | None = None,
+    clock: Clock | None = None,
+    count: Callable[[int, int], None] | None = None,
+) -> Surveyed:
+    """Survey clean tables."""
+    clock = clock or Clock()
     with clock.stage("network"):
         network = build_network(tables, settings=settings.network, findings=findings)
     with clock.stage("assess"):
         assessment = assess_network(network, settings=settings, findings=findings, progress=count)
     with clock.stage("collect"):
-        record = make_record(path, network, assessment, settings=settings, findings=findings)
+        record = {"open_devices": open_devices(tables)}
         result = collect_result(network, assessment, settings=settings, findings=findings, record=record)
-    record["sites"] = summarise(result)
-    record["seconds"] = clock.seconds
-    return result
+        result = mark_result(result, network, sign_offs=sign_offs, findings=findings)
+    return Surveyed(network, assessment, result)
+
+
+def open_devices(tables: NetworkTables) -> list[str]:
+    """Ids of the devices that are open in the normal state, sorted."""
+    switches = tables.switches
+    return sorted(map(str, switches.loc[switches["open"].to_numpy(bool), "switch_id"]))
 
 
 def make_record(

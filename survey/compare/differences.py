@@ -1,0 +1,81 @@
+"""Sites new, gone, better and worse between two surveys, one line a site."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from survey.compare.causes import Pair, find_causes
+
+if TYPE_CHECKING:
+    from survey.compare.snapshot import Snapshot
+
+CHANGES = ("worse", "new", "unknown", "same", "gone", "better")
+"""In order of how soon to look at them; ``unknown``: can be assessed in one of the two only."""
+
+COLUMNS: dict[str, int | None] = {
+    "site_id": None, "change": None, "priority_old": 1, "priority_new": 1, "score_old": 1, "score_new": 1,
+    "band_old": None, "band_new": None, "status_old": None, "status_new": None, "switch_old": None, "switch_new": None,
+    "worst_old": None, "worst_new": None, "causes": None, "why": None, "feeder": None, "district": None, "lon": 7,
+    "lat": 7,
+}  # fmt: skip
+
+
+def compare_sites(old: Snapshot, new: Snapshot, *, every: bool = False) -> pd.DataFrame:
+    """One line for every site that changed.
+
+    Parameters
+    ----------
+    every
+        Also list the sites of which nothing changed.
+
+    Returns
+    -------
+    Columns :data:`COLUMNS`; worse first, then by how much, then by id. ``same``: its figures are the same but something
+    behind them is not.
+    """
+    ids = old.sites.index.union(new.sites.index, sort=True)
+    a, b = old.sites.reindex(ids), new.sites.reindex(ids)
+    in_old, in_new = ids.isin(old.sites.index), ids.isin(new.sites.index)
+    both = in_old & in_new
+    pair = Pair(a[both], b[both])
+    causes, why = np.full(len(ids), "", object), np.full(len(ids), "", object)
+    causes[both], why[both] = find_causes(old, new, pair)
+    causes[~both] = np.where(in_new[~both], "new", "gone")
+    why[~both] = np.where(in_new[~both], "not in the old survey", "not in the new survey")
+    table = _table(ids, a, b, in_new)
+    table["change"] = _kind(a, b, in_old, in_new)
+    table["causes"], table["why"] = causes, why
+    kept = table if every else table[(table["change"] != "same") | (table["causes"] != "")]
+    return _ordered(kept)[list(COLUMNS)]
+
+
+def _kind(a: pd.DataFrame, b: pd.DataFrame, in_old: NDArray[np.bool_], in_new: NDArray[np.bool_]) -> NDArray[np.object_]:
+    before, after = a["priority"].to_numpy(float), b["priority"].to_numpy(float)
+    half = np.isnan(before) != np.isnan(after)
+    conditions = [~in_old, ~in_new, half, after > before, after < before]
+    return np.select(conditions, ["new", "gone", "unknown", "worse", "better"], "same").astype(object)
+
+
+def _table(ids: pd.Index[Any], a: pd.DataFrame, b: pd.DataFrame, in_new: NDArray[np.bool_]) -> pd.DataFrame:
+    names = {"priority": "priority", "score": "score", "band": "band", "status": "status", "switch": "switch_id",
+             "worst": "worst_switch_id"}  # fmt: skip
+    table = pd.DataFrame({"site_id": ids.to_numpy(object)})
+    for name, column in names.items():
+        for when, side in (("old", a), ("new", b)):
+            values = side[column]
+            text = not pd.api.types.is_numeric_dtype(values)
+            table[f"{name}_{when}"] = (values.fillna("") if text else values).to_numpy()
+    for name in ("feeder", "district", "lon", "lat"):
+        table[name] = np.where(in_new, b[name].to_numpy(object), a[name].to_numpy(object))
+    return table
+
+
+def _ordered(table: pd.DataFrame) -> pd.DataFrame:
+    rank = table["change"].map({name: k for k, name in enumerate(CHANGES)}).to_numpy(np.int64)
+    before, after = (np.nan_to_num(table[f"priority_{when}"].to_numpy(float)) for when in ("old", "new"))
+    order = np.lexsort((np.arange(len(table)), -np.round(np.abs(after - before), 6), rank))
+    return table.iloc[order].reset_index(drop=True)

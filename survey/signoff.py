@@ -1,0 +1,172 @@
+"""The signed-off list: sites that someone answers for, until when, and on what circuit.
+
+A CSV file with columns ``site_id, who, until, note`` and, better, ``circuit``: the site's circuit fingerprint as the survey
+printed it in ``sites.csv`` when it was signed off. A later survey keeps a sign-off only while its date has not passed and
+the circuit under it is the same; it says of every other one why it does not hold.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.errors import SettingsError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
+
+    import pandas as pd
+
+    from survey.findings import FindingList, Severity
+
+COLUMNS = ("site_id", "who", "until", "note", "circuit")
+NEEDED = ("site_id", "who", "until")
+
+CIRCUIT_COLUMNS = {
+    "kva": 1, "kv": 3, "connection": None, "core": None, "minload_kw": 2, "switch_id": None, "gang_switch_id": None,
+    "exposed_cable_m": 0, "exposed_sites": 0, "exposed_kva": 1, "cap_nf": 1, "worst_switch_id": None, "worst_cable_m": 0,
+}  # fmt: skip
+"""Columns of the sites table that make the circuit, and the decimals that count."""
+
+
+@dataclass(frozen=True)
+class SignOff:
+    """One line of the list; ``until`` is the last day it holds, ``circuit`` may be empty."""
+
+    site_id: str
+    who: str
+    until: date
+    note: str = ""
+    circuit: str = ""
+
+    def words(self) -> str:
+        """The sign-off in words."""
+        return f"{self.who} until {self.until.isoformat()}" + (f": {self.note}" if self.note else "")
+
+
+@dataclass(frozen=True)
+class SignOffs:
+    """The list and the day it is looked at."""
+
+    items: tuple[SignOff, ...]
+    as_of: date
+
+
+def read_signed_off(path: Path) -> tuple[SignOff, ...]:
+    """Read the list.
+
+    Raises
+    ------
+    SettingsError
+        The file cannot be read, lacks a column, names a site twice, or a date is not one.
+    """
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            reader = csv.DictReader(file)
+            missing = [name for name in NEEDED if name not in (reader.fieldnames or ())]
+            rows = [] if missing else [{k: str(row.get(k) or "").strip() for k in COLUMNS} for row in reader]
+    except OSError as error:
+        msg = f"signed-off list {path}: cannot be read ({error.strerror}); give a CSV file"
+        raise SettingsError(msg) from error
+    except (UnicodeDecodeError, csv.Error) as error:
+        msg = f"signed-off list {path}: not a CSV file in UTF-8 ({error})"
+        raise SettingsError(msg) from error
+    if missing:
+        msg = f"signed-off list {path}: lacks column {missing[0]!r}; columns: {', '.join(COLUMNS)}"
+        raise SettingsError(msg)
+    items = tuple(_item(row, f"signed-off list {path}, line {k}") for k, row in enumerate(rows, start=2) if any(row.values()))
+    _refuse_doubles(items, path)
+    return items
+
+
+def _item(row: dict[str, str], where: str) -> SignOff:
+    if not row["site_id"] or not row["who"]:
+        msg = f"{where}: found site {row['site_id']!r} and who {row['who']!r}; both are needed"
+        raise SettingsError(msg)
+    try:
+        until = date.fromisoformat(row["until"])
+    except ValueError as error:
+        msg = f"{where}: found until {row['until']!r}; expected a day such as 2030-12-31"
+        raise SettingsError(msg) from error
+    return SignOff(row["site_id"], row["who"], until, row["note"], row["circuit"])
+
+
+def _refuse_doubles(items: Sequence[SignOff], path: Path) -> None:
+    seen: set[str] = set()
+    for item in items:
+        if item.site_id in seen:
+            msg = f"signed-off list {path}: site {item.site_id!r} stands there twice; keep one line"
+            raise SettingsError(msg)
+        seen.add(item.site_id)
+
+
+def circuit_fingerprints(sites: pd.DataFrame) -> NDArray[np.object_]:
+    """Twelve hexadecimal digits for the circuit of every site, of what the tables show of it, shape (n_sites,)."""
+    columns = [_texts(sites[name], decimals) for name, decimals in CIRCUIT_COLUMNS.items()]
+    rows = ("\x1f".join(row) for row in zip(*columns, strict=True))
+    return np.array([hashlib.sha256(row.encode()).hexdigest()[:12] for row in rows], dtype=object)
+
+
+def _texts(values: pd.Series, decimals: int | None) -> Iterable[str]:
+    if decimals is None:
+        return ("" if v is None or v != v else str(v) for v in values)  # noqa: PLR0124 - not a number
+    numbers = values.to_numpy(np.float64, na_value=np.nan)
+    return (f"{v + 0.0:.{decimals}f}" for v in np.round(numbers, decimals))
+
+
+def hold_sign_offs(sites: pd.DataFrame, sign_offs: SignOffs, *, findings: FindingList) -> NDArray[np.object_]:
+    """Words of the sign-off that holds for every site, ``""`` without one; the others become findings.
+
+    Parameters
+    ----------
+    sites
+        Sites table with a column ``circuit``.
+    findings
+        Gets ``signoff_unknown_site``, ``signoff_expired``, ``signoff_changed`` and ``signoff_unproved``.
+    """
+    row = {site: k for k, site in enumerate(sites["site_id"])}
+    circuit = sites["circuit"].to_numpy(object)
+    out = np.full(len(sites), "", object)
+    told: dict[str, list[str]] = {rule: [] for rule in _RULES}
+    for item in sign_offs.items:
+        k = row.get(item.site_id)
+        rule = "signoff_unknown_site" if k is None else _fault(item, circuit[k], as_of=sign_offs.as_of)
+        if rule:
+            told[rule].append(item.site_id)
+        if k is not None and rule in ("", "signoff_unproved"):
+            out[k] = item.words()
+    for rule, ids in told.items():
+        if ids:
+            severity, message = _RULES[rule]
+            findings.add(severity, rule, layer="transformers", ids=ids, message=f"{len(ids)} sites: {message}")
+    return out
+
+
+def _fault(item: SignOff, circuit: str, *, as_of: date) -> str:
+    if item.until < as_of:
+        return "signoff_expired"
+    if item.circuit and item.circuit != circuit:
+        return "signoff_changed"
+    return "" if item.circuit else "signoff_unproved"
+
+
+_RULES: dict[str, tuple[Severity, str]] = {
+    "signoff_unknown_site": ("warning", "signed off, but no such site is in the survey; take them off the list"),
+    "signoff_expired": ("warning", "the sign-off has run out; it does not hold; sign again or act"),
+    "signoff_changed": (
+        "warning",
+        "the circuit under the sign-off has changed; it does not hold; look again and sign with the new circuit fingerprint",
+    ),
+    "signoff_unproved": (
+        "assumed",
+        "signed off without a circuit fingerprint, so whether the circuit is still the same is not known; it was taken to "
+        "hold; copy column circuit of sites.csv into the list",
+    ),
+}
