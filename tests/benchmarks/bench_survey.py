@@ -6,7 +6,7 @@ Every measure runs in a process of its own; seconds of work are processor time, 
 interpreter and imports included for the survey and left out for the floors. Peak memory is the process's own.
 
 - **survey**: ``python -m survey run`` with the study left out; with ``--study`` also with it, on an empty and on a warm
-  cache.
+  cache. A small survey goes before all, so that compiling after an installation is in no figure.
 - **floor A**: reading the same input layers and writing the same output tables, with Arrow only.
 - **floor B**: the same with GeoDataFrames.
 - **loop**: what an analyst writes with networkx: for each site a shortest path to its source, then the part that hangs
@@ -152,6 +152,16 @@ def measure_size(folder: Path, *, cables: int, given: argparse.Namespace, huge: 
     return rows
 
 
+def warm_up(folder: Path) -> None:
+    """One small survey, so that compiling once after an installation is in no figure."""
+    from make_network import make_network, write_network
+
+    network = write_network(make_network(1000), folder)
+    settings = folder / "bench.toml"
+    settings.write_text("[study]\nrun = false\n", encoding="utf-8")
+    run_child([sys.executable, "-m", "survey", "run", str(network), "-o", str(folder / "out"), "-s", str(settings)])
+
+
 def print_table(rows: list[Measure]) -> None:
     """The figures, with the work as a multiple of floor B of the same network."""
     floor = {row["network"]: row["work_s"] for row in rows if row["measure"] == "floor-b"}
@@ -188,6 +198,7 @@ def main() -> None:
         return
     rows = []
     with tempfile.TemporaryDirectory() as scratch:
+        warm_up(Path(scratch) / "warm")
         for cables in given.sizes:
             for huge in (False, True)[: 1 + given.huge]:
                 rows += measure_size(Path(scratch) / f"{cables}{huge}", cables=cables, given=given, huge=huge)
