@@ -90,7 +90,7 @@ class Plan:
         return abs(self.optimum.risk - self.risk_after)
 
 
-def survey_tables(tables: NetworkTables, *, settings: Settings) -> Surveyed:
+def resurvey(tables: NetworkTables, *, settings: Settings) -> Surveyed:
     """Network, assessment and sites of clean tables; the findings are those of the survey and are not kept."""
     findings = FindingList()
     network = build_network(tables, settings=settings.network, findings=findings)
@@ -136,7 +136,7 @@ def make_plan(
     base_changes = changes_from_record(saved.record.get("changes", ()))
     tables = apply_changes(tables, base_changes)
     tell("network")
-    base = survey_tables(tables, settings=used)
+    base = resurvey(tables, settings=used)
     _refuse_other(saved, base)
     return _choose(base, tables, saved=saved, request=request, settings=used, tell=tell)
 
@@ -192,7 +192,7 @@ def _choose(
     curve = draw_curve(programme, terms, at=optimum, settings=settings.plan)
     changes = install_changes(candidates.table.iloc[steps.candidate])
     tell("promise")
-    after = survey_tables(apply_changes(tables, changes), settings=settings)
+    after = resurvey(apply_changes(tables, changes), settings=settings)
     known = counted & np.isfinite(base.sites["priority"].to_numpy(float))
     return Plan(
         request=request,

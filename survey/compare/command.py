@@ -1,0 +1,45 @@
+"""Command ``survey compare``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from survey.compare.make import Comparison
+
+CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed engineers
+decide."""
+PATH = click.Path(path_type=Path)
+MOST_ROWS = 10
+
+
+@click.command(epilog=CAUTION)
+@click.argument("old", type=PATH)
+@click.argument("new", type=PATH)
+@click.option("-o", "--out", required=True, type=PATH, help="Folder for the comparison; made if missing.")
+def compare(old: Path, new: Path, *, out: Path) -> None:
+    """Say what changed from survey OLD to survey NEW, site by site, why, and which tags to add and remove."""
+    from survey.compare.make import compare_surveys
+    from survey.compare.outputs import write_comparison
+
+    comparison = compare_surveys(old, new)
+    write_comparison(comparison, out)
+    print_comparison(comparison, out)
+
+
+def print_comparison(comparison: Comparison, out: Path) -> None:
+    """Counts, causes, the first lines, and where the files are."""
+    counts = {name: n for name, n in comparison.counts().items() if n}
+    click.echo("Sites       " + (", ".join(f"{n} {name}" for name, n in counts.items()) or "nothing changed"))
+    if comparison.causes():
+        click.echo("Why         " + ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in comparison.causes().items()))
+    click.echo(f"Tags        {len(comparison.tags)} to add, change or remove")
+    for row in comparison.sites.head(MOST_ROWS).itertuples():
+        click.echo(f"  {row.site_id}  {row.change}: {row.why}")
+    if len(comparison.sites) > MOST_ROWS:
+        click.echo(f"  ... {len(comparison.sites) - MOST_ROWS} more in changes.csv")
+    click.echo(f"\nResults in  {out}  (changes.csv, tags.csv, changes.html)")
+    click.echo(" ".join(CAUTION.split()))

@@ -1,0 +1,43 @@
+"""The map of the change: every kind has its own shape, so that a grey print reads the same."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from survey.plan.pictures import GREY, INK, draw_network, picture
+from survey.report.gpkg import places
+from survey.result import CAUTION
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from survey.compare.make import Comparison
+
+MARKS = {
+    "worse": ("^", "#b2182b", "worse"),
+    "new": ("P", "#e08214", "new"),
+    "unknown": ("s", "#542788", "can be assessed in one survey only"),
+    "same": (".", "#666666", "same figures, other circuit"),
+    "gone": ("x", "#444444", "gone"),
+    "better": ("v", "#2166ac", "better"),
+}
+
+
+def draw_change_picture(comparison: Comparison, path: Path) -> None:
+    """Sites that changed, on the network of the new survey."""
+    table = comparison.sites
+    points = places(table["lon"].to_numpy(float), table["lat"].to_numpy(float), crs=comparison.new.crs)
+    with picture([path], size=(9.0, 9.0)) as (figure, axes):
+        draw_network(axes, comparison.new.network.geometry)
+        for kind in ("same", "better", "gone", "unknown", "new", "worse"):
+            shape, colour, label = MARKS[kind]
+            rows = [k for k in np.flatnonzero((table["change"] == kind).to_numpy(bool)) if points[k] is not None]
+            if rows:
+                xy = np.array([(points[k].x, points[k].y) for k in rows])
+                axes.plot(xy[:, 0], xy[:, 1], shape, color=colour, markersize=7, label=f"{label} ({len(rows)})")
+        if len(table):
+            axes.legend(loc="lower left", frameon=False)
+        axes.set_title("What changed between the two surveys", loc="left", color=INK)
+        figure.supxlabel(CAUTION, fontsize=7, color=GREY)
