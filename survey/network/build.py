@@ -43,7 +43,7 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     findings
         Gets everything that is odd about the network.
     """
-    joints = join_ends(tables, snap_m=settings.snap_m, findings=findings)
+    joints = join_ends(tables, snap_m=settings.snap_m, pickup_m=settings.pickup_m, findings=findings)
     joints, tees = find_tees(tables, joints, snap_m=settings.snap_m, findings=findings)
     points = {"transformers": tables.transformers, "switches": tables.switches, "sources": tables.sources}
     picked = [

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from survey.network.nearness import join_close, make_strips, nearest_point
+from survey.network.nearness import Strips, join_close, make_strips, nearest_point
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
@@ -25,6 +25,14 @@ if TYPE_CHECKING:
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Ends:
+    """Drawn ends: in strips, and the node of each; shape (n_ends,)."""
+
+    strips: Strips
+    node: Ints
 
 
 @dataclass(frozen=True)
@@ -45,6 +53,8 @@ class Joints:
         Place of each node, metres, NaN when nothing is drawn there, shape (n_nodes, 2).
     node_ids
         Node ids of the export; position is the node.
+    free, drawn
+        Ends that take their topology from the drawing, and all drawn ends.
     """
 
     cable: Ints
@@ -54,9 +64,11 @@ class Joints:
     named: Bools
     node_xy: Floats
     node_ids: pd.Index[str]
+    free: Ends
+    drawn: Ends
 
 
-def join_ends(tables: NetworkTables, *, snap_m: float, findings: FindingList) -> Joints:
+def join_ends(tables: NetworkTables, *, snap_m: float, pickup_m: float, findings: FindingList) -> Joints:
     """Find the nodes of the network.
 
     Parameters
@@ -65,6 +77,8 @@ def join_ends(tables: NetworkTables, *, snap_m: float, findings: FindingList) ->
         Clean tables.
     snap_m
         Ends at this distance or nearer are one, metres.
+    pickup_m
+        Largest distance that will be asked of the ends, metres.
     findings
         Gets ``wide_joint`` for every joint whose ends lie further apart than that.
     """
@@ -77,7 +91,8 @@ def join_ends(tables: NetworkTables, *, snap_m: float, findings: FindingList) ->
 
     xy_start, xy_end = lines.xy[lines.start[:-1]], lines.xy[lines.start[1:] - 1]
     free_xy = np.stack([xy_start[free_line], xy_end[free_line]], axis=1).reshape(-1, 2)
-    group = join_close(free_xy, tolerance_m=snap_m)
+    strips = make_strips(free_xy, tolerance_m=max(snap_m, pickup_m))
+    group = join_close(strips, tolerance_m=snap_m)
     ids = cables["cable_id"].to_numpy()[np.repeat(lines.owner[free_line], 2)]
     report_wide(group, free_xy, ids=ids, tables=tables, snap_m=snap_m, findings=findings)
 
@@ -91,7 +106,12 @@ def join_ends(tables: NetworkTables, *, snap_m: float, findings: FindingList) ->
     order = np.argsort(cable, kind="stable")
     ends = np.concatenate([codes, free_nodes])[order]
     end_xy = np.concatenate([named_xy, free_xy.reshape(-1, 2, 2)])
-    node_xy = _places(np.concatenate([codes, free_nodes]).reshape(-1), end_xy.reshape(-1, 2), len(node_ids))
+    end_node = np.concatenate([codes, free_nodes]).reshape(-1)
+    node_xy = _places(end_node, end_xy.reshape(-1, 2), len(node_ids))
+    free = every = Ends(strips, free_nodes.reshape(-1))
+    if drawn.any():
+        at = np.flatnonzero(np.isfinite(end_xy.reshape(-1, 2)[:, 0]))
+        every = Ends(make_strips(end_xy.reshape(-1, 2)[at], tolerance_m=max(snap_m, pickup_m)), end_node[at])
     return Joints(
         cable=cable[order],
         line=np.concatenate([one_line, free_line])[order],
@@ -100,6 +120,8 @@ def join_ends(tables: NetworkTables, *, snap_m: float, findings: FindingList) ->
         named=np.concatenate([np.ones(len(named_cable), bool), np.zeros(len(free_line), bool)])[order],
         node_xy=node_xy,
         node_ids=node_ids,
+        free=free,
+        drawn=every,
     )
 
 
@@ -152,28 +174,25 @@ def report_wide(
     Parameters
     ----------
     group
-        Number of the group each end belongs to, 0 or more, shape (n,).
+        Position of the lowest end of the group each end belongs to, shape (n,).
     xy, ids
         Places, shape (n, 2), metres, and cables of the ends.
     """
-    order = np.argsort(group, kind="stable")
-    first = np.flatnonzero(np.diff(group[order], prepend=-1))
-    if not len(first):
-        return
-    spread = np.maximum.reduceat(xy[order], first) - np.minimum.reduceat(xy[order], first)
-    last = np.append(first[1:], len(order))
-    for k in np.flatnonzero(np.hypot(spread[:, 0], spread[:, 1]) > snap_m):
-        member = order[first[k] : last[k]]
-        width = _width(xy[member])
+    # where every end lies within half the tolerance of the lowest, no two can be wider apart
+    apart = np.hypot(xy[:, 0] - xy[group, 0], xy[:, 1] - xy[group, 1]) > snap_m / 2
+    member = np.flatnonzero(np.isin(group, np.unique(group[apart])))
+    order = member[np.argsort(group[member], kind="stable")]
+    for joint in np.split(order, np.flatnonzero(np.diff(group[order])) + 1) if len(order) else []:
+        width = _width(xy[joint])
         if width > snap_m:
             findings.add(
                 "warning",
                 "wide_joint",
                 layer="cables",
-                ids=sorted(set(ids[member])),
-                message=f"joint of {len(member)} ends is {width:.2f} m wide, wider than the snapping tolerance of "
+                ids=sorted(set(ids[joint])),
+                message=f"joint of {len(joint)} ends is {width:.2f} m wide, wider than the snapping tolerance of "
                 f"{snap_m:g} m; joined end by end; check the drawing or lower network.snap_m",
-                place=tables.lonlat(xy[member[0]]),
+                place=tables.lonlat(xy[joint[0]]),
             )
 
 

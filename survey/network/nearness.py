@@ -16,13 +16,14 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 STRIPS_AT_MOST = 4096
+HAIR = 1 + 1e-9
 
 
 class Strips(NamedTuple):
     """Points in strips: positions, strip bounds, and the row each sorted point came from.
 
     ``xy`` (n, 2) sorted by strip and y, metres; ``row`` (n,); ``first`` (n_strips + 1,) first point of each strip;
-    ``x0`` left border and ``width`` of a strip, metres.
+    ``x0`` left border and ``width`` of a strip, metres. They serve every tolerance up to the width.
     """
 
     xy: Floats
@@ -57,29 +58,25 @@ def make_strips(xy: Floats, *, tolerance_m: float) -> Strips:
     extent = float(xy[:, 0].max()) - x0
     count = max(1, min(STRIPS_AT_MOST, len(xy), int(extent / max(tolerance_m, 1e-3))))
     width = max(extent / count, tolerance_m, 1e-3) * (1 + 1e-12)
-    strip = np.minimum(((xy[:, 0] - x0) / width).astype(np.int64), count - 1)
-    order, first = _deal(np.argsort(xy[:, 1], kind="stable"), strip, count)
-    return Strips(xy[order], order, first, x0, width)
+    return Strips(*_deal(xy, count, x0, width), x0, width)
 
 
-def join_close(xy: Floats, *, tolerance_m: float) -> Ints:
+def join_close(strips: Strips, *, tolerance_m: float) -> Ints:
     """Join points within a tolerance, transitively.
 
     Parameters
     ----------
-    xy
-        Points, shape (n, 2), metres.
+    strips
+        The points.
     tolerance_m
-        Points at this distance or nearer are one.
+        Points at this distance or nearer are one, metres.
 
     Returns
     -------
     The lowest row of the group each point belongs to, shape (n,).
     """
-    group = np.arange(len(xy))
-    if len(xy):
-        s = make_strips(xy, tolerance_m=tolerance_m)
-        _join(s.xy, s.row, s.first, s.width, s.x0, tolerance_m, group)
+    group = np.arange(len(strips.xy))
+    _join(*strips, tolerance_m, group)
     return group
 
 
@@ -93,7 +90,7 @@ def nearest_point(query: Floats, strips: Strips, *, tolerance_m: float) -> tuple
     """
     row = np.full(len(query), -1, np.int64)
     off = np.full(len(query), np.inf)
-    _nearest(query, strips.xy, strips.row, strips.first, strips.width, strips.x0, tolerance_m, row, off)
+    _nearest(query, *strips, tolerance_m, row, off)
     return row, off
 
 
@@ -114,34 +111,28 @@ def touching_lines(
         Largest distance, metres.
     """
     point_group, group_u, group_v = skip
-    found = _touch(
-        strips.xy,
-        strips.row,
-        strips.first,
-        strips.width,
-        strips.x0,
-        tolerance_m,
-        xy,
-        start,
-        point_group,
-        group_u,
-        group_v,
-    )
-    return Touches(*found)
+    return Touches(*_touch(*strips, tolerance_m, xy, start, point_group, group_u, group_v))
 
 
 @njit(cache=True)
-def _deal(by_y: Ints, strip: Ints, count: int) -> tuple[Ints, Ints]:
+def _deal(xy: Floats, count: int, x0: float, width: float) -> tuple[Floats, Ints, Ints]:
+    """Points sorted by strip, then y, then row; their rows; first point of each strip."""
+    n = len(xy)
+    strip = np.empty(n, np.int64)
     first = np.zeros(count + 1, np.int64)
-    for k in strip:
-        first[k + 1] += 1
+    for i in range(n):
+        strip[i] = min(count - 1, int((xy[i, 0] - x0) / width))
+        first[strip[i] + 1] += 1
     first = np.cumsum(first)
     place = first[:-1].copy()
-    order = np.empty(len(by_y), np.int64)
-    for i in by_y:
-        order[place[strip[i]]] = i
+    row = np.empty(n, np.int64)
+    for i in range(n):
+        row[place[strip[i]]] = i
         place[strip[i]] += 1
-    return order, first
+    for k in range(count):
+        here = row[first[k] : first[k + 1]]
+        row[first[k] : first[k + 1]] = here[np.argsort(xy[here, 1], kind="mergesort")]
+    return xy[row], row, first
 
 
 @njit(cache=True)
@@ -153,7 +144,26 @@ def _root(group: Ints, i: int) -> int:
 
 
 @njit(cache=True)
-def _lower_bound(xy: Floats, lo: int, hi: int, y: float) -> int:
+def _lower_bound(xy: Floats, lo: int, hi: int, y: float, near: int) -> int:
+    """First of the points ``lo:hi`` that is not below ``y``, sought outwards from ``near``."""
+    near = max(lo, min(hi, near))
+    step = 1
+    if near < hi and xy[near, 1] < y:
+        lo = near + 1
+        while near + step < hi:
+            if xy[near + step, 1] >= y:
+                hi = near + step
+                break
+            lo = near + step + 1
+            step *= 2
+    else:
+        hi = near
+        while near - step >= lo:
+            if xy[near - step, 1] < y:
+                lo = near - step + 1
+                break
+            hi = near - step
+            step *= 2
     while lo < hi:
         mid = (lo + hi) // 2
         if xy[mid, 1] < y:
@@ -164,21 +174,23 @@ def _lower_bound(xy: Floats, lo: int, hi: int, y: float) -> int:
 
 
 @njit(cache=True)
-def _join(xy: Floats, row: Ints, first: Ints, width: float, x0: float, tol: float, group: Ints) -> None:
+def _join(xy: Floats, row: Ints, first: Ints, x0: float, width: float, tol: float, group: Ints) -> None:
     strips = len(first) - 1
     limit = tol * tol
     for k in range(strips):
         right = x0 + (k + 1) * width
+        near = first[min(k + 1, strips)]
         for i in range(first[k], first[k + 1]):
             j = i + 1
             end = first[k + 1]
             for side in range(2):
                 if side == 1:
-                    if k + 1 >= strips or xy[i, 0] + tol < right:
+                    # a hair more than the tolerance, for what rounding put on the other side of the border
+                    if k + 1 >= strips or xy[i, 0] + tol * HAIR < right:
                         break
                     end = first[k + 2]
-                    j = _lower_bound(xy, first[k + 1], end, xy[i, 1] - tol)
-                while j < end and xy[j, 1] <= xy[i, 1] + tol:
+                    near = j = _lower_bound(xy, first[k + 1], end, xy[i, 1] - tol * HAIR, near)
+                while j < end and xy[j, 1] <= xy[i, 1] + tol * HAIR:
                     dx = xy[j, 0] - xy[i, 0]
                     dy = xy[j, 1] - xy[i, 1]
                     if dx * dx + dy * dy <= limit:
@@ -194,20 +206,26 @@ def _join(xy: Floats, row: Ints, first: Ints, width: float, x0: float, tol: floa
 
 
 @njit(cache=True)
+def _strip_of(x: float, x0: float, width: float, strips: int) -> int:
+    """Strip of an x; by the same steps as in :func:`_deal`, so that rounding cannot part them."""
+    return max(0, min(strips - 1, int((x - x0) / width)))
+
+
+@njit(cache=True)
 def _nearest(
-    query: Floats, xy: Floats, row: Ints, first: Ints, width: float, x0: float, tol: float, best: Ints, off: Floats
+    query: Floats, xy: Floats, row: Ints, first: Ints, x0: float, width: float, tol: float, best: Ints, off: Floats
 ) -> None:
     strips = len(first) - 1
+    last = first[:-1].copy()
+    reach = tol * HAIR
     for q in range(len(query)):
         x, y = query[q, 0], query[q, 1]
         if not (np.isfinite(x) and np.isfinite(y)):
             continue
-        lo = max(0, min(strips - 1, int((x - tol - x0) // width)))
-        hi = max(0, min(strips - 1, int((x + tol - x0) // width)))
-        for k in range(lo, hi + 1):
-            j = _lower_bound(xy, first[k], first[k + 1], y - tol)
-            while j < first[k + 1] and xy[j, 1] <= y + tol:
-                d = np.hypot(xy[j, 0] - x, xy[j, 1] - y)
+        for k in range(_strip_of(x - reach, x0, width, strips), _strip_of(x + reach, x0, width, strips) + 1):
+            last[k] = j = _lower_bound(xy, first[k], first[k + 1], y - reach, last[k])
+            while j < first[k + 1] and xy[j, 1] <= y + reach:
+                d = np.sqrt((xy[j, 0] - x) ** 2 + (xy[j, 1] - y) ** 2)
                 if d <= tol and (d < off[q] or (d == off[q] and row[j] < best[q])):
                     off[q] = d
                     best[q] = row[j]
@@ -219,8 +237,8 @@ def _touch(
     xy: Floats,
     row: Ints,
     first: Ints,
-    width: float,
     x0: float,
+    width: float,
     tol: float,
     vertex: Floats,
     start: Ints,
@@ -229,6 +247,9 @@ def _touch(
     group_v: Ints,
 ) -> tuple[Ints, Ints, Floats, Floats]:
     strips = len(first) - 1
+    last = first[:-1].copy()
+    reach = tol * HAIR
+    limit = tol * tol
     room = 1024
     found_point = np.empty(room, np.int64)
     found_line = np.empty(room, np.int64)
@@ -240,35 +261,36 @@ def _touch(
         for s in range(start[line], start[line + 1] - 1):
             ax, ay, bx, by = vertex[s, 0], vertex[s, 1], vertex[s + 1, 0], vertex[s + 1, 1]
             dx, dy = bx - ax, by - ay
-            length = np.hypot(dx, dy)
-            lo = max(0, min(strips - 1, int((min(ax, bx) - tol - x0) // width)))
-            hi = max(0, min(strips - 1, int((max(ax, bx) + tol - x0) // width)))
+            square = dx * dx + dy * dy
+            lo = _strip_of(min(ax, bx) - reach, x0, width, strips)
+            hi = _strip_of(max(ax, bx) + reach, x0, width, strips)
             for k in range(lo, hi + 1):
                 y0, y1 = min(ay, by), max(ay, by)
                 if hi > lo and abs(dx) > 0:
-                    ya = ay + dy * min(1.0, max(0.0, (x0 + k * width - tol - ax) / dx))
-                    yb = ay + dy * min(1.0, max(0.0, (x0 + (k + 1) * width + tol - ax) / dx))
+                    ya = ay + dy * min(1.0, max(0.0, (x0 + k * width - reach - ax) / dx))
+                    yb = ay + dy * min(1.0, max(0.0, (x0 + (k + 1) * width + reach - ax) / dx))
                     y0, y1 = min(ya, yb), max(ya, yb)
-                j = _lower_bound(xy, first[k], first[k + 1], y0 - tol)
-                while j < first[k + 1] and xy[j, 1] <= y1 + tol:
-                    part = 0.0
-                    if length > 0:
-                        part = ((xy[j, 0] - ax) * dx + (xy[j, 1] - ay) * dy) / (length * length)
-                        part = min(1.0, max(0.0, part))
-                    d = np.hypot(xy[j, 0] - ax - part * dx, xy[j, 1] - ay - part * dy)
+                last[k] = j = _lower_bound(xy, first[k], first[k + 1], y0 - reach, last[k])
+                while j < first[k + 1] and xy[j, 1] <= y1 + reach:
                     g = point_group[row[j]]
-                    if d <= tol and g != group_u[line] and g != group_v[line]:
-                        if n == room:
-                            room *= 2
-                            found_point = np.append(found_point, np.empty(n, np.int64))
-                            found_line = np.append(found_line, np.empty(n, np.int64))
-                            found_along = np.append(found_along, np.empty(n, np.float64))
-                            found_off = np.append(found_off, np.empty(n, np.float64))
-                        found_point[n] = row[j]
-                        found_line[n] = line
-                        found_along[n] = walked + part * length
-                        found_off[n] = d
-                        n += 1
+                    if g != group_u[line] and g != group_v[line]:
+                        part = 0.0
+                        if square > 0:
+                            part = ((xy[j, 0] - ax) * dx + (xy[j, 1] - ay) * dy) / square
+                            part = min(1.0, max(0.0, part))
+                        off = (xy[j, 0] - ax - part * dx) ** 2 + (xy[j, 1] - ay - part * dy) ** 2
+                        if off <= limit:
+                            if n == room:
+                                room *= 2
+                                found_point = np.append(found_point, np.empty(n, np.int64))
+                                found_line = np.append(found_line, np.empty(n, np.int64))
+                                found_along = np.append(found_along, np.empty(n, np.float64))
+                                found_off = np.append(found_off, np.empty(n, np.float64))
+                            found_point[n] = row[j]
+                            found_line[n] = line
+                            found_along[n] = walked + part * np.sqrt(square)
+                            found_off[n] = np.sqrt(off)
+                            n += 1
                     j += 1
-            walked += length
+            walked += np.sqrt(square)
     return found_point[:n], found_line[:n], found_along[:n], found_off[:n]

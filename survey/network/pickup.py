@@ -12,13 +12,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from survey.network.nearness import make_strips, nearest_point, touching_lines
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from survey.findings import FindingList
     from survey.network.joints import Joints
     from survey.read.tables import NetworkTables
@@ -56,11 +55,16 @@ def pick_up(
     findings
         Gets ``unknown_node`` and ``out_of_reach``.
     """
-    node = joints.node_ids.get_indexer(points["node"]).astype(np.int64)
+    node = np.full(len(points), -1, np.int64)
+    if len(joints.node_ids):
+        node[:] = joints.node_ids.get_indexer(pd.Index(points["node"]))
     ids = points.iloc[:, 0].to_numpy()
+    lonlat = points[["lon", "lat"]].to_numpy(np.float64)
     _report_unknown_nodes(points["node"].to_numpy(), node, ids, layer, findings)
     xy = points[["x", "y"]].to_numpy(np.float64)
-    _nearest_end(node, xy, tables, joints, pickup_m)
+    open_ = np.flatnonzero((node < 0) & np.isfinite(xy).all(axis=1))
+    near, _ = nearest_point(xy[open_], joints.drawn.strips, tolerance_m=pickup_m)
+    node[open_] = np.append(joints.drawn.node, -1)[near]
     picked = _nearest_run(node, xy, tables, joints, pickup_m)
     for i in np.flatnonzero((picked.node < 0) & (picked.run < 0)):
         drawn = bool(np.isfinite(xy[i]).all())
@@ -73,9 +77,14 @@ def pick_up(
                 f"no cable within {pickup_m:g} m of this point" if drawn else "neither a place nor a known node id"
             )
             + "; it is not connected to the network; correct its place or raise network.pickup_m",
-            place=tables.lonlat(xy[i]),
+            place=place_of(lonlat[i]),
         )
     return picked
+
+
+def place_of(lonlat: Floats) -> tuple[float, float] | None:
+    """Place of a finding from a row's degrees, shape (2,); ``None`` when it is not drawn."""
+    return (float(lonlat[0]), float(lonlat[1])) if np.isfinite(lonlat).all() else None
 
 
 def _report_unknown_nodes(
@@ -91,18 +100,6 @@ def _report_unknown_nodes(
             message=f"node id not at any cable (first: {names[unknown[0]]!r}); the drawn place was used instead; "
             "correct the node id",
         )
-
-
-def _nearest_end(node: Ints, xy: Floats, tables: NetworkTables, joints: Joints, pickup_m: float) -> None:
-    drawn = np.flatnonzero(joints.line >= 0)
-    start = tables.lines.start
-    line = joints.line[drawn]
-    end_xy = np.concatenate([tables.lines.xy[start[line]], tables.lines.xy[start[line + 1] - 1]])
-    end_node = np.concatenate([joints.u[drawn], joints.v[drawn]])
-    open_ = np.flatnonzero((node < 0) & np.isfinite(xy).all(axis=1))
-    if len(open_) and len(end_xy):
-        near, _ = nearest_point(xy[open_], make_strips(end_xy, tolerance_m=pickup_m), tolerance_m=pickup_m)
-        node[open_] = np.where(near >= 0, end_node[near], -1)
 
 
 def _nearest_run(node: Ints, xy: Floats, tables: NetworkTables, joints: Joints, pickup_m: float) -> Picked:

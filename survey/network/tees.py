@@ -15,7 +15,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from survey.network.joints import report_wide
-from survey.network.nearness import make_strips, touching_lines
+from survey.network.nearness import touching_lines
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
@@ -45,38 +45,46 @@ def find_tees(tables: NetworkTables, joints: Joints, *, snap_m: float, findings:
     findings
         Gets ``wide_joint`` where ends that meet at one place of a cable stand further apart than that.
     """
-    free, drawn = np.flatnonzero(~joints.named), np.flatnonzero(joints.line >= 0)
-    if not len(free) or not len(drawn):
+    ends = joints.free
+    if not len(ends.node):
         return joints, Tees(np.empty(0, np.int64), np.empty(0), np.empty(0, np.int64))
-    end_node, end_xy = np.concatenate([joints.u[free], joints.v[free]]), _end_places(tables, joints, free)
-    tees = _touches(tables, joints, end_node, end_xy, snap_m=snap_m)
+    tees = _touches(tables, joints, snap_m)
     new = _merged(tees, len(joints.node_xy), snap_m)
     if new is None:
         return joints, tees
-    ids = tables.cables["cable_id"].to_numpy()[np.tile(joints.cable[free], 2)]
-    moved = np.bincount(new, minlength=len(new))[new] > 1
-    at = np.flatnonzero(moved[end_node])
-    report_wide(new[end_node[at]], end_xy[at], ids=ids[at], tables=tables, snap_m=snap_m, findings=findings)
-    return replace(joints, u=new[joints.u], v=new[joints.v]), _first_of_each(
-        Tees(tees.run, tees.along_m, new[tees.node]), tees.along_m
+    _report_merged(tables, joints, new, snap_m=snap_m, findings=findings)
+    joints = replace(
+        joints,
+        u=new[joints.u],
+        v=new[joints.v],
+        free=replace(joints.free, node=new[joints.free.node]),
+        drawn=replace(joints.drawn, node=new[joints.drawn.node]),
     )
+    return joints, _first_of_each(Tees(tees.run, tees.along_m, new[tees.node]), tees.along_m)
 
 
-def _end_places(tables: NetworkTables, joints: Joints, run: Ints) -> Floats:
+def _report_merged(tables: NetworkTables, joints: Joints, new: Ints, *, snap_m: float, findings: FindingList) -> None:
+    run = np.flatnonzero(~joints.named)
+    node = np.stack([joints.u[run], joints.v[run]], axis=1).ravel()
+    at = np.flatnonzero((np.bincount(new, minlength=len(new))[new] > 1)[node])
     lines, line = tables.lines, joints.line[run]
-    return np.concatenate([lines.xy[lines.start[line]], lines.xy[lines.start[line + 1] - 1]])
+    xy = np.stack([lines.xy[lines.start[line]], lines.xy[lines.start[line + 1] - 1]], axis=1).reshape(-1, 2)[at]
+    _, first, group = np.unique(new[node[at]], return_index=True, return_inverse=True)
+    ids = tables.cables["cable_id"].to_numpy()[np.repeat(joints.cable[run], 2)[at]]
+    report_wide(first[group], xy, ids=ids, tables=tables, snap_m=snap_m, findings=findings)
 
 
-def _touches(tables: NetworkTables, joints: Joints, end_node: Ints, end_xy: Floats, *, snap_m: float) -> Tees:
+def _touches(tables: NetworkTables, joints: Joints, snap_m: float) -> Tees:
     lines, drawn = tables.lines, np.flatnonzero(joints.line >= 0)
     ends = [np.full(len(lines.owner), -1, np.int64) for _ in range(2)]
     ends[0][joints.line[drawn]], ends[1][joints.line[drawn]] = joints.u[drawn], joints.v[drawn]
     run_of_line = np.full(len(lines.owner), -1, np.int64)
     run_of_line[joints.line[drawn]] = drawn
-    strips = make_strips(end_xy, tolerance_m=snap_m)
-    touch = touching_lines(strips, lines.xy, lines.start, skip=(end_node, ends[0], ends[1]), tolerance_m=snap_m)
+    touch = touching_lines(
+        joints.free.strips, lines.xy, lines.start, skip=(joints.free.node, *ends), tolerance_m=snap_m
+    )
     keep = np.flatnonzero(run_of_line[touch.line] >= 0)
-    found = Tees(run_of_line[touch.line[keep]], touch.along_m[keep], end_node[touch.point[keep]])
+    found = Tees(run_of_line[touch.line[keep]], touch.along_m[keep], joints.free.node[touch.point[keep]])
     return _first_of_each(found, touch.off_m[keep])
 
 

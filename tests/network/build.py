@@ -116,8 +116,8 @@ def _points(id_name: str, rows) -> pd.DataFrame:
             "node": _text(p if isinstance(p, str) else "" for p in place),
             "x": xy[:, 0],
             "y": xy[:, 1],
-            "lon": np.full(len(rows), np.nan),
-            "lat": np.full(len(rows), np.nan),
+            "lon": xy[:, 0] / 1e5,
+            "lat": xy[:, 1] / 1e5,
             "row": np.arange(len(rows)),
         }
     )
