@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from survey.assess.circuits import Circuits
-    from survey.physics.study import StudyResult
+    from survey.physics.study import CurveLibrary, StudyResult
     from survey.settings import ScoreSettings, Settings
 
 Floats = NDArray[np.float64]
@@ -48,6 +48,28 @@ def screen_figures(circuits: Circuits) -> Figures:
     return Figures(absent, absent, absent, absent, absent, absent, hazard, hazard, np.zeros(len(absent), bool))
 
 
+def curve_library(settings: Settings, *, voltage_limit: float | None = None) -> CurveLibrary:
+    """The library of curves that the settings ask for.
+
+    Parameters
+    ----------
+    voltage_limit
+        Limit of the sustained open-phase voltage, per unit; the settings' when not given.
+    """
+    from survey.physics.study import CurveLibrary, CurveParameters
+
+    electrical = settings.electrical
+    return CurveLibrary(
+        CurveParameters(
+            series_resistance=electrical.series_r_pu,
+            knee=electrical.knee_pu,
+            air_core_reactance=electrical.saturated_x_pu,
+        ),
+        voltage_limit=settings.limits.voltage_pu if voltage_limit is None else voltage_limit,
+        cache_dir="user" if settings.study.cache else None,
+    )
+
+
 def study_figures(
     circuits: Circuits, *, settings: Settings, progress: Callable[[int, int], None] | None = None
 ) -> Figures:
@@ -58,18 +80,9 @@ def study_figures(
     progress
         Called with points done and points to do while curves are computed.
     """
-    from survey.physics.study import CurveLibrary, CurveParameters, StudyResult
+    from survey.physics.study import StudyResult
 
-    electrical = settings.electrical
-    library = CurveLibrary(
-        CurveParameters(
-            series_resistance=electrical.series_r_pu,
-            knee=electrical.knee_pu,
-            air_core_reactance=electrical.saturated_x_pu,
-        ),
-        voltage_limit=settings.limits.voltage_pu,
-        cache_dir="user" if settings.study.cache else None,
-    )
+    library = curve_library(settings)
     todo = np.flatnonzero(~circuits.clears)
     found = StudyResult.blank(len(circuits.b))
     if len(todo):
