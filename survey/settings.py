@@ -14,7 +14,16 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from pydantic_core import PydanticCustomError
 
 from survey.errors import SettingsError
-from survey.input_schema import FieldSpec, field_specs, find_unit, fold_code, phase_mask, units_of
+from survey.input_schema import (
+    AS_TEXT,
+    WORDED_FIELDS,
+    FieldSpec,
+    field_specs,
+    find_unit,
+    fold_code,
+    phase_mask,
+    units_of,
+)
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -91,8 +100,9 @@ def _check_codes(spec: FieldSpec, key: str, codes: dict[str, str]) -> None:
 def _check_unit(spec: FieldSpec, key: str, unit: str) -> None:
     if spec.kind != "number":
         _refuse(key, "has no unit; units are for numbers")
-    if find_unit(spec.quantity, unit) is None:
-        _refuse(key, f"found {unit!r}; choices: {', '.join(units_of(spec.quantity))}")
+    choices = [*units_of(spec.quantity), *([AS_TEXT] if spec.name in WORDED_FIELDS else [])]
+    if find_unit(spec.quantity, unit) is None and unit not in choices:
+        _refuse(key, f"found {unit!r}; choices: {', '.join(choices)}")
 
 
 def _check_default(spec: FieldSpec, key: str, value: str | float) -> None:

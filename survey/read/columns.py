@@ -11,7 +11,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from survey.input_schema import FieldSpec, field_specs, find_unit, fold_code, phase_mask
+from survey.input_schema import AS_TEXT, FieldSpec, field_specs, find_unit, fold_code, phase_mask
+from survey.read.transformer_text import parse_kva_text, parse_voltage_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -303,7 +304,8 @@ def read_number(rows: Rows, field: str, *, then: str) -> Numbers:
             message=f"{field} not usable in {{count}} of {{all}} records of {rows.name} ({spelled(bad)}); "
             f"expected a number {'above 0' if spec.positive else 'of 0 or more'}; {then}",
         )
-    factor = find_unit(spec.quantity, rows.mapping.units.get(field, spec.unit)) or 1.0
+    unit = rows.mapping.units.get(field, spec.unit)
+    factor = find_unit(spec.quantity, spec.unit if unit == AS_TEXT else unit) or 1.0
     numbers = Numbers(np.where(bad | missing, np.nan, values * factor), missing, bad)
     _report_implausible(rows, spec, numbers.si)
     return _default_number(rows, spec, numbers)
@@ -351,6 +353,8 @@ def _parse_numbers(
     """Values, which are missing, which are text that is no number, and a speller of examples."""
     column = rows.columns.get(field)
     none = np.zeros(len(rows), np.bool_)
+    if rows.mapping.units.get(field) == AS_TEXT:
+        return _parse_worded(rows, field)
     if column is None:
         return np.full(len(rows), np.nan), ~none, none, lambda _: ""
     if pa.types.is_dictionary(column.type):
@@ -364,6 +368,17 @@ def _parse_numbers(
         none,
         lambda mask: _spell([f"{v:g}" for v in np.unique(values[mask])[: EXAMPLES + 1]]),
     )
+
+
+def _parse_worded(
+    rows: Rows, field: str
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Callable[[NDArray[np.bool_]], str]]:
+    """Return what :func:`_parse_numbers` does, for a field that holds a nameplate's text."""
+    column = encode(rows, field)
+    numbers = [parse_voltage_text(t).kv if field == "kv" else parse_kva_text(t).kva for t in column.names]
+    values = np.array([np.nan if number is None else number for number in [*numbers, None]])[column.codes]
+    missing = column.codes == MISSING
+    return values, missing, ~missing & np.isnan(values), column.examples
 
 
 def _is_number(kind: pa.DataType) -> bool:

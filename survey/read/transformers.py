@@ -7,10 +7,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from survey.input_schema import AS_TEXT
 from survey.read.banks import join_banks
-from survey.read.columns import Rows, read_code, read_flag, read_number, read_phases, read_text, text_series
+from survey.read.columns import (
+    MISSING,
+    Encoded,
+    Rows,
+    encode,
+    read_code,
+    read_flag,
+    read_number,
+    read_phases,
+    read_text,
+    text_series,
+)
 from survey.read.points import PointTable, place_columns
 from survey.read.tables import THREE_PHASE
+from survey.read.transformer_text import parse_voltage_text
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -80,7 +93,7 @@ def _fields(rows: Rows) -> dict[str, object]:
         "district": read_text(rows, "district"),
         "rating_va": rating,
         "voltage_v": _required(rows, "kv"),
-        "connection": read_code(rows, "connection", fallback="").texts(),
+        "connection": _connection(rows).texts(),
         "core": read_code(rows, "core", fallback="").texts(),
         "no_load_loss_w": read_number(rows, "nll_w", then="counted as missing").si,
         "exciting_pu": read_number(rows, "exc_pct", then="counted as missing").si,
@@ -88,6 +101,24 @@ def _fields(rows: Rows) -> dict[str, object]:
         "customers": read_number(rows, "customers", then="counted as missing").si,
         "critical": read_flag(rows, "critical"),
     }
+
+
+def _connection(rows: Rows) -> Encoded:
+    """Connection on record, else the one that the voltage's text tells of when that is a nameplate's."""
+    column = read_code(rows, "connection", fallback="")
+    if rows.mapping.units.get("kv") != AS_TEXT:
+        return column
+    worded = encode(rows, "kv")
+    place = {name: i for i, name in enumerate(column.names)}
+    hint = worded.lookup([place.get(parse_voltage_text(text).connection, MISSING) for text in worded.names])
+    told = (column.codes == MISSING) & (hint != MISSING)
+    rows.report(
+        "assumed",
+        "connection_from_text",
+        where=told,
+        message="{count} of {all} records of transformers have no connection; taken from the text of kv; record it",
+    )
+    return Encoded(np.where(told, hint, column.codes), column.names)
 
 
 def _required(rows: Rows, field: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
