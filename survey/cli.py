@@ -1,21 +1,20 @@
-"""Command line: parse, call, print, exit status. Everything heavy is imported inside a command, so that help is quick."""
+"""Command line: parse, call, print, exit status. What is heavy is imported inside a command: help stays quick."""
 
 from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import NoReturn
 
 import click
 
 from survey import __version__
 from survey.errors import SurveyError
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed engineers
-decide."""
+CAUTION = (
+    "Ranks sites for engineering review. It clears nobody to switch: local switching rules "
+    "and licensed engineers decide."
+)
 
 NETWORK = click.argument("network", type=click.Path(path_type=Path))
 SETTINGS = click.option(
@@ -28,8 +27,8 @@ SETTINGS = click.option(
 def commands() -> None:
     """Feeder-wide ferroresonance survey of a distribution network.
 
-    Walks upstream from every three-phase transformer to its nearest single-pole switching point, totals the cable behind
-    it, computes what that circuit does when its poles are operated one at a time, and ranks every site.
+    Walks upstream from every three-phase transformer to its nearest single-pole switching point, totals the cable
+    behind it, computes what that circuit does when its poles are operated one at a time, and ranks every site.
     """
 
 
@@ -40,7 +39,10 @@ def commands() -> None:
 @click.option("--strict", is_flag=True, help="Exit status 1 when any finding is an error (after writing everything).")
 @click.option("--no-study", is_flag=True, help="Leave out the time-domain study; score by the screening margin.")
 def run(network: Path, out: Path, settings_file: Path | None, *, strict: bool, no_study: bool) -> None:
-    """Survey NETWORK (a .gpkg file, a folder of shapefiles or of GeoParquet files) and write the results into OUT."""
+    """Survey NETWORK and write the results into OUT.
+
+    NETWORK is one .gpkg file, a folder of shapefiles, or a folder of GeoParquet files.
+    """
     from survey.console import print_summary, stage_progress
     from survey.pipeline import run_survey
     from survey.report.folder import reserve_folder

@@ -102,7 +102,7 @@ def _print_worst(sites: pd.DataFrame) -> None:
         return
     click.echo("\nLook at these first")
     for row in worst.itertuples():
-        peak = f"{row.worst_peak_pu:.1f} pu" if row.worst_peak_pu == row.worst_peak_pu else "not studied"  # noqa: PLR0124
+        peak = f"{row.worst_peak_pu:.1f} pu" if row.worst_peak_pu == row.worst_peak_pu else "not studied"
         click.echo(
             f"  {row.rank}. {row.site_id}  {row.band}, priority {row.priority:.0f}: {peak}, "
             f"{row.worst_cable_m:.0f} m of cable behind {row.worst_device} {row.worst_switch_id}".rstrip()

@@ -18,8 +18,9 @@ class ActionFacts:
     """What the sentences are made of; one row per site.
 
     ``status``, ``reason`` (why not susceptible), ``hazardous`` (does not clear and the voltage limit is passed, or not
-    studied), ``clears`` the screen, ``switch_id`` and ``device`` of the worst point, ``nearest_id``, ``load_needed_kw`` at
-    the worst point (NaN unknown, inf: no load cures), ``limit_length_m``, ``cable_m`` there, ``peak_pu``.
+    studied), ``clears`` the screen, ``switch_id`` and ``device`` of the worst point, ``nearest_id``,
+    ``load_needed_kw`` at the worst point (NaN unknown, inf: no load cures), ``limit_length_m``, ``cable_m`` there,
+    ``peak_pu``.
     """
 
     status: Text
@@ -38,7 +39,8 @@ class ActionFacts:
 FIXED = {
     "no_single_pole": f"{NOTHING}: no single-pole switching point between here and the source.",
     "unreached": "Correct the record: no way to any supply was found, so nothing can be said of this site.",
-    "not_assessable": "Correct the record: a needed value is missing or impossible, so nothing can be said of this site.",
+    "not_assessable": "Correct the record: a needed value is missing or impossible, so nothing can be said of this "
+    "site.",
 }
 
 
@@ -68,7 +70,8 @@ def _load(f: ActionFacts, i: int) -> str:
     needed = f.load_needed_kw[i]
     if np.isnan(needed):
         return (
-            f"; or hold at least {_kw(f.load_rule_kw[i])} kW (15 % of rating) on the secondary before operating its poles "
+            f"; or hold at least {_kw(f.load_rule_kw[i])} kW (15 % of rating) on the secondary before operating its "
+            f"poles "
             "one at a time, opening as well as closing"
         )
     if np.isinf(needed):

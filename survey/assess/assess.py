@@ -34,7 +34,7 @@ class Assessment:
     """
 
     windings: Windings
-    values: SectionValues
+    totals: SectionValues
     circuits: Circuits
     figures: Figures
     choice: Choice
@@ -95,8 +95,10 @@ def _report_outside(network: Network, circuits: Circuits, figures: Figures, find
             "outside_model",
             layer="switches",
             ids=network.tables.switches["switch_id"].iloc[device],
-            message=f"circuits behind these switching points lie outside the model (first: charging {circuits.b[row]:.3g}, "
-            f"core loss {circuits.p[row]:.3g}, magnetizing {circuits.im[row]:.3g} per unit of rating); sites that depend on "
+            message=f"circuits behind these switching points lie outside the model (first: charging "
+            f"{circuits.b[row]:.3g}, "
+            f"core loss {circuits.p[row]:.3g}, magnetizing {circuits.im[row]:.3g} per unit of rating); sites that "
+            f"depend on "
             "them are not assessed; check kva, nll_w, exc_pct and cable lengths there",
         )
 

@@ -1,7 +1,7 @@
 """Capacitance to ground of every cable, and where it comes from.
 
-A recorded ``cap_nf_km`` wins, then the cable type of the catalogue, then the stand-in of the voltage class (a finding of
-severity ``assumed``). Overhead lines count only a recorded one.
+A recorded ``cap_nf_km`` wins, then the cable type of the catalogue, then the stand-in of the voltage class (a
+finding of severity ``assumed``). Overhead lines count only a recorded one.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def cable_capacitance(
     if len(wanted):
         volts = _voltages(tables, wanted, findings)
         kinds = cables["cable_type"].iloc[wanted]
-        code, names = pd.factorize(kinds)
+        code = pd.factorize(kinds)[0]
         volt_code, levels = pd.factorize(volts)
         pair, first = np.unique(code * (len(levels) + 1) + volt_code, return_index=True)
         value, origin = catalogue.cable_capacitance_f_m(kinds.to_numpy(object)[first], volts[first])
@@ -69,7 +69,8 @@ def _voltages(tables: NetworkTables, wanted: NDArray[np.int64], findings: Findin
             "default_voltage",
             layer="cables",
             ids=cables["cable_id"].iloc[wanted[missing]],
-            message=f"{len(missing)} cables: no voltage on record; the commonest of the feeder's transformers was used to "
+            message=f"{len(missing)} cables: no voltage on record; the commonest of the feeder's transformers was "
+            f"used to "
             "choose the capacitance; record kv",
         )
     return volts
@@ -87,7 +88,8 @@ def _report(tables: NetworkTables, wanted: NDArray[np.int64], origin: NDArray[np
             "class_capacitance",
             layer="cables",
             ids=ids[blank],
-            message=f"{len(blank)} cables ({length[blank].sum() / 1000:.2f} km) without a type or capacitance: the stand-in "
+            message=f"{len(blank)} cables ({length[blank].sum() / 1000:.2f} km) without a type or capacitance: the "
+            f"stand-in "
             "of the voltage class was used, which is on the large side; record cable_type or cap_nf_km",
         )
     unknown = by_class[kinds[by_class] != ""]
@@ -97,8 +99,10 @@ def _report(tables: NetworkTables, wanted: NDArray[np.int64], origin: NDArray[np
             "unknown_cable_type",
             layer="cables",
             ids=ids[rows.to_numpy()],
-            message=f"{len(rows)} cables ({length[rows.to_numpy()].sum() / 1000:.2f} km) of type {str(kind)!r}, which the "
-            "catalogue does not have: the stand-in of the voltage class was used; map the type in the settings or record "
+            message=f"{len(rows)} cables ({length[rows.to_numpy()].sum() / 1000:.2f} km) of type {str(kind)!r}, "
+            f"which the "
+            "catalogue does not have: the stand-in of the voltage class was used; map the type in the settings or "
+            "record "
             "cap_nf_km",
         )
     nothing = wanted[origin == "none"]
@@ -108,6 +112,7 @@ def _report(tables: NetworkTables, wanted: NDArray[np.int64], origin: NDArray[np
             "no_capacitance",
             layer="cables",
             ids=ids[nothing],
-            message=f"{len(nothing)} cables ({length[nothing].sum() / 1000:.2f} km) without type, capacitance or voltage: 0 nF "
+            message=f"{len(nothing)} cables ({length[nothing].sum() / 1000:.2f} km) without type, capacitance or "
+            f"voltage: 0 nF "
             "was used, so what hangs on them is understated; record cable_type, cap_nf_km or kv",
         )

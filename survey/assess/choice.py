@@ -1,8 +1,8 @@
 """For every site: its own section, and the section upstream with the greatest hazard.
 
 Nearest is not always worst: an elbow at the transformer itself hides the cutout that exposes the whole lateral. Of all
-sections up the way whose rating is no more than ``worst_kva`` the one with the greatest score is the worst (beyond that some
-load is always on); the nearest always takes part.
+sections up the way whose rating is no more than ``worst_kva`` the one with the greatest score is the worst (beyond
+that some load is always on); the nearest always takes part.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ Ints = NDArray[np.int64]
 class Choice:
     """One row per site; -1 and NaN where there is none. Shape (n_sites,).
 
-    ``nearest`` and ``worst`` circuit of the site (row of the circuits), ``worst_section``, ``hazard`` (larger of no-load and
-    loaded) and ``score`` (lowered by what protects) of the worst.
+    ``nearest`` and ``worst`` circuit of the site (row of the circuits), ``worst_section``, ``hazard`` (larger of
+    no-load and loaded) and ``score`` (lowered by what protects) of the worst.
     """
 
     nearest: Ints

@@ -24,10 +24,10 @@ Ints = NDArray[np.int64]
 class SectionValues:
     """Totals of every exposed section; SI, shape (n_sections,), by family (n_families, n_sections).
 
-    ``cable_m`` phase-weighted shielded cable; ``cap_f`` one phase to ground, cable plus transformers' own; ``cable_f`` that
-    of the shielded cable alone; ``sites`` their number, ``rating_va``, ``loss_w``, ``magnetizing_va`` of all with a usable
-    rating; ``voltage_v`` their rated voltage (weighted by rating; NaN without one); ``family_va, family_loss_w,
-    family_magnetizing_va, family_load_w`` by winding family.
+    ``cable_m`` phase-weighted shielded cable; ``cap_f`` one phase to ground, cable plus transformers' own;
+    ``cable_f`` that of the shielded cable alone; ``sites`` their number, ``rating_va``, ``loss_w``,
+    ``magnetizing_va`` of all with a usable rating; ``voltage_v`` their rated voltage (weighted by rating; NaN
+    without one); ``family_va, family_loss_w, family_magnetizing_va, family_load_w`` by winding family.
     """
 
     cable_m: Floats
@@ -48,8 +48,9 @@ class SectionValues:
 class Circuits:
     """One circuit per section and winding family present; shape (n_circuits,).
 
-    ``section``, ``family``; per unit of the family's rating: ``b`` charging, ``p`` core loss, ``im`` magnetizing, ``load``
-    dependable load; ``base_va``; ``clears`` the screening limit; ``over_limit`` charging over the limit that clears.
+    ``section``, ``family``; per unit of the family's rating: ``b`` charging, ``p`` core loss, ``im`` magnetizing,
+    ``load`` dependable load; ``base_va``; ``clears`` the screening limit; ``over_limit`` charging over the limit
+    that clears.
     """
 
     section: Ints

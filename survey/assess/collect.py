@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from survey.assess.shapes import Drawing
 from survey.assess.point_table import switching_point_table
+from survey.assess.shapes import Drawing
 from survey.assess.site_table import site_table
 from survey.result import SurveyResult
 
@@ -39,7 +39,7 @@ def collect_result(
         What ``run.json`` says so far; handed through.
     """
     sites, order = site_table(network, assessment, settings=settings)
-    shown = np.flatnonzero(assessment.values.sites > 0)
+    shown = np.flatnonzero(assessment.totals.sites > 0)
     shown = shown[network.sections.exposes[shown]]
     owner, member = network.sections.members(shown, network.site_node)
     place = np.empty(len(order), np.int64)

@@ -40,7 +40,7 @@ def switching_point_table(
     exposed_by
         Rows of ``sites`` on each section.
     """
-    values, figures = assessment.values, assessment.figures
+    values, figures = assessment.totals, assessment.figures
     omega = 2 * np.pi * settings.electrical.frequency_hz
     switches = network.tables.switches.iloc[network.sections.device[shown]]
     charging = omega * values.cap_f[shown] * values.voltage_v[shown] ** 2

@@ -1,8 +1,8 @@
 """Hazard, score, priority and band: short formulas, each monotone in what it is made of.
 
 - severity = (peak - 1) / (peak_full - 1), held within 0 and 1;
-- hazard = 100 severity (1 - w + w likelihood), with w the likelihood weight, for no load and for the dependable load; the
-  larger of the two gives the band;
+- hazard = 100 severity (1 - w + w likelihood), with w the likelihood weight, for no load and for the dependable load;
+  the larger of the two gives the band;
 - score = hazard lowered by what protects: the dependable load takes off what it really calms, at most the share
   ``load_trust``; a three-pole device between takes off the share ``gang_trust``;
 - priority = score (1 + wc customers + wk critical) / (1 + wc + wk), customers counted up to ``customers_full``.
@@ -46,13 +46,13 @@ def hazard_from_study(peak_pu: ArrayLike, likelihood: ArrayLike, *, settings: Sc
 
 
 def hazard_from_screen(over_limit: ArrayLike) -> Floats:
-    """Hazard, 0-100, from the charging power over the largest that the screen clears (0 at 1 and below, 100 at 100)."""
+    """Hazard, 0-100, from the charging power over the largest that the screen clears (0 up to 1, 100 at 100)."""
     ratio = np.maximum(np.asarray(over_limit, float), 1.0)
     return np.asarray(100.0 * np.clip(np.log10(ratio) / 2.0, 0.0, 1.0))
 
 
 def lowered_by_load(hazard: ArrayLike, loaded: ArrayLike, *, settings: ScoreSettings) -> Floats:
-    """Hazard with the dependable load on, but never lower than the share of the no-load one that is not trusted away."""
+    """Hazard with the dependable load on, never below the share of the no-load one that is not trusted away."""
     floor = np.asarray(hazard, float) * (1.0 - settings.load_trust)
     return np.maximum(np.asarray(loaded, float), floor)
 

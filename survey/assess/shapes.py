@@ -108,7 +108,7 @@ class Drawing:
         return out
 
     def sections(self, owner: Ints, piece: Ints, *, n: int) -> Shapes:
-        """Multi-line of every section from pairs (section, piece) sorted by section, ``None`` where nothing is drawn."""
+        """Multi-line of every section from sorted pairs (section, piece); ``None`` where nothing is drawn."""
         out = np.full(n, None, object)
         unique, inverse = np.unique(piece, return_inverse=True)
         xy, count = self.pieces(unique)

@@ -105,7 +105,7 @@ def _status(network: Network, assessment: Assessment) -> pd.DataFrame:
 
 def _outside(assessment: Assessment) -> Bools:
     """Sites whose circuit lies outside the model."""
-    return np.append(assessment.figures.outside, False)[assessment.choice.nearest]  # noqa: FBT003
+    return np.append(assessment.figures.outside, False)[assessment.choice.nearest]
 
 
 def _ranking(network: Network, assessment: Assessment, settings: Settings) -> pd.DataFrame:
@@ -151,7 +151,7 @@ def _walked(network: Network, assessment: Assessment) -> pd.DataFrame:
 
 def _section(network: Network, assessment: Assessment, settings: Settings) -> pd.DataFrame:
     """Electrical values of the nearest section, referred to the site's own voltage."""
-    values, walks = assessment.values, network.walks
+    values, walks = assessment.totals, network.walks
     volts = np.where(assessment.windings.usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), np.nan)
     omega = 2 * np.pi * settings.electrical.frequency_hz
 
@@ -220,7 +220,7 @@ def finite(value: Floats) -> Floats:
 def _actions(table: pd.DataFrame, assessment: Assessment, settings: Settings) -> Text:
     choice, figures, circuits = assessment.choice, assessment.figures, assessment.circuits
     worst_peak = np.append(np.fmax(figures.peak_pu, figures.peak_loaded_pu), np.nan)[choice.worst]
-    clears = np.append(circuits.clears, False)[choice.worst]  # noqa: FBT003
+    clears = np.append(circuits.clears, False)[choice.worst]
     return action_sentences(
         ActionFacts(
             status=table["status"].to_numpy(object),

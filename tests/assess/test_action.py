@@ -52,8 +52,10 @@ LOAD = "on the secondaries behind it before operating its poles one at a time, o
         ),
         (
             {"load_needed_kw": np.nan},
-            "Switch three-pole at cutout CO-7; or hold at least 23 kW (15 % of rating) on the secondary before operating "
-            "its poles one at a time, opening as well as closing.",
+            (
+                "Switch three-pole at cutout CO-7; or hold at least 23 kW (15 % of rating) on the secondary before "
+                "operating its poles one at a time, opening as well as closing."
+            ),
         ),
         (
             {"clears": True, "hazardous": False},

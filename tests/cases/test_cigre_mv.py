@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import networkx as nx
 import numpy as np
 import pytest
+from cigre_mv import build
 
 from survey.physics.transformer import own_capacitance_f
 from survey.pipeline import run_survey
 from survey.settings import build_settings
-from cigre_mv import build
 
 SETTINGS = build_settings({"electrical": {"frequency_hz": 50}, "study": {"run": False}})
 
@@ -40,7 +42,7 @@ def expected_device(case, bus):
     source = min(reach, key=lambda s: nx.shortest_path_length(graph, bus, s, weight="length_m"))
     path = nx.shortest_path(graph, bus, source, weight="length_m")
     walked = []
-    for a, b in zip(path, path[1:], strict=False):
+    for a, b in pairwise(path):
         name = graph.edges[a, b]["name"]
         walked.append(name)
         if build.SINGLE_POLE.get(name) == b:
