@@ -118,6 +118,14 @@ def inside_model(
     )  # fmt: skip
 
 
+def nearest_node(values: npt.ArrayLike, axis: int) -> IntArray:
+    """Number of the grid node nearest to each value (by ratio), held within the grid."""
+    low, high = node_bounds(values, axis)
+    held = np.clip(np.asarray(values, dtype=np.float64), LOWEST[axis], HIGHEST[axis])
+    middle = np.sqrt(node_value(low, axis) * node_value(high, axis))
+    return np.where(held > middle, high, low)
+
+
 class CurveLibrary:
     """Answers for any number of sections from curves that are computed once and kept.
 
@@ -196,6 +204,42 @@ class CurveLibrary:
     ) -> None:
         """Compute the curves that :meth:`look_up` of the same sections needs; what is finished stays when interrupted."""
         self.look_up(circuit, b=b, p=p, im=im, load=load, progress=progress)
+
+    def near(
+        self,
+        circuit: npt.ArrayLike,
+        *,
+        b: npt.ArrayLike,
+        p: npt.ArrayLike,
+        im: npt.ArrayLike,
+        progress: Progress | None = None,
+    ) -> tuple[FloatArray, FloatArray]:
+        """Peak and likelihood at no load of the grid node nearest to each place: cheap, and not on the safe side.
+
+        Parameters
+        ----------
+        circuit
+            :class:`Circuit` values, shape (n,).
+        b, p, im
+            Charging, core loss, magnetizing current [per unit of the section's rating], shape (n,), any finite values;
+            they are held within the grid.
+
+        Returns
+        -------
+        Sustained peak [per unit] and share of operations above the limit, shape (n,).
+        """
+        kinds = np.asarray(circuit, dtype=np.int64)
+        nodes = [nearest_node(values, axis) for axis, values in enumerate((b, p, im))]
+        keys = make_keys(*nodes)
+        peak, share = np.zeros(len(kinds)), np.zeros(len(kinds))
+        for kind in Circuit:
+            where = np.flatnonzero(kinds == kind)
+            if len(where):
+                table = self._table(kind)
+                table.ensure(keys[where], progress=progress)
+                peak[where] = table.peaks(keys[where])
+                share[where] = table.shares(keys[where], limit=self.voltage_limit)
+        return peak, share
 
     def _table(self, circuit: Circuit) -> CurveTable:
         if circuit not in self._tables:
