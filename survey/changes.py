@@ -10,7 +10,7 @@ change                id               more columns
 ``add_cable``         a new cable id   ``at`` and, unless it ends freely, ``to``: places as above; ``like``: the cable
                                        whose build, type, phases, voltage and feeder it takes; ``value``: length, m
 ``cable_length``      cable            ``value``: length, m
-``transformer``       site             ``field``: ``kva, kv, connection, core, nll_w, exc_pct``; ``value``; one row a field
+``transformer``       site             ``field``: ``kva, kv, connection, core, nll_w, exc_pct``; ``value``
 ``load``              site             ``value``: dependable secondary load, kW
 ``switch_state``      switch           ``value``: ``open`` or ``closed``
 ====================  ===============  ==========================================================================
@@ -288,7 +288,7 @@ def _add_cable(edit: _Edit, change: Change) -> None:
     start = find_place(edit, change.at, change=change)
     end = find_place(edit, change.to, change=change) if change.to else None
     stop = Place(f"{change.id} (free end)", start.xy + np.array([0.0, STUB_M])) if end is None else end
-    row = edit.cables.iloc[like].to_dict() | {
+    row: dict[str, Any] = {str(name): value for name, value in edit.cables.iloc[like].items()} | {
         "cable_id": change.id,
         "length_m": length,
         "drawn_m": np.nan,

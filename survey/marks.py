@@ -42,7 +42,10 @@ def mark_result(
     sites["signed_off"] = held
     rows = held != ""
     if rows.any():
-        words = [f"Signed off by {who}. Otherwise: {action}" for who, action in zip(held[rows], sites["action"][rows], strict=True)]
+        words = [
+            f"Signed off by {who}. Otherwise: {action}"
+            for who, action in zip(held[rows], sites["action"][rows], strict=True)
+        ]
         action = sites["action"].to_numpy(object, copy=True)
         action[rows] = words
         sites["action"] = action
@@ -72,7 +75,8 @@ def refuse_taken(sites: pd.DataFrame, settings: Settings) -> None:
     """
     taken = {str(name).casefold() for name in (*sites.columns, *OWN_COLUMNS)}
     if settings.tags.field.casefold() in taken:
-        msg = f"settings key 'tags.field': {settings.tags.field!r} is a column of the sites table already; give another name"
+        taken_by = f"{settings.tags.field!r} is a column of the sites table already"
+        msg = f"settings key 'tags.field': {taken_by}; give another name"
         raise SettingsError(msg)
 
 

@@ -99,7 +99,10 @@ def run_survey(
     if changes:
         record["changes"] = [change.row() for change in changes]
     if sign_offs is not None:
-        record["signed_off"] = {"as_of": sign_offs.as_of.isoformat(), "holding": int((result.sites["signed_off"] != "").sum())}
+        record["signed_off"] = {
+            "as_of": sign_offs.as_of.isoformat(),
+            "holding": int((result.sites["signed_off"] != "").sum()),
+        }
     record["sites"] = summarise(result)
     record["seconds"] = clock.seconds
     return replace(result, record=record)

@@ -1,8 +1,8 @@
 """The signed-off list: sites that someone answers for, until when, and on what circuit.
 
-A CSV file with columns ``site_id, who, until, note`` and, better, ``circuit``: the site's circuit fingerprint as the survey
-printed it in ``sites.csv`` when it was signed off. A later survey keeps a sign-off only while its date has not passed and
-the circuit under it is the same; it says of every other one why it does not hold.
+A CSV file with columns ``site_id, who, until, note`` and, better, ``circuit``: the site's circuit fingerprint as the
+survey printed it in ``sites.csv`` when it was signed off. A later survey keeps a sign-off only while its date has not
+passed and the circuit under it is the same; it says of every other one why it does not hold.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ NEEDED = ("site_id", "who", "until")
 
 CIRCUIT_COLUMNS = {
     "kva": 1, "kv": 3, "connection": None, "core": None, "minload_kw": 2, "switch_id": None, "gang_switch_id": None,
-    "exposed_cable_m": 0, "exposed_sites": 0, "exposed_kva": 1, "cap_nf": 1, "worst_switch_id": None, "worst_cable_m": 0,
+    "exposed_cable_m": 0, "exposed_sites": 0, "exposed_kva": 1, "cap_nf": 1, "worst_switch_id": None,
+    "worst_cable_m": 0,
 }  # fmt: skip
 """Columns of the sites table that make the circuit, and the decimals that count."""
 
@@ -81,7 +82,9 @@ def read_signed_off(path: Path) -> tuple[SignOff, ...]:
     if missing:
         msg = f"signed-off list {path}: lacks column {missing[0]!r}; columns: {', '.join(COLUMNS)}"
         raise SettingsError(msg)
-    items = tuple(_item(row, f"signed-off list {path}, line {k}") for k, row in enumerate(rows, start=2) if any(row.values()))
+    items = tuple(
+        _item(row, f"signed-off list {path}, line {k}") for k, row in enumerate(rows, start=2) if any(row.values())
+    )
     _refuse_doubles(items, path)
     return items
 
@@ -162,11 +165,10 @@ _RULES: dict[str, tuple[Severity, str]] = {
     "signoff_expired": ("warning", "the sign-off has run out; it does not hold; sign again or act"),
     "signoff_changed": (
         "warning",
-        "the circuit under the sign-off has changed; it does not hold; look again and sign with the new circuit fingerprint",
+        "the circuit under the sign-off has changed; it does not hold; look again and sign the new circuit",
     ),
     "signoff_unproved": (
         "assumed",
-        "signed off without a circuit fingerprint, so whether the circuit is still the same is not known; it was taken to "
-        "hold; copy column circuit of sites.csv into the list",
+        "signed off without a circuit fingerprint, so it was taken to hold; copy column circuit of sites.csv",
     ),
 }

@@ -1,8 +1,8 @@
 """What changed between two surveys, and why.
 
-``differences`` compares two sets of tables site by site, ``causes`` says why, ``tags`` lists what to add and remove in the
-records, ``what_if`` puts the comparison with the network as it is beside the sites of a what-if, ``make`` and ``outputs``
-do it for two output folders.
+``differences`` compares two sets of tables site by site, ``causes`` says why, ``tags`` lists what to add and remove
+in the records, ``what_if`` puts the comparison with the network as it is beside the sites of a what-if, ``make`` and
+``outputs`` do it for two output folders.
 """
 
 from __future__ import annotations

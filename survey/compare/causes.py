@@ -137,8 +137,8 @@ INHERITED = {
 def find_causes(old: Snapshot, new: Snapshot, pair: Pair) -> tuple[Texts, Texts]:
     """Names (separated by blanks) and words of what differs at every site of a pair, shape (n,).
 
-    Where none of the rules holds but the electrical figures differ, only the data's assumptions did (values that stand in
-    for missing ones, or a record that replaced one), or the settings, or the survey itself.
+    Where none of the rules holds but the electrical figures differ, only the data's assumptions did (values that
+    stand in for missing ones, or a record that replaced one), or the settings, or the survey itself.
     """
     shown = {cause.name: pair.differs(*cause.columns) for cause in CAUSES}
     shown["open_point"] &= _touched(pair, old.open_devices ^ new.open_devices)
@@ -150,7 +150,7 @@ def find_causes(old: Snapshot, new: Snapshot, pair: Pair) -> tuple[Texts, Texts]
     rest = figures & (names == "")
     general = _general(old, new)
     for i in np.flatnonzero(rest):
-        names[i], words[i] = _remaining(pair, i, general)
+        names[i], words[i] = _remaining(pair, int(i), general)
     return names, words
 
 
@@ -195,5 +195,5 @@ def _remaining(pair: Pair, i: int, general: tuple[str, str]) -> tuple[str, str]:
         return general
     return (
         "assumptions",
-        "only recorded or assumed values differ: cable capacitance, no-load loss, exciting current or load on the section",
+        "only recorded or assumed values differ: capacitance, no-load loss, exciting current or load on the section",
     )

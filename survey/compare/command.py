@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from survey.result import CAUTION
+
 if TYPE_CHECKING:
     from survey.compare.make import Comparison
 
-CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed engineers
-decide."""
 PATH = click.Path(path_type=Path)
 MOST_ROWS = 10
 
@@ -35,11 +35,13 @@ def print_comparison(comparison: Comparison, out: Path) -> None:
     counts = {name: n for name, n in comparison.counts().items() if n}
     click.echo("Sites       " + (", ".join(f"{n} {name}" for name, n in counts.items()) or "nothing changed"))
     if comparison.causes():
-        click.echo("Why         " + ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in comparison.causes().items()))
+        click.echo(
+            "Why         " + ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in comparison.causes().items())
+        )
     click.echo(f"Tags        {len(comparison.tags)} to add, change or remove")
     for row in comparison.sites.head(MOST_ROWS).itertuples():
         click.echo(f"  {row.site_id}  {row.change}: {row.why}")
     if len(comparison.sites) > MOST_ROWS:
         click.echo(f"  ... {len(comparison.sites) - MOST_ROWS} more in changes.csv")
     click.echo(f"\nResults in  {out}  (changes.csv, tags.csv, changes.html)")
-    click.echo(" ".join(CAUTION.split()))
+    click.echo(CAUTION)

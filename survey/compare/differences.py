@@ -53,7 +53,9 @@ def compare_sites(old: Snapshot, new: Snapshot, *, every: bool = False) -> pd.Da
     return _ordered(kept)[list(COLUMNS)]
 
 
-def _kind(a: pd.DataFrame, b: pd.DataFrame, in_old: NDArray[np.bool_], in_new: NDArray[np.bool_]) -> NDArray[np.object_]:
+def _kind(
+    a: pd.DataFrame, b: pd.DataFrame, in_old: NDArray[np.bool_], in_new: NDArray[np.bool_]
+) -> NDArray[np.object_]:
     before, after = a["priority"].to_numpy(float), b["priority"].to_numpy(float)
     half = np.isnan(before) != np.isnan(after)
     conditions = [~in_old, ~in_new, half, after > before, after < before]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from survey.report.tables import described_columns
+from survey.report.tables import TableName, described_columns
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -24,7 +24,8 @@ class Snapshot:
     Parameters
     ----------
     sites
-        Index ``site_id``; the columns of the sites table, and those of its worst point with ``point_`` before their name.
+        Index ``site_id``; the columns of the sites table, and those of its worst point with ``point_`` before their
+        name.
     settings
         As in ``run.json``.
     version
@@ -39,9 +40,7 @@ class Snapshot:
     open_devices: frozenset[str]
 
 
-def take_snapshot(
-    sites: pd.DataFrame, switching_points: pd.DataFrame, *, record: Mapping[str, Any]
-) -> Snapshot:
+def take_snapshot(sites: pd.DataFrame, switching_points: pd.DataFrame, *, record: Mapping[str, Any]) -> Snapshot:
     """Round the tables as they are written, and put the worst point's figures beside each site.
 
     Parameters
@@ -64,9 +63,9 @@ def take_snapshot(
     )
 
 
-def _rounded(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+def _rounded(frame: pd.DataFrame, name: TableName) -> pd.DataFrame:
     out = frame.copy(deep=False)
-    for column in described_columns(name):  # type: ignore[arg-type]
+    for column in described_columns(name):
         if column.name not in out.columns:
             continue
         if column.kind == "text":

@@ -1,8 +1,8 @@
 """Tags to add and to remove, in the shape of the utility's records.
 
 Each row says: in the record of ``site_id`` set the column named in ``tag`` from ``from`` to ``to``. Rows name the value
-that must be there before, so applying the list twice does no more than applying it once, and a record that says something
-else meanwhile is noticed. ``survey`` is the fingerprint of the survey that asks for it.
+that must be there before, so applying the list twice does no more than applying it once, and a record that says
+something else meanwhile is noticed. ``survey`` is the fingerprint of the survey that asks for it.
 """
 
 from __future__ import annotations
@@ -65,7 +65,9 @@ def _reasons(rows: pd.Index, new: SavedSurvey, why: pd.DataFrame) -> list[str]:
             line = lines.loc[site]
             out.append(f"{line['band_old'] or 'none'} -> {line['band_new'] or 'none'}: {line['why']}")
         else:
-            out.append("the same figures are tagged another way by the settings or a sign-off that does not hold any more")
+            out.append(
+                "the same figures are tagged another way by the settings or a sign-off that does not hold any more"
+            )
     return out
 
 

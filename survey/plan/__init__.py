@@ -1,7 +1,8 @@
 """From a ranking to decisions: which three-pole installs remove most risk for a budget.
 
-``chains`` puts what exposes every site into arrays, ``candidates`` lists what could be installed, ``milp`` chooses exactly,
-``residual`` says what any choice leaves, ``make`` ties them together and proves the promise by surveying again.
+``chains`` puts what exposes every site into arrays, ``candidates`` lists what could be installed, ``milp`` chooses
+exactly, ``residual`` says what any choice leaves, ``make`` ties them together and proves the promise by surveying
+again.
 """
 
 from __future__ import annotations

@@ -62,7 +62,7 @@ def find_candidates(
     if added.changes:
         apart = _apart(added.of_site)
         chains = find_chains(network, assessment, settings=settings, counted=counted, apart=apart)
-    table = pd.concat([convert.drop(columns="section"), _added_rows(network, added, request, settings)])
+    table = pd.concat([convert.drop(columns="section"), _added_rows(added, request, settings)])
     table = _with_must(table.reset_index(drop=True), request)
     problem = _problem(chains, added, convert=convert, n_sections=len(network.sections.device), n=len(table))
     table["district"], table["feeder"] = _belongs(network, problem)
@@ -98,9 +98,9 @@ def _additions(
 ) -> Added:
     """Places where an added device could pay.
 
-    Under a point that may be replaced for no more money, an added device never pays: replacing the point does all that the
-    device would do and takes the point off as well; only where that lets a section over ``worst_kva`` come to count
-    must both be weighed.
+    Under a point that may be replaced for no more money, an added device never pays: replacing the point does all
+    that the device would do and takes the point off as well; only where that lets a section over ``worst_kva`` come
+    to count must both be weighed.
     """
     n_sections = len(network.sections.device)
     least = min(settings.plan.costs["add_three_pole"], *request.costs.values()) if request.costs else None
@@ -141,17 +141,9 @@ def _apart(of_site: Ragged) -> Ints:
     return np.array([number.setdefault(np.sort(items).tobytes(), len(number)) for items in lists], np.int64)
 
 
-def _added_rows(network: Network, added: Added, request: PlanRequest, settings: Settings) -> pd.DataFrame:
+def _added_rows(added: Added, request: PlanRequest, settings: Settings) -> pd.DataFrame:
     places = [change.at for change in added.changes]
-    sites = network.tables.transformers.set_index("site_id")[["lon", "lat"]]
-    assets = [place.removeprefix("site:") if place.startswith("site:") else place for place in places]
-    at_site = [place.startswith("site:") for place in places]
-    where = [sites.loc[a] if s else None for a, s in zip(assets, at_site, strict=True)]
-    ends = [None if s else _end_lonlat(network, p) for p, s in zip(places, at_site, strict=True)]
-    lonlat = [
-        (float(w["lon"]), float(w["lat"])) if w is not None else (e or (np.nan, np.nan))
-        for w, e in zip(where, ends, strict=True)
-    ]
+    assets = [place.removeprefix("site:") for place in places]
     return pd.DataFrame(
         {
             "kind": "add_three_pole",
@@ -159,19 +151,11 @@ def _added_rows(network: Network, added: Added, request: PlanRequest, settings: 
             "at": places,
             "device": "",
             "cost": np.array([request.cost("add_three_pole", a, settings=settings.plan) for a in assets], float),
-            "lon": np.array([place[0] for place in lonlat], float),
-            "lat": np.array([place[1] for place in lonlat], float),
+            "lon": added.lonlat[:, 0],
+            "lat": added.lonlat[:, 1],
             "never": np.isin(np.array(assets, object).astype(str), sorted(request.never)),
         }
     )
-
-
-def _end_lonlat(network: Network, place: str) -> tuple[float, float] | None:
-    from survey.changes import cable_end
-
-    cable, _, end = place.removeprefix("cable:").rpartition(":")
-    row = int(pd.Index(network.tables.cables["cable_id"]).get_loc(cable))
-    return network.tables.lonlat(cable_end(network.tables, row, end=end).xy)
 
 
 def _with_must(table: pd.DataFrame, request: PlanRequest) -> pd.DataFrame:
@@ -222,7 +206,7 @@ def _belongs(network: Network, problem: Problem) -> tuple[NDArray[np.object_], N
         by_group = share.groupby(["group", "code"], as_index=False)["weight"].sum()
         pairs = pd.DataFrame({"candidate": touched.owner, "group": touched.item}).merge(by_group, on="group")
         total = pairs.groupby(["candidate", "code"], as_index=False)["weight"].sum()
-        best = total.sort_values(["weight", "code"], ascending=[False, True]).drop_duplicates("candidate")
+        best = pd.DataFrame(total).sort_values(["weight", "code"], ascending=[False, True]).drop_duplicates("candidate")
         out = np.full(problem.n, "", object)
         out[best["candidate"].to_numpy()] = np.asarray(names, object)[best["code"].to_numpy()]
         columns.append(out)

@@ -1,9 +1,9 @@
 """What exposes every site, as arrays: the chain of switching points up the way, and what each contributes.
 
 The score of a site is the largest value on its chain (see :mod:`survey.assess.choice`). A point that becomes three-pole
-leaves the chain and stands as a three-pole device between the site and the points above. The exposed sections of the other
-points do not change by that, since a section is what loses its supply on one pole of its own point; so the values are
-those of the survey, and only *which* of them count changes:
+leaves the chain and stands as a three-pole device between the site and the points above. The exposed sections of the
+other points do not change by that, since a section is what loses its supply on one pole of its own point; so the
+values are those of the survey, and only *which* of them count changes:
 
 1. a point that is three-pole does not count;
 2. the lowest one left is the nearest: it counts whatever its rating;
@@ -133,10 +133,10 @@ def find_chains(
     group = np.full(len(known), -1, np.int64)
     group[rows] = inverse
     weight = consequence(network, settings)
-    total = np.bincount(inverse, weights=weight[rows], minlength=len(unique))
+    total = np.bincount(inverse, weights=weight[rows], minlength=len(unique)).astype(np.float64)
     owner, section, gang = _climb(network, unique[:, 0].astype(np.int64), unique[:, 2].astype(bool))
     value = _values(assessment, section, family[rows[first]][owner], settings=settings)
-    small = assessment.values.rating_va[section] <= settings.limits.worst_kva * 1e3
+    small = assessment.totals.rating_va[section] <= settings.limits.worst_kva * 1e3
     start = np.searchsorted(owner, np.arange(len(unique) + 1))
     keep = 1.0 - settings.score.gang_trust
     return Chains(start, section, value, gang, small, total, group, weight, keep)
@@ -166,5 +166,5 @@ def _climb(network: Network, nearest: Ints, gang: Bools) -> tuple[Ints, Ints, Bo
 def _values(assessment: Assessment, section: Ints, family: Ints, *, settings: Settings) -> Floats:
     figures, circuits = assessment.figures, assessment.circuits
     lowered = lowered_by_load(figures.hazard, figures.loaded, settings=settings.score)
-    row = circuits.index(section, family, n_sections=len(assessment.values.rating_va))
+    row = circuits.index(section, family, n_sections=len(assessment.totals.rating_va))
     return np.nan_to_num(np.append(lowered, np.nan)[row])

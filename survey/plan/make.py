@@ -151,7 +151,7 @@ def read_again(saved: SavedSurvey, *, network_path: Path | None, settings: Setti
     if tables.fingerprints != saved.record["fingerprints"]:
         names = {**tables.fingerprints, **saved.record["fingerprints"]}
         odd = next(n for n in names if tables.fingerprints.get(n) != saved.record["fingerprints"].get(n))
-        msg = f"plan: network {path}: {odd} is not the file that survey {saved.folder} was made from; run the survey again"
+        msg = f"plan: network {path}: {odd} is not what survey {saved.folder} was made from; run the survey again"
         raise OutputError(msg)
     return tables
 
@@ -181,9 +181,7 @@ def _choose(
 ) -> Plan:
     tell("plan")
     counted = ~_signed_off(saved, base.sites["site_id"])
-    candidates = find_candidates(
-        base.network, base.assessment, settings=settings, request=request, counted=counted
-    )
+    candidates = find_candidates(base.network, base.assessment, settings=settings, request=request, counted=counted)
     terms = make_terms(candidates.table, request)
     programme = Programme(candidates.problem)
     optimum = programme.solve(terms, seconds=settings.plan.seconds)
@@ -267,9 +265,7 @@ def _installs(candidates: Candidates, steps: Steps) -> pd.DataFrame:
     return table
 
 
-def _sites(
-    base: Surveyed, after: Surveyed, *, counted: NDArray[np.bool_], installs: pd.DataFrame
-) -> pd.DataFrame:
+def _sites(base: Surveyed, after: Surveyed, *, counted: NDArray[np.bool_], installs: pd.DataFrame) -> pd.DataFrame:
     old, new = base.sites, after.sites
     return pd.DataFrame(
         {

@@ -1,12 +1,13 @@
 """The exact choice, as a mixed-integer programme for scipy's HiGHS.
 
-For every group the values its score can take are levels ``L1 < L2 < ...``; a variable ``t_l`` says that the residual is at
-least level l. With ``x`` a point that becomes three-pole and ``y`` a device that is added, and ``v`` the value of an entry,
-``h`` the same lowered by a three-pole device between:
+For every group the values its score can take are levels ``L1 < L2 < ...``; a variable ``t_l`` says that the residual
+is at least level l. With ``x`` a point that becomes three-pole and ``y`` a device that is added, and ``v`` the value
+of an entry, ``h`` the same lowered by a three-pole device between:
 
 - level up to ``h``:          ``t_l + x >= 1``: only replacing the point itself takes it off;
 - level between ``h`` and ``v``: ``t_l + x + (installs below and between) >= 1``: any of these lowers it;
-- an entry over ``worst_kva`` counts once all below it are three-pole: ``t_l + x - (sum of those below) >= 1 - their number``.
+- an entry over ``worst_kva`` counts once all below it are three-pole: ``t_l + x - (sum of those below) >= 1 - their
+  number``.
 
 Minimise the sum of ``weight (L_l - L_(l-1)) t_l`` with the cost of what is chosen within the budget. ``t`` may be
 continuous: at the optimum each is 0 or 1 by itself once the installs are.
@@ -92,7 +93,7 @@ class Programme:
         self._constraints()
 
     def _levels(self) -> None:
-        """Levels of every group: the values of its entries, as they are and lowered, without zero and without doubles."""
+        """Levels of every group: the values of its entries, as they are and lowered, without zero and doubles."""
         c = self.problem.chains
         owner, low = c.owner, c.value * c.keep
         at, level = np.concatenate([owner, owner]), np.concatenate([c.value, low])
@@ -101,7 +102,9 @@ class Programme:
         at, level = at[order], level[order]
         new = np.append(True, (np.diff(at) != 0) | (np.diff(level) > SAME))[: len(at)]
         self.level_group, self.level = at[new], level[new]
-        below = np.where(np.append(True, np.diff(self.level_group) != 0)[: len(self.level)], 0.0, np.roll(self.level, 1))
+        below = np.where(
+            np.append(True, np.diff(self.level_group) != 0)[: len(self.level)], 0.0, np.roll(self.level, 1)
+        )
         self.gain = c.weight[self.level_group] * (self.level - below)
         self.level_start = np.searchsorted(self.level_group, np.arange(len(c.weight) + 1))
 
@@ -118,7 +121,7 @@ class Programme:
         always = self.level[level] <= low[entry] + SAME
         self._add(rows, entry, level, ordinary & always, soft=False)
         self._add(rows, entry, level, ordinary & ~always, soft=True)
-        self._add_large(rows, entry, level, ~ordinary & always, position)
+        self._add_large(rows, entry, level, ~ordinary & always, position=position)
         self.matrix = csr_array(
             coo_array(
                 (np.concatenate(rows.value), (np.concatenate(rows.row), np.concatenate(rows.column))),
@@ -157,7 +160,7 @@ class Programme:
             (np.repeat(row, stretch_count), between.item[_ranges(stretch_first, stretch_count)]),
         ]
 
-    def _add_large(self, rows: _Rows, entry: Ints, level: Ints, where: Bools, position: Ints) -> None:
+    def _add_large(self, rows: _Rows, entry: Ints, level: Ints, where: Bools, *, position: Ints) -> None:
         """Rows ``t + x - (those below) >= 1 - their number``, where all below can become three-pole."""
         c = self.problem.chains
         first = c.start[c.owner[entry]]
@@ -168,7 +171,7 @@ class Programme:
         count = position[entry]
         below = (np.repeat(row, count), self.problem.convert[_ranges(first, count)])
         parts = [(row, self.problem.n + level), (row, self.problem.convert[entry])]
-        self._store(rows, parts, least=1.0 - count, minus=[below])
+        self._store(rows, parts, least=np.asarray(1.0 - count, np.float64), minus=[below])
 
     def _store(
         self,
@@ -208,18 +211,17 @@ class Programme:
         limits.append(self._spending(terms.cost, 0.0, terms.budget))
         limits += [self._spending(terms.cost * share.members, share.least, share.most) for share in terms.shares]
         low, high = np.where(terms.must, 1.0, 0.0), np.where(terms.never, 0.0, 1.0)
-        options: dict[str, float] = {"mip_rel_gap": gap}
-        if seconds is not None:
-            options["time_limit"] = seconds
         answer = milp(
             np.concatenate([np.zeros(n), self.gain]),
             integrality=np.concatenate([np.ones(n), np.zeros(n_levels)]),
             bounds=Bounds(np.concatenate([low, np.zeros(n_levels)]), np.concatenate([high, np.ones(n_levels)])),
             constraints=limits,
-            options=options,
+            options={"mip_rel_gap": gap, "time_limit": np.inf if seconds is None else seconds},
         )
         if answer.x is None:
-            msg = f"plan: no choice keeps the budget, the lists and the districts' shares ({answer.message}); loosen one"
+            msg = (
+                f"plan: no choice keeps the budget, the lists and the districts' shares ({answer.message}); loosen one"
+            )
             raise ModelError(msg)
         chosen = answer.x[:n] > 0.5
         bound = answer.mip_dual_bound if answer.mip_dual_bound is not None else answer.fun
@@ -234,7 +236,9 @@ class Programme:
 def _refuse_contradictions(terms: Terms) -> None:
     spent = float(terms.cost[terms.must].sum())
     if spent > terms.budget * (1 + 1e-9):
-        msg = f"plan: what must be done costs {spent:g}, more than the budget of {terms.budget:g}; raise it or drop some"
+        msg = (
+            f"plan: what must be done costs {spent:g}, more than the budget of {terms.budget:g}; raise it or drop some"
+        )
         raise ModelError(msg)
     for share in terms.shares:
         most = float(terms.cost[share.members & ~terms.never].sum())

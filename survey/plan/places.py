@@ -1,8 +1,8 @@
 """Where a three-pole device could be added: at a site, and at the head of every branch that feeds two ways or more.
 
-Anywhere along a stretch of cable without a tap is as good as anywhere else, so one place a stretch is enough. A place is
-named as a what-if names it (``site:ID``, ``cable:ID:from``); where the device really comes to stand, and whom it helps, is
-read from a network that is built with all of them in it.
+Anywhere along a stretch of cable without a tap is as good as anywhere else, so one place a stretch is enough. A place
+is named as a what-if names it (``site:ID``, ``cable:ID:from``); where the device really comes to stand, and whom it
+helps, is read from a network that is built with all of them in it.
 """
 
 from __future__ import annotations
@@ -37,6 +37,8 @@ class Added:
     ----------
     changes
         One for each device.
+    lonlat
+        Where each is, degrees, shape (n, 2).
     of_site
         Devices between each site and its nearest point, shape of the sites.
     of_section
@@ -44,6 +46,7 @@ class Added:
     """
 
     changes: tuple[Change, ...]
+    lonlat: NDArray[np.float64]
     of_site: Ragged
     of_section: Ragged
 
@@ -52,7 +55,12 @@ def nowhere(network: Network) -> Added:
     """No device at all."""
     sites, sections = len(network.site_node), len(network.sections.device)
     empty = np.empty(0, np.int64)
-    return Added((), Ragged(np.zeros(sites + 1, np.int64), empty), Ragged(np.zeros(sections + 1, np.int64), empty))
+    return Added(
+        (),
+        np.empty((0, 2)),
+        Ragged(np.zeros(sites + 1, np.int64), empty),
+        Ragged(np.zeros(sections + 1, np.int64), empty),
+    )
 
 
 def find_places(network: Network, *, wanted: Bools, sections: Bools, settings: Settings) -> Added:
@@ -73,13 +81,12 @@ def find_places(network: Network, *, wanted: Bools, sections: Bools, settings: S
         Change("add_three_pole", new, at=place, origin="plan")
         for new, place in zip(_new_ids(network, len(names)), names, strict=True)
     )
-    trial = build_network(
-        apply_changes(network.tables, changes), settings=settings.network, findings=FindingList()
-    )
+    trial = build_network(apply_changes(network.tables, changes), settings=settings.network, findings=FindingList())
     walks, n = trial.walks, len(changes)
     above = stretches_above(trial)
     return Added(
         changes,
+        trial.tables.switches[["lon", "lat"]].to_numpy(np.float64)[:n],
         _passed(trial, Ragged(walks.edge_start, walks.edges), n),
         _passed(trial, Ragged(*above), n),
     )
@@ -115,7 +122,7 @@ def _branch_heads(network: Network, *, wanted: Bools, sections: Bools) -> list[s
     end = _lower_end(network, owner, edge, start_node)
     can = (end >= 0) & (count[edge] > 1)
     owner, edge, end = owner[can], edge[can], end[can]
-    same_owner = np.append(owner[1:] == owner[:-1], False)[: len(edge)]  # noqa: FBT003
+    same_owner = np.append(owner[1:] == owner[:-1], False)[: len(edge)]
     upper = np.append(count[edge[1:]], 0)[: len(edge)]
     head = ~same_owner | (upper != count[edge])
     edges, first = np.unique(edge[head], return_index=True)
@@ -127,13 +134,13 @@ def _lower_end(network: Network, owner: Ints, edge: Ints, start_node: Ints) -> I
     """For each walked edge the end of its cable to name: 0 from, 1 to, -1 none; the lower one where it is an end."""
     graph, pieces = network.graph, network.pieces
     before = np.append(-1, edge[:-1])[: len(edge)]
-    is_first = np.append(True, owner[1:] != owner[:-1])[: len(edge)]  # noqa: FBT003
+    is_first = np.append(True, owner[1:] != owner[:-1])[: len(edge)]
     b = graph.b[edge]
     lower_is_b = np.where(is_first, b == start_node[owner], (b == graph.a[before]) | (b == graph.b[before]))
     is_piece = edge < graph.n_pieces
     piece = np.where(is_piece, edge, 0)
-    first = np.append(True, pieces.cable[1:] != pieces.cable[:-1])[: len(pieces.cable)]  # noqa: FBT003
-    last = np.append(pieces.cable[1:] != pieces.cable[:-1], True)[: len(pieces.cable)]  # noqa: FBT003
+    first = np.append(True, pieces.cable[1:] != pieces.cable[:-1])[: len(pieces.cable)]
+    last = np.append(pieces.cable[1:] != pieces.cable[:-1], True)[: len(pieces.cable)]
     lower = np.where(lower_is_b, np.where(last[piece], 1, -1), np.where(first[piece], 0, -1))
     upper = np.where(lower_is_b, np.where(first[piece], 0, -1), np.where(last[piece], 1, -1))
     return np.where(is_piece, np.where(lower >= 0, lower, upper), -1)

@@ -1,4 +1,4 @@
-"""What a choice of installs leaves: the residual score of every group, by the four rules of :mod:`survey.plan.chains`."""
+"""What a choice of installs leaves: the score of every group, by the four rules of :mod:`survey.plan.chains`."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ class Problem:
 
 
 @njit(cache=True)
-def _scores(
+def _scores(  # noqa: PLR0913, PLR0917 - compiled: flat arrays only
     group: Ints,
     flip: Ints,
     chosen: Bools,

@@ -116,7 +116,9 @@ def read_ids(path: Path | None) -> frozenset[str]:
     SettingsError
         The file cannot be read or has no such column.
     """
-    return frozenset() if path is None else frozenset(row["id"] for row in _read_rows(path, needed=("id",)) if row["id"])
+    return (
+        frozenset() if path is None else frozenset(row["id"] for row in _read_rows(path, needed=("id",)) if row["id"])
+    )
 
 
 def _read_rows(path: Path, *, needed: tuple[str, ...]) -> list[dict[str, str]]:
