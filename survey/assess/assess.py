@@ -12,6 +12,7 @@ from survey.assess.capacitance import cable_capacitance
 from survey.assess.choice import Choice, choose_sections
 from survey.assess.circuits import Circuits, SectionValues, allowed_length_m, make_circuits, section_values
 from survey.assess.figures import Figures, screen_figures, study_figures
+from survey.assess.sensitivity import Interval, score_interval
 from survey.assess.windings import Windings, describe_windings
 from survey.physics.catalogue import Catalogue
 from survey.physics.screening import ScreeningLimits
@@ -30,7 +31,7 @@ Floats = NDArray[np.float64]
 class Assessment:
     """Everything known about the sites before it is put into tables.
 
-    ``limit_length_m`` per circuit; ``stand_in`` per cable: its capacitance is the voltage class's.
+    ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard per site.
     """
 
     windings: Windings
@@ -39,7 +40,7 @@ class Assessment:
     figures: Figures
     choice: Choice
     limit_length_m: Floats
-    stand_in: NDArray[np.bool_]
+    interval: Interval
 
 
 def assess_network(
@@ -67,7 +68,7 @@ def assess_network(
         findings=findings,
     )
     cap_f_m, stand_in = cable_capacitance(network.tables, catalogue=catalogue, findings=findings)
-    values = section_values(network, windings, cap_f_m=cap_f_m)
+    values = section_values(network, windings, cap_f_m=cap_f_m, stand_in=stand_in)
     limits = screening_limits(settings.limits)
     frequency = settings.electrical.frequency_hz
     circuits = make_circuits(values, frequency_hz=frequency, limits=limits)
@@ -81,7 +82,10 @@ def assess_network(
     )
     class_f_m = np.nan_to_num(catalogue.class_capacitance_f_m(values.voltage_v))
     length = allowed_length_m(values, circuits, frequency_hz=frequency, limits=limits, class_f_m=class_f_m)
-    return Assessment(windings, values, circuits, figures, choice, length, stand_in)
+    interval = score_interval(
+        choice, windings, totals=values, circuits=circuits, figures=figures, settings=settings, progress=progress
+    )
+    return Assessment(windings, values, circuits, figures, choice, length, interval)
 
 
 def _report_outside(network: Network, circuits: Circuits, figures: Figures, findings: FindingList) -> None:

@@ -27,7 +27,8 @@ class SectionValues:
     ``cable_m`` phase-weighted shielded cable; ``cap_f`` one phase to ground, cable plus transformers' own;
     ``cable_f`` that of the shielded cable alone; ``sites`` their number, ``rating_va``, ``loss_w``,
     ``magnetizing_va`` of all with a usable rating; ``voltage_v`` their rated voltage (weighted by rating; NaN
-    without one); ``family_va, family_loss_w, family_magnetizing_va, family_load_w`` by winding family.
+    without one); ``family_va, family_loss_w, family_magnetizing_va, family_load_w`` by winding family. Of these
+    ``stand_in_f``, ``family_assumed_loss_w`` and ``family_assumed_magnetizing_va`` rest on defaults.
     """
 
     cable_m: Floats
@@ -42,6 +43,9 @@ class SectionValues:
     family_loss_w: Floats
     family_magnetizing_va: Floats
     family_load_w: Floats
+    stand_in_f: Floats
+    family_assumed_loss_w: Floats
+    family_assumed_magnetizing_va: Floats
 
 
 @dataclass(frozen=True)
@@ -71,13 +75,17 @@ class Circuits:
         return np.where(there, table[np.maximum(family, 0), np.maximum(section, 0)] if n_sections else -1, -1)
 
 
-def section_values(network: Network, windings: Windings, *, cap_f_m: Floats) -> SectionValues:
+def section_values(
+    network: Network, windings: Windings, *, cap_f_m: Floats, stand_in: NDArray[np.bool_]
+) -> SectionValues:
     """Total every exposed section.
 
     Parameters
     ----------
     cap_f_m
         Capacitance of one phase to ground of every cable, F/m, shape (n_cables,).
+    stand_in
+        It is the voltage class's stand-in.
     """
     sections, pieces, node = network.sections, network.pieces, network.site_node
     shielded = network.tables.cables["shielded"].to_numpy(bool)[pieces.cable]
@@ -85,6 +93,7 @@ def section_values(network: Network, windings: Windings, *, cap_f_m: Floats) -> 
     volts = np.where(windings.usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), 0.0)
     rating = sections.site_total(node, windings.rating_va)
     weighted = sections.site_total(node, windings.rating_va * volts)
+    zero = np.zeros(len(rating))
     of_family = [windings.family == k for k in range(len(FAMILIES))]
 
     def by_family(value: Floats) -> Floats:
@@ -103,6 +112,9 @@ def section_values(network: Network, windings: Windings, *, cap_f_m: Floats) -> 
         family_loss_w=by_family(windings.loss_w),
         family_magnetizing_va=by_family(windings.magnetizing_va),
         family_load_w=by_family(windings.min_load_w),
+        stand_in_f=sections.total(np.where(stand_in[pieces.cable], piece_f, 0.0)) if stand_in.any() else zero,
+        family_assumed_loss_w=by_family(np.where(windings.assumed_loss, windings.loss_w, 0.0)),
+        family_assumed_magnetizing_va=by_family(np.where(windings.assumed_exciting, windings.magnetizing_va, 0.0)),
     )
 
 

@@ -14,21 +14,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.assess.score import hazard_from_screen, hazard_from_study
+from survey.assess.figures import curve_library
+from survey.assess.score import hazard_from_screen, hazard_from_study, lowered_by_load
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from survey.assess.circuits import Circuits
+    from survey.assess.choice import Choice
+    from survey.assess.circuits import Circuits, SectionValues
+    from survey.assess.figures import Figures
+    from survey.assess.windings import Windings
     from survey.physics.study import CurveLibrary
-    from survey.settings import ScoreSettings, UncertaintySettings
+    from survey.settings import ScoreSettings, Settings, UncertaintySettings
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Doubt:
-    """Share of each circuit that rests on defaults, 0-1, shape (n_circuits,): of capacitance, loss, exciting current."""
+    """Share of each circuit resting on defaults, 0-1, shape (n_circuits,): of capacitance, loss, exciting current."""
 
     capacitance: Floats
     loss: Floats
@@ -46,6 +50,85 @@ class Box:
     def corners(self) -> list[tuple[Floats, Floats, Floats]]:
         """All eight combinations of ends."""
         return list(product(self.b, self.p, self.im))
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Ends per site, shape (n_sites,), NaN without a circuit: of the score, and of the hazard that gives the band."""
+
+    score_low: Floats
+    score_high: Floats
+    hazard_low: Floats
+    hazard_high: Floats
+
+
+def score_interval(
+    choice: Choice,
+    windings: Windings,
+    *,
+    totals: SectionValues,
+    circuits: Circuits,
+    figures: Figures,
+    settings: Settings,
+    progress: Callable[[int, int], None] | None = None,
+) -> Interval:
+    """Low and high end of every site's score, the worst point being the one chosen.
+
+    Parameters
+    ----------
+    progress
+        Called with points done and points to do while curves are computed.
+    """
+    box = box_of(circuits, doubts(totals, circuits), settings=settings.uncertainty)
+    known = ~figures.outside
+    rows = np.unique(choice.worst[(choice.worst >= 0) & known[choice.worst]]) if len(known) else choice.worst[:0]
+    if settings.study.run and len(rows):
+        library = curve_library(settings)
+        ends = studied_interval(circuits, box, rows=rows, library=library, score=settings.score, progress=progress)
+    else:
+        ends = screened_interval(circuits, box, rows=rows)
+    plain = np.fmax(figures.hazard, figures.loaded)
+    hazard, score = [], []
+    for end, pick in zip(ends, (np.fmin, np.fmax), strict=True):
+        moved = figures.hazard.copy()
+        moved[rows] = end
+        loaded = figures.loaded * _ratio(moved, figures.hazard)
+        lowered = lowered_by_load(moved, loaded, settings=settings.score)
+        hazard.append(pick(_of(np.fmax(moved, loaded), choice.worst), choice.hazard))
+        gang = _of(
+            _ratio(np.ones(len(plain)), lowered_by_load(figures.hazard, figures.loaded, settings=settings.score)),
+            choice.worst,
+        )
+        score.append(
+            pick(_of(lowered, choice.worst) * np.where(choice.score > 0, choice.score * gang, 1.0), choice.score)
+        )
+    may_not_ring = windings.assumed_connection & np.isfinite(score[0])
+    return Interval(
+        score_low=np.where(may_not_ring, 0.0, score[0]),
+        score_high=score[1],
+        hazard_low=np.where(may_not_ring, 0.0, hazard[0]),
+        hazard_high=hazard[1],
+    )
+
+
+def doubts(totals: SectionValues, circuits: Circuits) -> Doubt:
+    """Share of every circuit's capacitance, loss and magnetizing power that rests on defaults."""
+    at = (circuits.family, circuits.section)
+    return Doubt(
+        capacitance=_ratio(totals.stand_in_f[circuits.section], totals.cap_f[circuits.section], zero=0.0),
+        loss=_ratio(totals.family_assumed_loss_w[at], totals.family_loss_w[at], zero=0.0),
+        exciting=_ratio(totals.family_assumed_magnetizing_va[at], totals.family_magnetizing_va[at], zero=0.0),
+    )
+
+
+def _ratio(upper: Floats, lower: Floats, *, zero: float = 1.0) -> Floats:
+    """Quotient, ``zero`` where the lower is nothing."""
+    return np.divide(upper, lower, out=np.full(len(lower), zero), where=lower > 0)
+
+
+def _of(value: Floats, row: NDArray[np.int64]) -> Floats:
+    """Values at rows, NaN at -1."""
+    return np.append(value, np.nan)[row]
 
 
 def box_of(circuits: Circuits, doubt: Doubt, *, settings: UncertaintySettings) -> Box:

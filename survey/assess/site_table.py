@@ -43,7 +43,7 @@ def site_table(network: Network, assessment: Assessment, *, settings: Settings) 
         axis=1,
     )
     table["action"] = _actions(table, assessment, settings)
-    table["notes"] = _notes(network, assessment)
+    table["notes"] = _notes(network, assessment, settings)
     order = _rank_order(table)
     ranked = table.iloc[order].reset_index(drop=True)
     ranked.insert(0, "rank", np.arange(1, len(ranked) + 1))
@@ -126,7 +126,17 @@ def _ranking(network: Network, assessment: Assessment, settings: Settings) -> pd
     band = np.array([*BANDS, ""], object)[
         np.where(np.isnan(hazard), len(BANDS), band_of(hazard, settings=settings.score))
     ]
-    return pd.DataFrame({"band": band, "score": score, "priority": ranked, "hazard": hazard})
+    low, high = assessment.interval.score_low, assessment.interval.score_high
+    return pd.DataFrame(
+        {
+            "band": band,
+            "score": score,
+            "priority": ranked,
+            "hazard": hazard,
+            "score_low": np.where(unknown, np.nan, np.where(safe, 0.0, low)),
+            "score_high": np.where(unknown, np.nan, np.where(safe, 0.0, high)),
+        }
+    )
 
 
 def _walked(network: Network, assessment: Assessment) -> pd.DataFrame:
@@ -238,12 +248,20 @@ def _actions(table: pd.DataFrame, assessment: Assessment, settings: Settings) ->
     )
 
 
-def _notes(network: Network, assessment: Assessment) -> Text:
+def _notes(network: Network, assessment: Assessment, settings: Settings) -> Text:
     """What was assumed, and what the walk met, in words."""
     notes = assessment.windings.assumed.copy()
     extra = [(~network.walks.full, "a cable on the way carries fewer than three phases")]
     ring = network.walks.ring_piece >= 0
     extra.append((ring, "on a closed ring: the shorter way was walked"))
+    interval = assessment.interval
+    low, high = (
+        band_of(np.nan_to_num(end), settings=settings.score) for end in (interval.hazard_low, interval.hazard_high)
+    )
+    doubtful = (notes != "") | (np.append(assessment.totals.stand_in_f, 0.0)[assessment.choice.worst_section] > 0)
+    for a, b in sorted(set(zip(low[low < high].tolist(), high[low < high].tolist(), strict=True))):
+        where = doubtful & (low == a) & (high == b) & (network.walks.section >= 0)
+        extra.append((where, f"what was assumed could move it between {BANDS[a]} and {BANDS[b]}"))
     for where, text in extra:
         for i in np.flatnonzero(where):
             notes[i] = f"{notes[i]}; {text}" if notes[i] else text

@@ -48,6 +48,8 @@ class Windings:
         Rating, no-load loss, magnetizing power, dependable load, own capacitance of one phase to ground.
     assumed
         What was assumed of each site, in words, ``""`` when nothing.
+    assumed_connection, assumed_loss, assumed_exciting
+        Connection or core, no-load loss, exciting current are defaults.
     """
 
     connection: NDArray[np.object_]
@@ -61,6 +63,9 @@ class Windings:
     min_load_w: Floats
     own_cap_f: Floats
     assumed: NDArray[np.object_]
+    assumed_connection: NDArray[np.bool_]
+    assumed_loss: NDArray[np.bool_]
+    assumed_exciting: NDArray[np.bool_]
 
 
 def describe_windings(
@@ -97,7 +102,22 @@ def describe_windings(
     own = np.zeros(len(rating))
     own[usable] = own_capacitance_f(rating_va=rating[usable], voltage_v=volts[usable])
     min_load = np.where(usable, transformers["min_load_w"].to_numpy(np.float64), 0.0)
-    return Windings(connection, core, family, reason, usable, rating, loss, magnetizing, min_load, own, notes.joined())
+    return Windings(
+        connection=connection,
+        core=core,
+        family=family,
+        reason=reason,
+        usable=usable,
+        rating_va=rating,
+        loss_w=loss,
+        magnetizing_va=magnetizing,
+        min_load_w=min_load,
+        own_cap_f=own,
+        assumed=notes.joined(),
+        assumed_connection=notes.has("default_connection", "default_core"),
+        assumed_loss=notes.has("default_no_load_loss"),
+        assumed_exciting=notes.has("default_exciting"),
+    )
 
 
 class _Notes:
@@ -107,11 +127,13 @@ class _Notes:
         self.ids = ids
         self.findings = findings
         self.words: list[tuple[NDArray[np.int64], str]] = []
+        self.rules: dict[str, NDArray[np.int64]] = {}
 
     def note(self, where: NDArray[np.bool_], rule: str, message: str) -> None:
         rows = np.flatnonzero(where)
         if len(rows):
             self.words.append((rows, message.split(";", maxsplit=1)[0]))
+            self.rules[rule] = rows
             self.findings.add(
                 "assumed",
                 rule,
@@ -119,6 +141,12 @@ class _Notes:
                 ids=self.ids[rows],
                 message=f"{len(rows)} sites: {message}",
             )
+
+    def has(self, *rules: str) -> NDArray[np.bool_]:
+        out = np.zeros(len(self.ids), bool)
+        for rule in rules:
+            out[self.rules.get(rule, np.empty(0, np.int64))] = True
+        return out
 
     def joined(self) -> NDArray[np.object_]:
         out = np.full(len(self.ids), "", object)
