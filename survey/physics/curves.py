@@ -34,8 +34,9 @@ NODES_PER_DECADE: Final = (20, 20, 10)
 LOWEST: Final = (1e-5, 1e-4, 1e-4)
 HIGHEST: Final = (10.0, 1.5, 0.2)
 KEY_BASE: Final = 1000
-CYCLES: Final = (64, 160, 24)
-"""Least and largest number of cycles of a response that does not repeat; cycles with a hastened flux offset."""
+CYCLES: Final = (60, 110, 20)
+"""Least and largest number of cycles of a response that does not repeat, and until which cycle the decay of the flux offset
+is hastened: 4 free, 16 sevenfold and 40 free ones stand for 156 cycles."""
 POINTS_A_TASK: Final = 4
 SECONDS_BETWEEN_SAVES: Final = 10.0
 _LOG = logging.getLogger(__name__)

@@ -56,8 +56,11 @@ STRAIGHT: Final = 0.01
 CREST_FROM: Final = 0.8
 """Part of the peak so far from which a step is searched for a crest inside it: a step of one radian hides an eighth."""
 HASTE: Final = 6.0
-"""How many times more flux is taken each cycle, while settling, than the resistance takes by itself. In a response that
-repeats, resistance takes nothing over a cycle, so this only brings the same end about sooner."""
+"""How many times more flux is taken from a winding each cycle, while settling, than the resistance takes by itself: the
+offset sinks as it would in seven times as many cycles. In a response that repeats, resistance takes nothing over a cycle,
+so a response that has settled is not touched."""
+FREE_CYCLES: Final = 4
+"""Cycles left to themselves before that."""
 LARGEST_SHIFT: Final = 0.1
 """Most flux taken in one cycle that way [per unit]."""
 TAYLOR_TERMS: Final = 10
@@ -487,7 +490,7 @@ def operate(
     history, peaks = np.zeros((HISTORY, 5)), np.zeros(MEASURED_CYCLES)
     temporary, last_saturated = 0.0, 0
     for cycle in range(clock[1]):
-        peak, saturated = advance(tables, circuit, parameters, closed, y, segment, clock[0], cycle < clock[2])
+        peak, saturated = advance(tables, circuit, parameters, closed, y, segment, clock[0], FREE_CYCLES <= cycle < clock[2])
         y[0], y[1] = y[0] / np.hypot(y[0], y[1]), y[1] / np.hypot(y[0], y[1])
         last_saturated = 3 if saturated else max(last_saturated - 1, 0)
         history[cycle % HISTORY] = y[3:8]
@@ -550,10 +553,13 @@ def run_sequence(
     y, segment = np.zeros(SIZE), np.zeros(4, dtype=np.int64)
     start_state(circuit, draw[0], draw[2:5], y, states[0] != 0)
     before = states[0]
+    pace = clock.copy()
+    if before != 0:
+        pace[2] = 0
     for k in range(2):
         closed = states[1 + k]
         change_poles(y, before, closed)
-        out[k, 0], out[k, 1], out[k, 2] = operate(tables, circuit, parameters, closed, y, segment, clock)
+        out[k, 0], out[k, 1], out[k, 2] = operate(tables, circuit, parameters, closed, y, segment, pace)
         if k == 0:
             advance(tables, circuit, parameters, closed, y, segment, int(draw[1] * clock[0]), False)
         before = closed

@@ -41,11 +41,10 @@ CHAINS_SYMMETRIC: Final = (
 )
 CHAINS_FIVE_LEGGED: Final = (
     (0, POLE_A, POLE_A | POLE_C, 7),
-    (0, POLE_A, POLE_A | POLE_B, 4),
-    (0, POLE_B, POLE_A | POLE_B, 4),
-    (0, POLE_B, POLE_B | POLE_C, 4),
-    (ALL_POLES, POLE_A | POLE_C, POLE_A, 4),
-    (ALL_POLES, POLE_A | POLE_B, POLE_A, 2),
+    (0, POLE_A, POLE_A | POLE_B, 3),
+    (0, POLE_B, POLE_A | POLE_B, 3),
+    (0, POLE_B, POLE_B | POLE_C, 3),
+    (ALL_POLES, POLE_A | POLE_C, POLE_A, 3),
     (ALL_POLES, POLE_A | POLE_B, POLE_B, 2),
     (ALL_POLES, POLE_B | POLE_C, POLE_B, 2),
 )
