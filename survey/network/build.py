@@ -14,7 +14,7 @@ from survey.network.joints import join_ends
 from survey.network.model import Network
 from survey.network.orient import parent_pieces
 from survey.network.pickup import pick_up
-from survey.network.pieces import Pieces, cut_pieces, find_cuts
+from survey.network.pieces import Pieces, cut_pieces, find_cuts, walk_vertices
 from survey.network.placement import Placement, place_devices, settle
 from survey.network.sections import Sections, find_sections, span_edges, span_phases
 from survey.network.stepdown import split_at_transformers
@@ -50,10 +50,11 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         pick_up(df, layer=layer, tables=tables, joints=joints, pickup_m=settings.pickup_m, findings=findings)
         for layer, df in points.items()
     ]
+    walked_m = walk_vertices(tables.lines)
     cuts, (site_node, switch_node, source_node), node_xy = find_cuts(
-        tables, joints, picked, tees=tees, snap_m=settings.snap_m
+        tables, joints, picked, tees=tees, walked_m=walked_m, snap_m=settings.snap_m
     )
-    pieces = cut_pieces(tables, joints, cuts, findings=findings)
+    pieces = cut_pieces(tables, joints, cuts, walked_m=walked_m, findings=findings)
     split = split_at_transformers(
         tables,
         pieces,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from survey.network.walk import ring_edges
 
@@ -12,6 +13,8 @@ if TYPE_CHECKING:
     from survey.findings import FindingList
     from survey.network.model import Network
     from survey.network.sweeps import Forest
+
+Ints = NDArray[np.int64]
 
 
 def report_supply(network: Network, *, union: Forest, findings: FindingList) -> None:
@@ -42,7 +45,7 @@ def _unreached(network: Network, findings: FindingList) -> None:
             "warning",
             "site_without_supply",
             layer="transformers",
-            ids=network.tables.transformers["site_id"].iloc[lost],
+            ids=network.tables.transformers["site_id"].iloc[lost].to_numpy(),
             message="no way to a source or to a switching point that supplies it; listed as unreached; check gaps and open "
             "devices",
         )
@@ -58,7 +61,7 @@ def _dead_cables(network: Network, union: Forest, findings: FindingList) -> None
         "warning",
         "cable_without_source",
         layer="cables",
-        ids=network.tables.cables["cable_id"].iloc[dead],
+        ids=network.tables.cables["cable_id"].iloc[dead].to_numpy(),
         message="no closed way to a source in the normal state; check gaps and open devices",
     )
 
@@ -76,24 +79,37 @@ def _rings(network: Network, union: Forest, findings: FindingList) -> None:
     every = np.flatnonzero(_on_ring(network))
     links = coo_array((np.ones(len(every)), (graph.a[every], graph.b[every])), shape=(graph.n_nodes, graph.n_nodes))
     block = connected_components(links, directed=False)[1]
-    walked = network.walks.ring_piece
-    for k in np.unique(block[graph.a[ring]]):
-        mine = ring[block[graph.a[ring]] == k]
-        sites = np.flatnonzero((walked >= 0) & (block[graph.a[np.maximum(walked, 0)]] == k))
-        names = ", ".join(network.tables.transformers["site_id"].iloc[sites[:5]])
+    cables, sites = network.tables.cables["cable_id"], network.tables.transformers["site_id"]
+    walked = np.flatnonzero(network.walks.ring_piece >= 0)
+    of_sites = _split_by(block[graph.a[network.walks.ring_piece[walked]]], sites.iloc[walked].to_numpy())
+    for k, ids in _split_by(block[graph.a[ring]], cables.iloc[network.pieces.cable[ring]].to_numpy()).items():
         findings.add(
             "warning",
             "closed_ring",
             layer="cables",
-            ids=network.tables.cables["cable_id"].iloc[np.unique(network.pieces.cable[mine])],
+            ids=set(ids),
             message="closed ring in the normal state: two ways to a source; the shorter one is walked, and no single-pole "
             "device on the ring takes anything off by itself"
-            + (f"; walked by {len(sites)} sites ({names}{' ...' if len(sites) > 5 else ''})" if len(sites) else "")
+            + _walked_by(of_sites.get(k, []))
             + "; record the open point",
         )
 
 
-def _on_ring(network: Network) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _split_by(key: Ints, value: NDArray[np.object_]) -> dict[int, list[str]]:
+    """Values by key; the order within a key stays."""
+    order = np.argsort(key, kind="stable")
+    new = np.flatnonzero(np.diff(key[order], prepend=-1))
+    parts = np.split(value[order], new[1:])
+    return {int(key[order[n]]): part.tolist() for n, part in zip(new, parts, strict=False)}
+
+
+def _walked_by(sites: list[str]) -> str:
+    if not sites:
+        return ""
+    return f"; walked by {len(sites)} sites ({', '.join(sites[:5])}{' ...' if len(sites) > 5 else ''})"
+
+
+def _on_ring(network: Network) -> NDArray[np.bool_]:
     """Ring edges of any kind, devices and source links included, so that one ring is one block."""
     graph = network.graph
     ring = np.zeros(len(graph.a), bool)
@@ -109,7 +125,7 @@ def _part_phase(network: Network, findings: FindingList) -> None:
             "warning",
             "phases_missing_on_way",
             layer="transformers",
-            ids=network.tables.transformers["site_id"].iloc[lacking],
+            ids=network.tables.transformers["site_id"].iloc[lacking].to_numpy(),
             message="three-phase site that not all three phases reach; walked all the same; correct the "
             "phases of the cables or of the site",
         )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.network.pieces import points_on
+from survey.network.pieces import points_on, walk_vertices
 from survey.network.placement import AT_SOURCE
 from survey.network.sweeps import adjacency
 from survey.read.tables import THREE_PHASE
@@ -38,8 +38,6 @@ class Graph:
         Number of nodes; of cable pieces, which are the first edges; and the node that ties the sources together.
     a, b, length_m, mask, shielded
         Per edge: end nodes, metres, phases carried (a device: those of its cable), shielded cable or not.
-    full
-        The edge is no cable, or carries all three phases with those parallel to it.
     switch
         Device of the edge (row of the switches), -1 for others.
     near, far
@@ -58,7 +56,6 @@ class Graph:
     length_m: Floats
     mask: NDArray[np.uint8]
     shielded: Bools
-    full: Bools
     switch: Ints
     near: Ints
     far: Ints
@@ -122,10 +119,14 @@ def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement) ->
 
 def _into_cable(lines: Lines, pieces: Pieces, piece: Ints, at_end: Bools, xy: Floats) -> Floats:
     """How far each place lies from the end of its piece towards the piece, metres."""
+    if not len(piece):
+        return np.empty(0)
+    walked = walk_vertices(lines)
     step = np.minimum(FIRST_STEP_M, (pieces.to_m - pieces.from_m)[piece])
     end_m = np.where(at_end, pieces.to_m[piece], pieces.from_m[piece])
-    end = points_on(lines, pieces.line[piece], end_m)
-    direction = points_on(lines, pieces.line[piece], end_m + np.where(at_end, -step, step)) - end
+    end = points_on(lines, pieces.line[piece], end_m, walked_m=walked)
+    inner_m = end_m + np.where(at_end, -step, step)
+    direction = points_on(lines, pieces.line[piece], inner_m, walked_m=walked) - end
     norm = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)
     return np.asarray(((xy - end) * direction).sum(axis=1) / norm)
 
@@ -164,7 +165,6 @@ def _assemble(
         length_m=np.concatenate([pieces.length_m, np.zeros(n_extra)]),
         mask=mask,
         shielded=np.concatenate([shielded, np.zeros(n_extra, bool)]),
-        full=_carries_all(a, b, mask) | (np.arange(len(a)) >= n_pieces),
         switch=switch,
         near=near,
         far=far,
@@ -172,16 +172,3 @@ def _assemble(
         first=first,
         edges=edges,
     )
-
-
-def _carries_all(a: Ints, b: Ints, mask: NDArray[np.uint8]) -> Bools:
-    """Edges that carry three phases, alone or together with those between the same two nodes."""
-    full = mask == THREE_PHASE
-    part = np.flatnonzero(~full)
-    if len(part):
-        low, high = np.minimum(a[part], b[part]), np.maximum(a[part], b[part])
-        order = np.lexsort((high, low))
-        new = np.append(True, (np.diff(low[order]) != 0) | (np.diff(high[order]) != 0))
-        together = np.bitwise_or.reduceat(mask[part][order], np.flatnonzero(new))
-        full[part[order]] = together[np.cumsum(new) - 1] == THREE_PHASE
-    return full

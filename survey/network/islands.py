@@ -68,7 +68,7 @@ def controlled_sides(
             "warning",
             "side_unknown",
             layer="switches",
-            ids=tables.switches["switch_id"].iloc[device[unknown]],
+            ids=tables.switches["switch_id"].iloc[device[unknown]].to_numpy(),
             message="no source and no other device tells which side of this device is supplied; taken to control the side "
             "with sites, or with more shielded cable; add a source point or name the cable in guards",
         )

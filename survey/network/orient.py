@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from survey.network.placement import first_piece, stood_single
-from survey.network.sweeps import adjacency, shortest, two_nearest
+from survey.network.sweeps import adjacency, shortest, span, two_nearest
 
 if TYPE_CHECKING:
     from survey.network.pieces import Pieces
@@ -39,27 +39,31 @@ def parent_pieces(
     Shape (n_nodes,).
     """
     a, b, total = _cut_open(tables, pieces, placement, n_nodes)
-    first, edges = adjacency(a, b, total)
-    allowed = np.ones(len(a), bool)
-    zero = np.zeros(len(source_nodes))
-    cost, parent, _ = shortest(
-        first, edges, (a, b), cost=pieces.length_m, allowed=allowed, seeds=source_nodes, seed_cost=zero
-    )
-    known = _known_sides(tables, placement, np.isinf(cost))
+    head = total
+    a = np.concatenate([a, np.full(len(source_nodes), head)])
+    b = np.concatenate([b, source_nodes])
+    cost = np.concatenate([pieces.length_m, np.zeros(len(source_nodes))])
+    first, edges = adjacency(a, b, total + 1)
+    forest = span(first, edges, (a, b), allowed=np.ones(len(a), bool), head=head)
+    parent = forest.parent_edge
+    if forest.cyclic:
+        parent, _ = shortest(first, edges, (a, b), cost=cost, bridge=forest.bridge, head=head)
+    unsupplied = forest.root != head
+    parent = np.where(unsupplied | (parent >= len(pieces.u)), -1, parent)
+    known = _known_sides(tables, placement, unsupplied)
     if len(known):
         piece = placement.piece[known]
-        seeds = np.where(placement.end[known] == 0, b[piece], a[piece])
         _, _, via_edge, _ = two_nearest(
             first,
             edges,
             (a, b),
-            cost=pieces.length_m,
-            allowed=np.isinf(cost[a]),
-            seeds=seeds,
+            cost=cost,
+            allowed=unsupplied[a],
+            seeds=np.where(placement.end[known] == 0, b[piece], a[piece]),
             seed_cost=pieces.length_m[piece],
             own_edge=piece,
         )
-        parent = np.where(np.isinf(cost), via_edge[:, 0], parent)
+        parent = np.where(unsupplied, via_edge[:, 0], parent)
     return parent[:n_nodes]
 
 

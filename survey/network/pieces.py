@@ -51,11 +51,16 @@ class Cuts:
 
 
 def find_cuts(
-    tables: NetworkTables, joints: Joints, picked: list[Picked], *, tees: Tees, snap_m: float
+    tables: NetworkTables, joints: Joints, picked: list[Picked], *, tees: Tees, walked_m: Floats, snap_m: float
 ) -> tuple[Cuts, list[Ints], Floats]:
     """Collect tees and picked-up points, and give every picked-up point its node.
 
     Points that stand on a cable within the snapping tolerance of each other, or of a tee, share one node.
+
+    Parameters
+    ----------
+    walked_m
+        As of :func:`walk_vertices`.
 
     Returns
     -------
@@ -77,11 +82,12 @@ def find_cuts(
     cuts = Cuts(cut_run[order][keep], cut_along[order][keep], node[keep], len(tees.run))
     fresh = np.flatnonzero(cuts.node >= first_new)
     new_xy = np.empty((len(fresh), 2))
-    new_xy[cuts.node[fresh] - first_new] = points_on(tables.lines, joints.line[cuts.run[fresh]], cuts.along_m[fresh])
+    place = points_on(tables.lines, joints.line[cuts.run[fresh]], cuts.along_m[fresh], walked_m=walked_m)
+    new_xy[cuts.node[fresh] - first_new] = place
     return cuts, [nodes[layer == k] for k in range(len(picked))], np.concatenate([joints.node_xy, new_xy])
 
 
-def cut_pieces(tables: NetworkTables, joints: Joints, cuts: Cuts, *, findings: FindingList) -> Pieces:
+def cut_pieces(tables: NetworkTables, joints: Joints, cuts: Cuts, *, walked_m: Floats, findings: FindingList) -> Pieces:
     """Cut every run at its cuts.
 
     Parameters
@@ -89,42 +95,29 @@ def cut_pieces(tables: NetworkTables, joints: Joints, cuts: Cuts, *, findings: F
     findings
         Gets ``no_length`` (neither recorded nor drawn; 0 m used) and ``ends_joined`` (both ends at one node).
     """
-    runs = np.arange(len(joints.cable))
-    planar_line = planar_lengths(tables.lines)
-    has_line = joints.line >= 0
-    planar = np.where(has_line, planar_line[joints.line] if len(planar_line) else 0.0, 0.0)
-    run = np.concatenate([runs, cuts.run, runs])
-    along = np.concatenate([np.zeros(len(runs)), np.minimum(cuts.along_m, planar[cuts.run]), planar])
-    node = np.concatenate([joints.u, cuts.node, joints.v])
-    rank = np.concatenate(
-        [np.zeros(len(runs), np.int8), np.ones(len(cuts.run), np.int8), np.full(len(runs), 2, np.int8)]
-    )
-    order = np.lexsort((along, rank, run)) if len(cuts.run) else np.arange(2 * len(runs)).reshape(2, -1).T.ravel()
-    run, along, node = run[order], along[order], node[order]
-    left = np.flatnonzero(run[:-1] == run[1:])
-    cable = joints.cable[run[left]]
-    share = _shares(cable, along[left + 1] - along[left], len(tables.cables))
-    total = _cable_lengths(tables, findings)
-    pieces = Pieces(
-        cable=cable,
-        u=node[left],
-        v=node[left + 1],
-        length_m=total[cable] * share,
-        line=joints.line[run[left]],
-        from_m=along[left],
-        to_m=along[left + 1],
-    )
+    planar = np.zeros(len(joints.cable))
+    cuttable = np.flatnonzero(joints.line >= 0)
+    start = tables.lines.start
+    planar[cuttable] = (walked_m[start[1:] - 1] - walked_m[start[:-1]])[joints.line[cuttable]]
+    run = np.repeat(np.arange(len(planar)), np.bincount(cuts.run, minlength=len(planar)) + 1)
+    u, v, from_m, to_m = joints.u[run], joints.v[run], np.zeros(len(run)), planar[run]
+    # cuts are sorted by run, so that before the k-th of them lie k others and all runs before its own
+    before = cuts.run + np.arange(len(cuts.run))
+    v[before] = u[before + 1] = cuts.node
+    to_m[before] = from_m[before + 1] = np.minimum(cuts.along_m, planar[cuts.run])
+    cable = joints.cable[run]
+    length_m = _cable_lengths(tables, findings)[cable] * _shares(cable, to_m - from_m, len(tables.cables))
+    pieces = Pieces(cable, u, v, length_m, joints.line[run], from_m, to_m)
     _report_closed(pieces, tables, findings)
     return pieces
 
 
-def planar_lengths(lines: Lines) -> Floats:
-    """Planar length of every drawn line, metres, shape (n_lines,)."""
-    if not len(lines.owner):
-        return np.empty(0)
-    step = np.hypot(*np.diff(lines.xy, axis=0).T)
-    walked = np.concatenate([[0.0], np.cumsum(step)])
-    return walked[lines.start[1:] - 1] - walked[lines.start[:-1]]
+def walk_vertices(lines: Lines) -> Floats:
+    """Planar distance to every vertex along all lines in a row, metres, shape (n_vertices,)."""
+    x, y = lines.xy[:, 0], lines.xy[:, 1]
+    walked = np.zeros(len(x))
+    np.cumsum(np.hypot(np.diff(x), np.diff(y)), out=walked[1:])
+    return walked
 
 
 def _name_cuts(run: Ints, along: Floats, node: Ints, n_nodes: int, snap_m: float) -> tuple[Ints, Ints, int]:
@@ -143,15 +136,14 @@ def _name_cuts(run: Ints, along: Floats, node: Ints, n_nodes: int, snap_m: float
     return named, np.flatnonzero(keep), n_nodes
 
 
-def points_on(lines: Lines, line: Ints, along: Floats) -> Floats:
+def points_on(lines: Lines, line: Ints, along: Floats, *, walked_m: Floats) -> Floats:
     """Place at a planar distance along a line, shape (n, 2)."""
     if not len(line):
         return np.empty((0, 2))
-    walked = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(lines.xy, axis=0).T))])
-    target = walked[lines.start[line]] + along
-    vertex = np.clip(np.searchsorted(walked, target, side="right") - 1, lines.start[line], lines.start[line + 1] - 2)
-    step = walked[vertex + 1] - walked[vertex]
-    part = np.divide(target - walked[vertex], step, out=np.zeros(len(line)), where=step > 0)
+    target = walked_m[lines.start[line]] + along
+    vertex = np.clip(np.searchsorted(walked_m, target, side="right") - 1, lines.start[line], lines.start[line + 1] - 2)
+    step = walked_m[vertex + 1] - walked_m[vertex]
+    part = np.divide(target - walked_m[vertex], step, out=np.zeros(len(line)), where=step > 0)
     return lines.xy[vertex] + np.clip(part, 0.0, 1.0)[:, None] * (lines.xy[vertex + 1] - lines.xy[vertex])
 
 
@@ -171,7 +163,7 @@ def _cable_lengths(tables: NetworkTables, findings: FindingList) -> Floats:
             "error",
             "no_length",
             layer="cables",
-            ids=cables["cable_id"].iloc[missing],
+            ids=cables["cable_id"].iloc[missing].to_numpy(),
             message="neither a recorded nor a drawn length; 0 m was used, so the capacitance behind it is understated; "
             "record length_m",
         )
@@ -186,7 +178,7 @@ def _report_closed(pieces: Pieces, tables: NetworkTables, findings: FindingList)
             "warning",
             "ends_joined",
             layer="cables",
-            ids=tables.cables["cable_id"].iloc[closed],
+            ids=tables.cables["cable_id"].iloc[closed].to_numpy(),
             message="both ends stand at one node (a loop, or shorter than the snapping tolerance); its capacitance counts "
             "at that node, it carries no walk; check the drawing",
         )

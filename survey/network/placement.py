@@ -17,11 +17,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
+from survey.network.pickup import place_of
+
 if TYPE_CHECKING:
-    from survey.findings import FindingList
+    from survey.findings import FindingList, Severity
     from survey.network.pieces import Pieces
     from survey.read.tables import NetworkTables
 
@@ -100,7 +101,7 @@ def place_devices(
             "warning",
             "controls_nothing",
             layer="switches",
-            ids=tables.switches["switch_id"].iloc[idle],
+            ids=tables.switches["switch_id"].iloc[idle].to_numpy(),
             message="no cable ends at this device's node; it controls nothing; check its place",
         )
     upward = reached & (piece == NOWHERE)
@@ -138,11 +139,11 @@ def _guarded(tables: NetworkTables, pieces: Pieces, here: _Incidence, node: Ints
     asked = np.flatnonzero((guards != "").to_numpy() & (node >= 0))
     if not len(asked):
         return piece
-    cable = pd.Index(tables.cables["cable_id"]).get_indexer(guards.iloc[asked])
     count = here.degree[node[asked]]
     device = np.repeat(asked, count)
     slot = np.repeat(here.first[node[asked]] - np.cumsum(count) + count, count) + np.arange(count.sum())
-    match = pieces.cable[here.piece[slot]] == np.repeat(cable, count)
+    cable = tables.cables["cable_id"].iloc[pieces.cable[here.piece[slot]]].to_numpy()
+    match = cable == guards.iloc[device].to_numpy()
     hits = np.bincount(device[match], minlength=len(node))
     sure = match & (hits[device] == 1)
     piece[device[sure]] = here.piece[slot[sure]]
@@ -152,7 +153,7 @@ def _guarded(tables: NetworkTables, pieces: Pieces, here: _Incidence, node: Ints
             "error",
             "guards_unknown",
             layer="switches",
-            ids=tables.switches["switch_id"].iloc[lost],
+            ids=tables.switches["switch_id"].iloc[lost].to_numpy(),
             message=f"guards names a cable that does not end at the device (first: {guards.iloc[lost[0]]!r}); placed as if "
             "guards were empty; correct guards",
         )
@@ -213,8 +214,8 @@ def settle(
     placed = todo[piece[todo] >= 0]
     end[placed] = pieces.v[piece[placed]] == placement.node[placed]
     is_open = tables.switches["open"].to_numpy(bool)
-    for i in todo[placement.crowded[todo] | (is_open[todo] & placement.with_site[todo])]:
-        _report_settled(i, bool(is_open[i]), tables=tables, placed=bool(piece[i] != NOWHERE), findings=findings)
+    told = todo[placement.crowded[todo] | (is_open[todo] & placement.with_site[todo])]
+    _report_settled(told, tables=tables, placed=piece != NOWHERE, is_open=is_open, findings=findings)
     return Placement(piece, end, placement.node, upward, placement.dead_end, placement.crowded, placement.with_site)
 
 
@@ -228,35 +229,32 @@ def first_piece(placement: Placement, pieces: Pieces) -> Ints:
     return np.where(placement.node >= 0, lowest[placement.node], NOWHERE)
 
 
-def _report_settled(
-    i: int,
-    is_open: bool,
-    *,
-    tables: NetworkTables,
-    placed: bool,
-    findings: FindingList,  # noqa: FBT001
-) -> None:
-    row = tables.switches.iloc[i]
-    if not placed:
-        severity, rule = "error", "unplaced_switch"
-        text = "no supply tells which side of this device is upstream; it was left out"
-    elif is_open:
-        severity, rule = "warning", "open_side_unknown"
-        text = (
-            "which side of this open device the rest of its node is on is not recorded; taken to stand on the upstream "
+SETTLED: dict[str, tuple[Severity, str]] = {
+    "unplaced_switch": ("error", "no supply tells which side of this device is upstream; it was left out"),
+    "open_side_unknown": (
+        "warning",
+        "which side of this open device the rest of its node is on is not recorded; taken to stand on the upstream side, "
+        "so that all beyond is cut off there",
+    ),
+    "ambiguous_switch": (
+        "warning",
+        "device at a node of more than two cables without guards; taken to stand on the upstream side, so that it controls "
+        "everything beyond",
+    ),
+}
+
+
+def _report_settled(rows: Ints, *, tables: NetworkTables, placed: Bools, is_open: Bools, findings: FindingList) -> None:
+    ids = tables.switches["switch_id"].iloc[rows].to_numpy()
+    lonlat = tables.switches[["lon", "lat"]].to_numpy(np.float64)[rows]
+    rules = np.where(~placed[rows], "unplaced_switch", np.where(is_open[rows], "open_side_unknown", "ambiguous_switch"))
+    for switch, rule, place in zip(ids, rules.tolist(), lonlat, strict=True):
+        severity, text = SETTLED[rule]
+        findings.add(
+            severity,
+            rule,
+            layer="switches",
+            ids=[switch],
+            message=text + "; name the cable it controls in guards",
+            place=place_of(place),
         )
-        text += "side, so that all beyond is cut off there"
-    else:
-        severity, rule = "warning", "ambiguous_switch"
-        text = (
-            "device at a node of more than two cables without guards; taken to stand on the upstream side, so that it "
-        )
-        text += "controls everything beyond"
-    findings.add(
-        "error" if severity == "error" else "warning",
-        rule,
-        layer="switches",
-        ids=[row["switch_id"]],
-        message=text + "; name the cable it controls in guards",
-        place=tables.lonlat(np.array([row["x"], row["y"]], np.float64)),
-    )

@@ -114,23 +114,25 @@ def span(first: Ints, edges: Ints, ends: tuple[Ints, Ints], *, allowed: Bools, h
 
 
 @njit(cache=True)
-def _shortest(
-    first: Ints, edges: Ints, a: Ints, b: Ints, cost: Floats, allowed: Bools, seeds: Ints, seed_cost: Floats
-) -> tuple[Floats, Ints, Ints]:
+def _shortest(first: Ints, edges: Ints, a: Ints, b: Ints, cost: Floats, bridge: Bools, head: int) -> tuple[Ints, Ints]:
     n = len(first) - 1
     best = np.full(n, np.inf)
     parent_edge = np.full(n, -1, np.int64)
     done = np.zeros(n, np.bool_)
     order = np.empty(n, np.int64)
+    stack = np.empty(n, np.int64)
     count = 0
+    depth = 1
+    stack[0] = head
+    best[head] = 0.0
     heap = [(0.0, -1)]
     heap.pop()
-    for k in range(len(seeds)):
-        if seed_cost[k] < best[seeds[k]]:
-            best[seeds[k]] = seed_cost[k]
-            heapq.heappush(heap, (seed_cost[k], seeds[k]))
-    while heap:
-        d, v = heapq.heappop(heap)
+    while depth > 0 or heap:
+        if depth > 0:
+            depth -= 1
+            v = stack[depth]
+        else:
+            v = heapq.heappop(heap)[1]
         if done[v]:
             continue
         done[v] = True
@@ -138,24 +140,30 @@ def _shortest(
         count += 1
         for k in range(first[v], first[v + 1]):
             e = edges[k]
-            if not allowed[e]:
-                continue
             w = b[e] if a[e] == v else a[e]
             if done[w]:
                 continue
-            c = d + cost[e]
-            if c < best[w] or (c == best[w] and e < parent_edge[w]):
+            c = best[v] + cost[e]
+            if bridge[e]:
+                best[w] = c
+                parent_edge[w] = e
+                stack[depth] = w
+                depth += 1
+            elif c < best[w] or (c == best[w] and e < parent_edge[w]):
                 best[w] = c
                 parent_edge[w] = e
                 heapq.heappush(heap, (c, w))
-    return best, parent_edge, order[:count]
+    return parent_edge, order[:count]
 
 
 def shortest(
-    first: Ints, edges: Ints, ends: tuple[Ints, Ints], *, cost: Floats, allowed: Bools, seeds: Ints, seed_cost: Floats
-) -> tuple[Floats, Ints, Ints]:
-    """Shortest ways from the seeds (Dijkstra): cost (inf out of reach), parent edge (-1), and the reached nodes in order."""
-    return _shortest(first, edges, ends[0], ends[1], cost, allowed, seeds, seed_cost)  # type: ignore[no-any-return]
+    first: Ints, edges: Ints, ends: tuple[Ints, Ints], *, cost: Floats, bridge: Bools, head: int
+) -> tuple[Ints, Ints]:
+    """Shortest ways from the head: parent edge of every node (-1), and the reached nodes, parents before children.
+
+    What lies beyond a bridge can be reached by no other way, so that only nodes on rings wait for their turn (Dijkstra).
+    """
+    return _shortest(first, edges, ends[0], ends[1], cost, bridge, head)  # type: ignore[no-any-return]
 
 
 @njit(cache=True)

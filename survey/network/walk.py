@@ -18,6 +18,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from survey.network.sweeps import Forest, descend, shortest
+from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
     from survey.network.graph import Graph
@@ -93,15 +94,9 @@ def ways_up(graph: Graph, sections: Sections, *, union: Forest, gang: Bools) -> 
     """
     fed = union.root == graph.root
     if union.cyclic:
-        cost = graph.length_m + np.where(graph.full, 0.0, PART_PHASE_COST_M)
-        _, parent_edge, order = shortest(
-            graph.first,
-            graph.edges,
-            (graph.a, graph.b),
-            cost=cost,
-            allowed=np.ones(len(graph.a), bool),
-            seeds=np.array([graph.root]),
-            seed_cost=np.zeros(1),
+        cost = graph.length_m + np.where(_carries_all(graph), 0.0, PART_PHASE_COST_M)
+        parent_edge, order = shortest(
+            graph.first, graph.edges, (graph.a, graph.b), cost=cost, bridge=union.bridge, head=graph.root
         )
     else:
         parent_edge, order = np.where(fed, union.parent_edge, -1), union.order[: int(fed.sum())]
@@ -119,6 +114,20 @@ def ways_up(graph: Graph, sections: Sections, *, union: Forest, gang: Bools) -> 
         ring_edges(graph, sections),
     )
     return Ways(*columns, parent_edge)
+
+
+def _carries_all(graph: Graph) -> Bools:
+    """Edges that are no cable, or carry three phases alone or together with those between the same two nodes."""
+    full = graph.mask == THREE_PHASE
+    full[graph.n_pieces :] = True
+    part = np.flatnonzero(~full)
+    if len(part):
+        low, high = np.minimum(graph.a[part], graph.b[part]), np.maximum(graph.a[part], graph.b[part])
+        order = np.lexsort((high, low))
+        new = np.append(True, (np.diff(low[order]) != 0) | (np.diff(high[order]) != 0))
+        together = np.bitwise_or.reduceat(graph.mask[part][order], np.flatnonzero(new))
+        full[part[order]] = together[np.cumsum(new) - 1] == THREE_PHASE
+    return full
 
 
 def ring_edges(graph: Graph, sections: Sections) -> Bools:
