@@ -1,0 +1,144 @@
+"""A draft of the settings from an inspection: TOML with the evidence beside every line, unsure lines marked."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+from survey.input_schema import REQUIRED_LAYERS, field_specs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from survey.read.guess import FieldGuess, LayerGuess
+    from survey.read.inspect import Inspection
+    from survey.read.profile import LayerProfile
+
+UNSURE = "# UNSURE"
+DEFAULT_CRS_HINT = '# crs = "EPSG:32614"'
+DELETE = 0x7F
+
+
+def draft_settings(inspection: Inspection) -> str:
+    """Settings file for an export, as text.
+
+    A line that is sure is in force. One that is not ends in ``# UNSURE`` and its evidence: in force where the survey
+    could not run without it, otherwise commented out.
+    """
+    lines = [
+        f"# Draft settings for {_plain(inspection.path.name)}. Every line says why. Look at those marked UNSURE: those in",
+        "# force are needed; those commented out come into force when the '# ' before them is taken away.",
+        "",
+        "[input]",
+        *_crs_lines(inspection),
+    ]
+    for guess in inspection.guesses.values():
+        lines += ["", *_layer_lines(guess, inspection)]
+    return "\n".join(lines) + "\n"
+
+
+def _crs_lines(inspection: Inspection) -> Iterator[str]:
+    used = {guess.theirs for guess in inspection.guesses.values() if guess.theirs}
+    for layer in inspection.layers:
+        if layer.name in used and layer.crs is None and layer.geometry in ("lines", "points", "mixed"):
+            extent = ", ".join(f"{value:g}" for value in layer.extent or ())
+            what = f"layer {_plain(layer.name)} has no coordinate system (extent {extent}); name it"
+            yield f"{DEFAULT_CRS_HINT}  {UNSURE}: {what}"
+            return
+
+
+def _layer_lines(guess: LayerGuess, inspection: Inspection) -> Iterator[str]:
+    yield f"[input.{guess.ours}]"
+    if not guess.theirs:
+        needed = "needed" if guess.ours in REQUIRED_LAYERS else "may be missing"
+        yield f'# layer = ""  {UNSURE}: {guess.evidence}; {needed}'
+        return
+    yield f"layer = {quoted(guess.theirs)}  {_why(guess.evidence, sure=guess.sure)}"
+    yield from _field_lines(guess)
+    yield from _unit_lines(guess)
+    yield from _default_lines(guess)
+    yield from _code_lines(guess)
+    yield from _unused_lines(guess, inspection.layer(guess.theirs))
+
+
+def _field_lines(guess: LayerGuess) -> Iterator[str]:
+    yield f"\n[input.{guess.ours}.fields]"
+    for ours, spec in field_specs(guess.ours).items():
+        found = guess.fields.get(ours)
+        if found is not None:
+            line = f"{ours} = {quoted(found.theirs)}  {_why(found.evidence, sure=found.sure)}"
+            yield line if _in_force(guess, found) else f"# {line}"
+        elif spec.required and not _stand_in(spec.default):
+            yield f'# {ours} = ""  {UNSURE}: nothing like it was found; needed ({spec.meaning})'
+
+
+def _in_force(guess: LayerGuess, found: FieldGuess) -> bool:
+    return found.sure or field_specs(guess.ours)[found.ours].required
+
+
+def _stand_in(default: str | None) -> bool:
+    return default is not None
+
+
+def _unit_lines(guess: LayerGuess) -> Iterator[str]:
+    lines = []
+    for ours, found in guess.fields.items():
+        values = found.values
+        if not values.unit and values.unit_sure:
+            continue
+        unit = values.unit or field_specs(guess.ours)[ours].unit
+        line = f"{ours} = {quoted(unit)}  {_why(values.evidence, sure=values.unit_sure)}"
+        lines.append(line if _in_force(guess, found) else f"# {line}")
+    if lines:
+        yield f"\n[input.{guess.ours}.units]"
+        yield from lines
+
+
+def _default_lines(guess: LayerGuess) -> Iterator[str]:
+    """Write a default for what is required, has a safe stand-in and was not found."""
+    missing = [
+        spec
+        for ours, spec in field_specs(guess.ours).items()
+        if spec.required and _stand_in(spec.default) and ours not in guess.fields
+    ]
+    if missing:
+        yield f"\n[input.{guess.ours}.defaults]"
+    for spec in missing:
+        yield f"{spec.name} = {quoted(str(spec.default))}  {UNSURE}: nothing like it was found; the safe side stands in"
+
+
+def _code_lines(guess: LayerGuess) -> Iterator[str]:
+    for ours, found in guess.fields.items():
+        if not found.values.codes:
+            continue
+        yield f"\n[input.{guess.ours}.codes.{ours}]"
+        spec = field_specs(guess.ours)[ours]
+        for code in found.values.codes:
+            if not code.ours:
+                choices = ", ".join(spec.codes) or "A, B, C and their combinations"
+                yield f'# {quoted(code.theirs)} = ""  {UNSURE}: not known; choices: {choices}'
+            elif code.sure and _in_force(guess, found):
+                yield f"{quoted(code.theirs)} = {quoted(code.ours)}"
+            else:
+                yield f"# {quoted(code.theirs)} = {quoted(code.ours)}  {UNSURE}: usual meaning, not the only one"
+
+
+def _unused_lines(guess: LayerGuess, profile: LayerProfile) -> Iterator[str]:
+    used = {found.theirs for found in guess.fields.values()}
+    unused = [field.name for field in profile.fields if field.name not in used]
+    if unused:
+        yield f"\n# fields of {_plain(guess.theirs)} that were not matched: {', '.join(map(_plain, unused))}"
+
+
+def _why(evidence: str, *, sure: bool) -> str:
+    return f"# {_plain(evidence)}" if sure else f"{UNSURE}: {_plain(evidence)}"
+
+
+def _plain(text: str) -> str:
+    """Text that cannot end a comment."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def quoted(text: str) -> str:
+    """Write a basic string of TOML."""
+    return json.dumps(text, ensure_ascii=False).replace(chr(DELETE), "\\u007F")

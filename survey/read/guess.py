@@ -1,0 +1,191 @@
+"""Which layer and field of an export most likely is which of ours, with the evidence.
+
+Evidence is of three kinds: the name (``data/input_aliases.csv``), the values (ids are unique, codes are known ones:
+``data/input_codes.csv``) and whether numbers are plausible in some unit. Nothing here decides: a guess that is not sure
+is marked as such.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import dataclass, field
+from difflib import SequenceMatcher
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from survey.input_schema import FieldSpec, field_specs, unit_table
+from survey.read.guess_values import ValueGuess, guess_values
+from survey.settings import LAYERS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from survey.read.profile import FieldProfile, LayerProfile
+
+SURE, LIKELY = 0.75, 0.5
+NAME_WEIGHT, VALUE_WEIGHT = 0.65, 0.35
+CLOSE_SPELLING = 0.8
+PLACE_STEP = 0.003
+NAME_FITS = 0.9
+LIKE_NAME = 0.3
+GEOMETRY = {"cables": "lines", "transformers": "points", "switches": "points", "sources": "points"}
+NAME_SHARE, FIELD_SHARE, GEOMETRY_SHARE = 0.4, 0.35, 0.25
+ENOUGH_FIELDS = 4  # fields found by which a layer is known without its name
+
+
+@dataclass(frozen=True)
+class FieldGuess:
+    """A field of the export for one of ours.
+
+    Parameters
+    ----------
+    ours, theirs
+        Names.
+    confidence
+        0 to 1; sure from 0.75.
+    evidence
+        Why, in words.
+    values
+        What the values tell: unit and codes.
+    """
+
+    ours: str
+    theirs: str
+    confidence: float
+    evidence: str
+    values: ValueGuess
+
+    @property
+    def sure(self) -> bool:
+        """Whether the guess stands without a person looking at it."""
+        return self.confidence >= SURE
+
+
+@dataclass(frozen=True)
+class LayerGuess:
+    """A layer of the export for one of ours; ``theirs`` is ``""`` when none fits."""
+
+    ours: str
+    theirs: str
+    confidence: float
+    evidence: str
+    fields: dict[str, FieldGuess] = field(default_factory=dict)
+
+    @property
+    def sure(self) -> bool:
+        """Whether the guess stands without a person looking at it."""
+        return self.confidence >= SURE
+
+
+def guess_layers(profiles: Sequence[LayerProfile]) -> dict[str, LayerGuess]:
+    """Best layer for each of ours; no layer is used twice."""
+    scored = sorted(
+        (_score_layer(ours, profile) for ours in LAYERS for profile in profiles),
+        key=lambda guess: (-guess.confidence, LAYERS.index(guess.ours), guess.theirs),
+    )
+    chosen: dict[str, LayerGuess] = {}
+    for guess in scored:
+        used = {other.theirs for other in chosen.values()}
+        if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
+            chosen[guess.ours] = guess
+    return {ours: chosen.get(ours, LayerGuess(ours, "", 0.0, "no layer fits")) for ours in LAYERS}
+
+
+def _score_layer(ours: str, profile: LayerProfile) -> LayerGuess:
+    name = name_likeness(profile.name, aliases(ours, ""))
+    if profile.name.casefold() == ours:
+        name = 1.0
+    fields = guess_fields(ours, profile)
+    telling = [guess for guess in fields.values() if guess.sure and field_specs(ours)[guess.ours].kind != "id"]
+    share = min(len(telling) / min(ENOUGH_FIELDS, len(field_specs(ours)) - 1), 1.0)
+    fits = 1.0 if profile.geometry == GEOMETRY[ours] else 0.5 if profile.geometry in ("none", "empty", "mixed") else 0.0
+    score = NAME_SHARE * name + FIELD_SHARE * share + GEOMETRY_SHARE * fits
+    if fits == 0.0:
+        score = min(score, LIKELY - 0.01)
+    if name >= NAME_FITS and fits == 1.0:
+        score = max(score, SURE)
+    words = f"{_name_words(name)}; {profile.geometry}; {len(telling)} fields found"
+    return LayerGuess(ours, profile.name, round(score, 3), words, fields)
+
+
+def guess_fields(ours: str, profile: LayerProfile) -> dict[str, FieldGuess]:
+    """Best field for each of ours; no field is used twice."""
+    scored = [_score_field(spec, profile, theirs) for spec in field_specs(ours).values() for theirs in profile.fields]
+    rank = list(field_specs(ours))
+    scored.sort(key=lambda guess: (-guess.confidence, rank.index(guess.ours), guess.theirs))
+    chosen: dict[str, FieldGuess] = {}
+    for guess in scored:
+        used = {other.theirs for other in chosen.values()}
+        if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
+            chosen[guess.ours] = guess
+    return {name: chosen[name] for name in rank if name in chosen}
+
+
+def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -> FieldGuess:
+    name = 1.0 if theirs.name.casefold() == spec.name else name_likeness(theirs.name, aliases(spec.layer, spec.name))
+    if name <= LIKE_NAME or theirs.distinct == 0:
+        exact = 1.0 if name == 1.0 and theirs.name.casefold() == spec.name else 0.0
+        return FieldGuess(spec.name, theirs.name, exact, "same name, no values", ValueGuess(0.0, "no values"))
+    values = guess_values(spec, theirs, drawn_m=profile.drawn_m, name=tokens(theirs.name))
+    score = NAME_WEIGHT * name + VALUE_WEIGHT * values.fit
+    if values.fit == 0.0:
+        score = min(score, LIKELY - 0.01)
+    return FieldGuess(spec.name, theirs.name, round(score, 3), f"{_name_words(name)}; {values.evidence}", values)
+
+
+def _name_words(likeness: float) -> str:
+    if likeness >= NAME_FITS:
+        return "name fits"
+    return "name is like it" if likeness > LIKE_NAME else "name does not tell"
+
+
+def name_likeness(name: str, known: Iterable[str]) -> float:
+    """How well a name fits the best of several known ones, 0 to 1; the likelier ones, which come first, win ties."""
+    return max((_likeness(tokens(name), alias.split()) - PLACE_STEP * i for i, alias in enumerate(known)), default=0.0)
+
+
+def _likeness(theirs: list[str], alias: list[str]) -> float:
+    plain = [token for token in theirs if token not in unit_words()]
+    for words in (theirs, plain):
+        if words and "".join(words) == "".join(alias):
+            return 1.0
+    if set(alias) <= set(theirs):
+        return 0.6 + 0.25 * sum(map(len, alias)) / max(sum(map(len, plain or theirs)), 1)
+    joined, wanted = "".join(theirs), "".join(alias)
+    if len(wanted) > 3 and wanted in joined:
+        return 0.65
+    ratio = SequenceMatcher(None, joined, wanted).ratio()
+    return 0.6 * ratio if ratio >= CLOSE_SPELLING and len(wanted) > 3 else 0.0
+
+
+def tokens(name: str) -> list[str]:
+    """Words of a name: parted at signs and where small letters meet capitals; ``vn_kv``, ``LenFt``, ``BUS1``."""
+    parted = re.sub(r"(?<=[a-zäöüß])(?=[A-ZÄÖÜ])", " ", name)
+    return [word for word in re.split(r"[\W_]+", parted.casefold()) if word]
+
+
+@cache
+def unit_words() -> frozenset[str]:
+    """Words in a field name that tell a unit."""
+    words = {word for unit in unit_table() for word in re.split(r"[\W_]+", unit.casefold()) if word}
+    return frozenset(words - {"1"} | {"pct", "percent", "feet", "meters", "metres", "m", "per"})
+
+
+@cache
+def _alias_table() -> Mapping[tuple[str, str], tuple[str, ...]]:
+    with files("survey").joinpath("data", "input_aliases.csv").open(encoding="utf-8") as stream:
+        return {(row["layer"], row["field"]): tuple(row["aliases"].split("|")) for row in csv.DictReader(stream)}
+
+
+def aliases(layer: str, field_name: str) -> tuple[str, ...]:
+    """Names that are often used for a field, or for a layer (``""``), likeliest first."""
+    return _alias_table()[layer, field_name]
+
+
+def answered_field(layer: str, ours: str, *, profile: LayerProfile, theirs: str) -> FieldGuess:
+    """Field that a person has chosen for ours; unit and codes are still told by its values."""
+    found = profile.field(theirs)
+    values = guess_values(field_specs(layer)[ours], found, drawn_m=profile.drawn_m, name=tokens(theirs))
+    return FieldGuess(ours, theirs, 1.0, f"answered; {values.evidence}", values)

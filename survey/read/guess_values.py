@@ -1,0 +1,256 @@
+"""What the values of a field tell: whether they can be those of one of our fields, in which unit, with which codes."""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from survey.input_schema import AS_TEXT, WORDED_FIELDS, FieldSpec, find_unit, fold_code, phase_mask, units_of
+from survey.read.cable_text import parse_cable_text
+from survey.read.transformer_text import parse_kva_text, parse_voltage_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from survey.read.profile import FieldProfile
+
+MOST = 0.9  # share of values that must fit
+RATIO_TOLERANCE = 0.05  # recorded over drawn length, in the middle
+UNIT_HINTS = {"feet": "ft", "pct": "%", "percent": "%", "meters": "m", "metres": "m", "miles": "mi", "volts": "V"}
+SPELLED_UNITS = {
+    "nfperkm": "nF/km",
+    "ufperkm": "uF/km",
+    "pfperft": "pF/ft",
+    "nfperkft": "nF/kft",
+    "nfperm": "nF/m",
+    "pfperm": "pF/m",
+    "ufpermi": "uF/mi",
+    "nfpermi": "nF/mi",
+}
+YES, NO = ("1", "y", "yes", "true", "t"), ("0", "n", "no", "false", "f")
+PHASE_BITS = {"7": "ABC", "6": "AB", "5": "AC", "3": "BC", "4": "A", "2": "B", "1": "C"}
+
+
+@dataclass(frozen=True)
+class CodeGuess:
+    """One coded value: theirs, ours (``""`` when not known), and whether that is sure."""
+
+    theirs: str
+    ours: str
+    sure: bool
+
+
+@dataclass(frozen=True)
+class ValueGuess:
+    """What the values tell.
+
+    Parameters
+    ----------
+    fit
+        0 (cannot be) to 1 (fits wholly).
+    evidence
+        Why, in words.
+    unit
+        Unit, for a number whose unit is not ours.
+    unit_sure
+        Whether the unit is beyond doubt.
+    codes
+        Coded values that are not accepted as they are.
+    """
+
+    fit: float
+    evidence: str
+    unit: str = ""
+    unit_sure: bool = True
+    codes: tuple[CodeGuess, ...] = ()
+
+
+def guess_values(
+    spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float64], name: Sequence[str]
+) -> ValueGuess:
+    """Judge the values of a field as those of ours.
+
+    Parameters
+    ----------
+    spec, theirs
+        Our field and theirs.
+    drawn_m
+        Drawn lengths of the layer's rows, metres, for recorded lengths.
+    name
+        Words of their field's name, which may tell a unit.
+    """
+    if spec.kind == "id":
+        return _identity(theirs)
+    if spec.kind == "number":
+        return _number(spec, theirs, drawn_m=drawn_m, name=name)
+    if spec.kind in ("code", "flag", "phases"):
+        return _coded(spec, theirs, name=name)
+    if spec.kind == "node":
+        whole = len(theirs.numbers) == 0 or bool((theirs.numbers == np.round(theirs.numbers)).all())
+        return ValueGuess(0.7, "ids") if whole else ValueGuess(0.0, "broken numbers, no ids")
+    return _text(spec, theirs)
+
+
+def _identity(theirs: FieldProfile) -> ValueGuess:
+    if theirs.unique:
+        return ValueGuess(1.0, "every value is different")
+    share = theirs.distinct / max(theirs.rows, 1)
+    if share > MOST:
+        return ValueGuess(0.6, f"{share:.1%} of the rows have a value of their own")
+    return ValueGuess(0.0, "values repeat")
+
+
+def _text(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
+    if spec.name == "cable_type":
+        texts = theirs.codes or tuple(value for value, _ in theirs.commonest)
+        known = [text for text in texts if (cable := parse_cable_text(text)).is_cable or cable.bare]
+        share = len(known) / max(len(texts), 1)
+        return ValueGuess(0.3 + 0.7 * share, f"{len(known)} of {len(texts)} texts read as a conductor")
+    if theirs.rows > 20 and theirs.unique:
+        return ValueGuess(0.3, "every value is different")
+    return ValueGuess(0.7, f"{theirs.distinct} different values" if theirs.distinct != 1 else "one value")
+
+
+def _number(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float64], name: Sequence[str]) -> ValueGuess:
+    if theirs.numeric < MOST:
+        return _worded(spec, theirs)
+    numbers = theirs.numbers[theirs.numbers != 0]
+    if not len(numbers):
+        return ValueGuess(0.5, "only zeros")
+    if spec.quantity == "number":
+        fits = bool((numbers > 0).all() and (numbers == np.round(numbers)).all())
+        return ValueGuess(0.8 if fits else 0.2, "whole numbers" if fits else "not whole numbers")
+    if spec.quantity == "length" and np.isfinite(drawn_m).any():
+        return _by_drawing(spec, numbers, drawn_m=drawn_m)
+    return _by_range(spec, numbers, hint=_hint(spec, name))
+
+
+def _worded(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
+    """Numbers inside a text, as nameplates have them."""
+    texts = theirs.codes or tuple(value for value, _ in theirs.commonest)
+    if spec.name not in WORDED_FIELDS or not texts or theirs.kind != "text":
+        return ValueGuess(0.0, "no numbers")
+    values = [parse_voltage_text(t).kv if spec.name == "kv" else parse_kva_text(t).kva for t in texts]
+    low, high = spec.plausible or (0.0, np.inf)
+    share = sum(1 for value in values if value is not None and low <= value <= high) / len(texts)
+    if share < 0.5:
+        return ValueGuess(0.0, "no numbers")
+    return ValueGuess(share, f"{share:.0%} of the texts read as a nameplate", AS_TEXT, share >= MOST)
+
+
+def _by_drawing(spec: FieldSpec, numbers: NDArray[np.float64], *, drawn_m: NDArray[np.float64]) -> ValueGuess:
+    """Find the unit in which recorded lengths are the drawn ones."""
+    ratio = float(np.median(numbers) / max(float(np.nanmedian(drawn_m)), 1e-9))
+    off = {unit: abs(ratio * factor - 1) for unit, factor in units_of(spec.quantity).items() if unit != "ftUS"}
+    unit = min(off, key=lambda u: off[u])
+    evidence = f"recorded over drawn length in metres is {ratio:.4g} in the middle: {unit}"
+    if off[unit] <= RATIO_TOLERANCE:
+        return ValueGuess(1.0, evidence, _if_other(spec, unit))
+    return ValueGuess(0.5 if off[unit] < 0.5 else 0.1, evidence, _if_other(spec, unit), unit_sure=False)
+
+
+def _by_range(spec: FieldSpec, numbers: NDArray[np.float64], *, hint: str) -> ValueGuess:
+    """Find the units in which nearly all values are plausible; the name chooses among them, else ours comes first."""
+    low, high = spec.plausible or (0.0, np.inf)
+    ours = find_unit(spec.quantity, spec.unit) or 1.0
+    fitting = []
+    for unit, factor in units_of(spec.quantity).items():
+        in_ours = numbers * factor / ours
+        if ((in_ours >= low * (1 - 1e-9)) & (in_ours <= high * (1 + 1e-9))).mean() >= MOST:
+            fitting.append(unit)
+    span = f"{numbers.min():g} to {numbers.max():g}"
+    if not fitting:
+        return ValueGuess(0.1, f"{span}: plausible in no unit")
+    unit = hint if hint in fitting else spec.unit if spec.unit in fitting else fitting[0]
+    sure = unit == hint or len(fitting) == 1
+    doubt = "" if sure else f" (or {', '.join(other for other in fitting if other != unit)})"
+    return ValueGuess(1.0, f"{span}: {unit}{doubt}", _if_other(spec, unit), sure)
+
+
+def _if_other(spec: FieldSpec, unit: str) -> str:
+    return "" if unit == spec.unit else unit
+
+
+def _hint(spec: FieldSpec, name: Sequence[str]) -> str:
+    """Unit that a field's name tells, ``""`` when none."""
+    joined = "".join(name)
+    spelled = next((unit for words, unit in SPELLED_UNITS.items() if words in joined), "")
+    if spelled in units_of(spec.quantity):
+        return spelled
+    for word in reversed(name):
+        unit = UNIT_HINTS.get(word, word)
+        found = [known for known in units_of(spec.quantity) if known.casefold() == unit.casefold()]
+        if found:
+            return found[0]
+    return ""
+
+
+def _coded(spec: FieldSpec, theirs: FieldProfile, *, name: Sequence[str]) -> ValueGuess:
+    if not theirs.codes:
+        return ValueGuess(0.0, f"{theirs.distinct} different values, too many for codes")
+    special = _phase_bits(theirs) if spec.kind == "phases" else _by_name(spec, theirs, name=name)
+    guesses = [special.get(value) or _known_code(spec, value) for value in theirs.codes]
+    known = [guess for guess in guesses if guess.ours]
+    fit = sum(1.0 if guess.sure else 0.7 for guess in known) / len(guesses)
+    words = f"{len(known)} of {len(guesses)} values known"
+    return ValueGuess(fit, words, codes=tuple(guess for guess in guesses if not _accepted(spec, guess.theirs)))
+
+
+def _accepted(spec: FieldSpec, value: str) -> bool:
+    if spec.kind == "phases":
+        return phase_mask(value) is not None
+    if spec.kind == "flag":
+        return value.casefold() in (*YES, *NO)
+    return fold_code(value) in spec.codes
+
+
+def _known_code(spec: FieldSpec, value: str) -> CodeGuess:
+    if _accepted(spec, value):
+        return CodeGuess(value, value, sure=True)
+    words = " ".join(re.split(r"[\W_]+", value.casefold())).strip()
+    code, sure = _code_table().get((spec.name, words), ("", False))
+    return CodeGuess(value, code, sure)
+
+
+def _phase_bits(theirs: FieldProfile) -> dict[str, CodeGuess]:
+    """Numbers from 1 to 7 are one bit a phase; which bit is phase A is not said, so that only 7 is sure."""
+    if not set(theirs.codes) <= set(PHASE_BITS) or not set(theirs.codes) & {"5", "6", "7"}:
+        return {}
+    return {value: CodeGuess(value, PHASE_BITS[value], sure=value == "7") for value in theirs.codes}
+
+
+def _by_name(spec: FieldSpec, theirs: FieldProfile, *, name: Sequence[str]) -> dict[str, CodeGuess]:
+    """Yes and no mean what the field's name asks for: closed, open, ganged."""
+    joined = "".join(name)
+    if spec.name == "state":
+        yes, no = ("open", "closed") if "open" in joined else ("closed", "open")
+        sure = "open" in joined or "closed" in joined
+    elif spec.name == "poles" and "gang" in joined:
+        yes, no, sure = "three", "single", True
+    else:
+        return {}
+    meaning = {**dict.fromkeys(YES, yes), **dict.fromkeys(NO, no)}
+    return {
+        value: CodeGuess(value, meaning[value.casefold()], sure)
+        for value in theirs.codes
+        if value.casefold() in meaning
+    }
+
+
+@cache
+def _code_table() -> Mapping[tuple[str, str], tuple[str, bool]]:
+    """Code by field and usual spelling, and whether that is beyond doubt (``data/input_codes.csv``)."""
+    table: dict[tuple[str, str], tuple[str, bool]] = {}
+    with files("survey").joinpath("data", "input_codes.csv").open(encoding="utf-8") as stream:
+        for row in csv.DictReader(stream):
+            for alias in row["aliases"].split("|"):
+                table.setdefault((row["field"], alias), (row["code"], row["sure"] == "1"))
+    return table

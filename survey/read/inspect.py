@@ -1,0 +1,140 @@
+"""Look at an export nobody has mapped yet: what is in it, what is most likely what, and a draft of the settings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from survey.input_schema import field_specs, units_of
+from survey.read.formats import open_export
+from survey.read.guess import FieldGuess, LayerGuess, answered_field, guess_fields, guess_layers
+from survey.read.guess_values import CodeGuess
+from survey.read.profile import LayerProfile, profile_layer
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    Ask = Callable[[str, Sequence[str]], str]
+
+NOTHING = "none of them"
+PHASE_CHOICES = ["ABC", "AB", "BC", "AC", "A", "B", "C"]
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """An export looked at.
+
+    Parameters
+    ----------
+    path
+        Where it is.
+    layers
+        Its layers, in file order.
+    guesses
+        Best layer and fields for each of ours.
+    """
+
+    path: Path
+    layers: tuple[LayerProfile, ...]
+    guesses: dict[str, LayerGuess]
+
+    def layer(self, name: str) -> LayerProfile:
+        """Layer of the export by name."""
+        return next(layer for layer in self.layers if layer.name == name)
+
+
+def inspect_network(path: str | Path, *, progress: Callable[[str], None] | None = None) -> Inspection:
+    """Look at every layer and field of an export.
+
+    Parameters
+    ----------
+    path
+        As for :func:`survey.read.read_network`.
+    progress
+        Called with the name of each layer as it is begun.
+
+    Raises
+    ------
+    survey.errors.InputError
+        The export cannot be opened or read.
+    """
+    export = open_export(Path(path))
+    profiles = []
+    for info in export.layers():
+        if progress is not None:
+            progress(info.name)
+        profiles.append(profile_layer(export, info))
+    return Inspection(export.path, tuple(profiles), guess_layers(profiles))
+
+
+def ask_unsure(inspection: Inspection, ask: Ask) -> Inspection:
+    """Put every unsure guess to a person.
+
+    Parameters
+    ----------
+    inspection
+        What was found.
+    ask
+        Called with a question and the choices, the likeliest first; returns one of the choices.
+
+    Returns
+    -------
+    inspection
+        With the answers as sure guesses; what was answered by "none of them" is left out.
+    """
+    guesses = {}
+    for ours, guess in inspection.guesses.items():
+        settled = _ask_layer(guess, inspection, ask)
+        guesses[ours] = replace(settled, fields=_ask_fields(settled, inspection, ask)) if settled.theirs else settled
+    return replace(inspection, guesses=guesses)
+
+
+def _ask_layer(guess: LayerGuess, inspection: Inspection, ask: Ask) -> LayerGuess:
+    if guess.sure:
+        return guess
+    others = [layer.name for layer in inspection.layers if layer.name != guess.theirs]
+    choices = [*([guess.theirs] if guess.theirs else []), *others, NOTHING]
+    answer = ask(f"Which layer holds the {guess.ours}? ({guess.evidence})", choices)
+    if answer == NOTHING:
+        return LayerGuess(guess.ours, "", 1.0, "answered")
+    return LayerGuess(guess.ours, answer, 1.0, "answered", guess_fields(guess.ours, inspection.layer(answer)))
+
+
+def _ask_fields(guess: LayerGuess, inspection: Inspection, ask: Ask) -> dict[str, FieldGuess]:
+    profile = inspection.layer(guess.theirs)
+    fields = {ours: found for ours, found in guess.fields.items() if found.sure}
+    for ours, spec in field_specs(guess.ours).items():
+        found = guess.fields.get(ours)
+        if ours in fields or (found is None and not spec.required):
+            continue
+        used = {other.theirs for other in fields.values()}
+        first = [found.theirs] if found is not None and found.theirs not in used else []
+        others = [field.name for field in profile.fields if field.name not in used and field.name not in first]
+        evidence = found.evidence if found is not None else "nothing like it was found"
+        question = f"Layer {guess.theirs}: which field is {ours} ({spec.meaning})? ({evidence})"
+        answer = ask(question, [*first, *others, NOTHING] if found is not None else [NOTHING, *others])
+        if answer != NOTHING:
+            fields[ours] = answered_field(guess.ours, ours, profile=profile, theirs=answer)
+    return {ours: _ask_values(guess, found, ask) for ours, found in fields.items()}
+
+
+def _ask_values(guess: LayerGuess, found: FieldGuess, ask: Ask) -> FieldGuess:
+    """Ask for a unit in doubt, and for every coded value in doubt."""
+    spec, values = field_specs(guess.ours)[found.ours], found.values
+    where = f"Layer {guess.theirs}, field {found.theirs}"
+    if not values.unit_sure:
+        units = list(units_of(spec.quantity))
+        likely = values.unit if values.unit in units else spec.unit
+        unit = ask(f"{where}: in which unit? ({values.evidence})", [likely, *(u for u in units if u != likely)])
+        values = replace(values, unit="" if unit == spec.unit else unit, unit_sure=True)
+    accepted = list(spec.codes) or PHASE_CHOICES
+    codes = []
+    for code in values.codes:
+        if not code.sure:
+            first = [code.ours] if code.ours else [NOTHING]
+            choices = [*first, *(choice for choice in [*accepted, NOTHING] if choice not in first)]
+            answer = ask(f"{where}: what does {code.theirs!r} mean?", choices)
+            code = CodeGuess(code.theirs, "" if answer == NOTHING else answer, sure=answer != NOTHING)  # noqa: PLW2901
+        codes.append(code)
+    return replace(found, values=replace(values, codes=tuple(codes)))

@@ -1,0 +1,180 @@
+"""What an export holds, before anything is known of its meaning: layers, fields, values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import shapely
+
+from survey.errors import CrsError
+from survey.read.columns import as_text
+from survey.read.geometry import RawLines, parse_lines, parse_points
+from survey.read.places import choose_places, layer_crs
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from pyproj import CRS
+
+    from survey.read.formats import Export, LayerInfo, RawLayer
+
+COMMONEST = 8
+MOST_CODES = 60  # a field with more distinct values is no coded one
+
+
+@dataclass(frozen=True)
+class FieldProfile:
+    """One field.
+
+    Parameters
+    ----------
+    name, kind
+        Its name, and ``text``, ``integer``, ``number``, ``yes/no`` or ``other``.
+    filled
+        Share of rows with a value.
+    distinct
+        Number of distinct values.
+    commonest
+        Most frequent values with their counts, rising by value where counts are equal.
+    codes
+        All distinct values when they are few, rising; else empty.
+    numbers
+        Values that are numbers, not sorted, shape (n,).
+    numeric
+        Share of the values that are numbers.
+    rows
+        Number of rows.
+    """
+
+    name: str
+    kind: str
+    filled: float
+    distinct: int
+    commonest: tuple[tuple[str, int], ...]
+    codes: tuple[str, ...]
+    numbers: NDArray[np.float64]
+    numeric: float
+    rows: int
+
+    @property
+    def unique(self) -> bool:
+        """Whether no value comes twice and none is missing."""
+        return self.rows > 0 and self.distinct == self.rows
+
+
+@dataclass(frozen=True)
+class LayerProfile:
+    """One layer.
+
+    Parameters
+    ----------
+    name
+        Layer name.
+    geometry
+        ``lines``, ``points``, ``mixed``, ``none`` or ``empty``.
+    crs
+        Coordinate system, ``None`` when the file names none.
+    extent
+        Lowest x and y, highest x and y, in that system; ``None`` without a geometry.
+    rows
+        Number of rows.
+    fields
+        Its fields, in file order.
+    drawn_m
+        Drawn length of every row, metres, NaN where it has none; empty for a layer of no lines.
+    """
+
+    name: str
+    geometry: str
+    crs: CRS | None
+    extent: tuple[float, float, float, float] | None
+    rows: int
+    fields: tuple[FieldProfile, ...]
+    drawn_m: NDArray[np.float64]
+
+    def field(self, name: str) -> FieldProfile:
+        """Field by name."""
+        return next(field for field in self.fields if field.name == name)
+
+
+def profile_layer(export: Export, info: LayerInfo) -> LayerProfile:
+    """Look at every row of a layer."""
+    raw = export.read(info, info.fields)
+    geometry, extent, drawn_m = _geometry(raw)
+    fields = tuple(_profile_field(name, raw.columns[name]) for name in info.fields)
+    return LayerProfile(info.name, geometry, info.crs, extent, raw.rows, fields, drawn_m)
+
+
+def _profile_field(name: str, column: pa.Array) -> FieldProfile:
+    text = as_text(column)
+    there = text.drop_null()
+    counted = [(item["values"], item["counts"]) for item in pc.value_counts(there).to_pylist()]
+    counted.sort(key=lambda pair: (-pair[1], pair[0]))
+    numbers = _numbers(column, there)
+    return FieldProfile(
+        name=name,
+        kind=_kind(column.type),
+        filled=len(there) / max(len(text), 1),
+        distinct=len(counted),
+        commonest=tuple(counted[:COMMONEST]),
+        codes=tuple(sorted(value for value, _ in counted)) if len(counted) <= MOST_CODES else (),
+        numbers=numbers,
+        numeric=len(numbers) / max(len(there), 1),
+        rows=len(text),
+    )
+
+
+def _numbers(column: pa.Array, there: pa.LargeStringArray) -> NDArray[np.float64]:
+    if pa.types.is_boolean(column.type):
+        return np.zeros(0)
+    plain = there.filter(pc.match_substring_regex(there, r"^[+-]?\d{1,15}(\.\d*)?([eE][+-]?\d{1,2})?$"))
+    return np.asarray(pc.replace_substring_regex(plain, r"^\+", "").cast(pa.float64()).to_numpy(zero_copy_only=False))
+
+
+def _kind(kind: pa.DataType) -> str:
+    if pa.types.is_boolean(kind):
+        return "yes/no"
+    if pa.types.is_integer(kind):
+        return "integer"
+    if pa.types.is_floating(kind) or pa.types.is_decimal(kind):
+        return "number"
+    return "text" if pa.types.is_large_string(kind) or pa.types.is_dictionary(kind) else "other"
+
+
+def _geometry(raw: RawLayer) -> tuple[str, tuple[float, float, float, float] | None, NDArray[np.float64]]:
+    order, none = np.arange(raw.rows), np.zeros(0)
+    if raw.wkb is None or raw.wkb.null_count == raw.rows:
+        return ("none" if raw.rows or raw.wkb is None else "empty"), None, none
+    lines, points = parse_lines(raw.wkb, order), parse_points(raw.wkb, order)
+    has_lines, has_points = len(lines.owner) > 0, bool(np.isfinite(points.xy).any())
+    xy = np.concatenate([lines.xy, points.xy[np.isfinite(points.xy).all(axis=1)]])
+    if not len(xy):
+        return _other_geometry(raw), None, none
+    extent = (*xy.min(axis=0).tolist(), *xy.max(axis=0).tolist())
+    kind = "mixed" if has_lines and has_points else "lines" if has_lines else "points"
+    return kind, extent, _drawn(raw, lines) if has_lines else none
+
+
+def _other_geometry(raw: RawLayer) -> str:
+    assert raw.wkb is not None
+    first = raw.wkb.drop_null()[0].as_py()
+    shape = shapely.from_wkb(first, on_invalid="ignore")
+    return "none" if shape is None else shape.geom_type.lower()
+
+
+def _drawn(raw: RawLayer, lines: RawLines) -> NDArray[np.float64]:
+    """Drawn lengths on the ground; NaN all through when the layer has no usable coordinate system."""
+    drawn = np.full(raw.rows, np.nan)
+    try:
+        crs = layer_crs(raw.info, fallback=None)
+        places = choose_places({"cables": crs}, lines.xy, of="cables")
+    except CrsError:
+        return drawn
+    assert crs is not None
+    length = places.line_lengths(places.to_working(lines.xy, crs=crs), lines.start)
+    total = np.bincount(lines.owner, weights=length, minlength=raw.rows)
+    drawn[lines.owner] = total[lines.owner]
+    return drawn
