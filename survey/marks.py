@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from survey.assess.collect import findings_table
 from survey.errors import SettingsError
 from survey.signoff import circuit_fingerprints, hold_sign_offs
 
@@ -31,7 +30,7 @@ def mark_result(
     Parameters
     ----------
     findings
-        Gets what is to be said of sign-offs; the result's findings table is made anew with them.
+        Gets what is to be said of sign-offs.
     """
     sites = result.sites.copy(deep=False)
     refuse_taken(sites, result.settings)
@@ -56,7 +55,7 @@ def mark_result(
         sites[own] = sites["site_id"]
     points = result.switching_points.copy(deep=False)
     points["open_points"] = open_points(network, points["switch_id"])
-    return replace(result, sites=sites, switching_points=points, findings=findings_table(findings))
+    return replace(result, sites=sites, switching_points=points)
 
 
 def own_id_field(settings: Settings) -> str:

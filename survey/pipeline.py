@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import survey
 from survey.assess.assess import assess_network
-from survey.assess.collect import collect_result
+from survey.assess.collect import collect_result, findings_table, section_members
 from survey.assess.score import BANDS
 from survey.changes import apply_changes
 from survey.compare.what_if import with_base
@@ -134,8 +134,11 @@ def survey_tables(
         assessment = assess_network(network, settings=settings, findings=findings, progress=count)
     with clock.stage("collect"):
         record = {"open_devices": open_devices(tables)}
-        result = collect_result(network, assessment, settings=settings, findings=findings, record=record)
+        members = section_members(network, assessment)
+        result = collect_result(network, assessment, settings=settings, members=members, record=record)
         result = mark_result(result, network, sign_offs=sign_offs, findings=findings)
+        table = findings_table(findings, network=network, assessment=assessment, members=members)
+        result = replace(result, findings=table)
     return Surveyed(network, assessment, result)
 
 

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from survey.assess.effects import Effects
 from survey.assess.point_table import switching_point_table
 from survey.assess.shapes import Drawing
 from survey.assess.site_table import site_table
+from survey.findings import SEVERITIES
 from survey.result import SurveyResult
 
 if TYPE_CHECKING:
     from survey.assess.assess import Assessment
-    from survey.findings import FindingList
+    from survey.findings import Finding, FindingList
     from survey.network.model import Network
     from survey.settings import Settings
 
@@ -28,24 +30,23 @@ def collect_result(
     assessment: Assessment,
     *,
     settings: Settings,
-    findings: FindingList,
+    members: Members,
     record: dict[str, Any],
 ) -> SurveyResult:
-    """Tables and shapes of a finished survey.
+    """Tables and shapes of a finished survey; the findings table is made last, see :func:`findings_table`.
 
     Parameters
     ----------
+    members
+        What stands on the sections.
     record
         What ``run.json`` says so far; handed through.
     """
     sites, order = site_table(network, assessment, settings=settings)
-    shown = np.flatnonzero(assessment.totals.sites > 0)
-    shown = shown[network.sections.exposes[shown]]
-    owner, member = network.sections.members(shown, network.site_node)
+    shown, (owner, member), (piece_owner, piece) = members
     place = np.empty(len(order), np.int64)
     place[order] = np.arange(len(order))
     exposed_by = _grouped(owner, place[member], len(shown))
-    piece_owner, piece = network.sections.pieces(shown)
     drawing = Drawing(network)
     drawn, cable_lines = drawing.cables()
     points = network.tables.switches.iloc[network.sections.device[shown]]
@@ -54,7 +55,7 @@ def collect_result(
         switching_points=switching_point_table(
             network, assessment, shown=shown, sites=sites, exposed_by=exposed_by, settings=settings
         ),
-        findings=findings_table(findings),
+        findings=pd.DataFrame(),
         site_points=drawing.points(network.tables.transformers[["x", "y"]].to_numpy(np.float64)[order]),
         site_paths=drawing.paths()[order],
         switch_points=drawing.points(points[["x", "y"]].to_numpy(np.float64)),
@@ -69,21 +70,65 @@ def collect_result(
     )
 
 
-def findings_table(findings: FindingList) -> pd.DataFrame:
-    """The findings in table order; several ids are separated by blanks."""
+class Members(NamedTuple):
+    """Sections that expose a site, and pairs (position among them, site) and (position, piece), each sorted."""
+
+    shown: Ints
+    sites: tuple[Ints, Ints]
+    pieces: tuple[Ints, Ints]
+
+
+def section_members(network: Network, assessment: Assessment) -> Members:
+    """What stands on every section that exposes a site."""
+    shown = np.flatnonzero((assessment.totals.sites > 0) & network.sections.exposes)
+    return Members(shown, network.sections.members(shown, network.site_node), network.sections.pieces(shown))
+
+
+def findings_table(
+    findings: FindingList, *, network: Network, assessment: Assessment, members: Members
+) -> pd.DataFrame:
+    """The findings, of each severity those first that matter most to the scores; ids are separated by blanks."""
+    effects = Effects(network, assessment, shown=members.shown, members=members.sites, pieces=members.pieces)
     rows = findings.ordered()
-    return pd.DataFrame(
+    sites = [effects.sites(f) for f in rows]
+    places = [_place(f, network) for f in rows]
+    table = pd.DataFrame(
         {
             "severity": [f.severity for f in rows],
             "rule": [f.rule for f in rows],
             "layer": [f.layer for f in rows],
             "count": [len(f.ids) for f in rows],
+            "sites": [len(s) for s in sites],
+            "span": np.array([effects.span(s) for s in sites], float),
             "ids": [" ".join(f.ids) for f in rows],
             "message": [f.message for f in rows],
-            "lon": np.array([np.nan if f.lon is None else f.lon for f in rows], float),
-            "lat": np.array([np.nan if f.lat is None else f.lat for f in rows], float),
+            "lon": np.array([p[0] for p in places], float),
+            "lat": np.array([p[1] for p in places], float),
         }
     )
+    severity = np.array([SEVERITIES.index(f.severity) for f in rows], np.int64)
+    order = np.lexsort((np.arange(len(rows)), -table["sites"], -np.round(table["span"], 1), severity))
+    return table.iloc[order].reset_index(drop=True)
+
+
+def _place(finding: Finding, network: Network) -> tuple[float, float]:
+    """Place of a finding: its own, else that of its first asset that has one."""
+    if finding.lon is not None and finding.lat is not None:
+        return finding.lon, finding.lat
+    points = {"transformers": network.tables.transformers, "switches": network.tables.switches}
+    if finding.layer in points and finding.ids:
+        table = points[finding.layer]
+        row = np.flatnonzero((table.iloc[:, 0] == finding.ids[0]).to_numpy())
+        if len(row):
+            return float(table["lon"].iloc[row[0]]), float(table["lat"].iloc[row[0]])
+    if finding.layer == "cables" and finding.ids:
+        row = np.flatnonzero((network.tables.cables["cable_id"] == finding.ids[0]).to_numpy())
+        line = np.searchsorted(network.tables.lines.owner, row[:1])
+        if len(row) and line[0] < len(network.tables.lines.owner) and network.tables.lines.owner[line[0]] == row[0]:
+            start = network.tables.lines.start
+            place = network.tables.lonlat(network.tables.lines.xy[(start[line[0]] + start[line[0] + 1]) // 2])
+            return place or (np.nan, np.nan)
+    return np.nan, np.nan
 
 
 def _grouped(owner: Ints, value: Ints, n: int) -> tuple[Ints, ...]:
