@@ -4,3 +4,8 @@ Ranks sites for engineering review. It clears nobody to switch: local switching 
 """
 
 __version__ = "0.1.0"
+
+CAUTION = (
+    "Ranks sites for engineering review. It clears nobody to switch: "
+    "local switching rules and licensed engineers decide."
+)

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import NoReturn
 
 import click
 
-from survey import __version__
+from survey import CAUTION, __version__
+from survey.commands.inspect import inspect
+from survey.commands.sheets import sheets
+from survey.compare.command import compare
+from survey.desk.command import site
 from survey.errors import SurveyError
-
-CAUTION = (
-    "Ranks sites for engineering review. It clears nobody to switch: local switching rules "
-    "and licensed engineers decide."
-)
+from survey.plan.command import plan
 
 NETWORK = click.argument("network", type=click.Path(path_type=Path))
 SETTINGS = click.option(
@@ -37,27 +38,64 @@ def commands() -> None:
 @click.option("-o", "--out", required=True, type=click.Path(path_type=Path), help="Output folder; made if missing.")
 @SETTINGS
 @click.option("--strict", is_flag=True, help="Exit status 1 when any finding is an error (after writing everything).")
+@click.option("--with", "changes_file", type=click.Path(path_type=Path), help="Changes (CSV) to survey as if made.")
+@click.option(
+    "--signed-off", "signed_file", type=click.Path(path_type=Path), help="Sites that someone answers for (CSV)."
+)
+@click.option(
+    "--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day the signed-off list is looked at; today if not given."
+)
 @click.option("--no-study", is_flag=True, help="Leave out the time-domain study; score by the screening margin.")
-def run(network: Path, out: Path, settings_file: Path | None, *, strict: bool, no_study: bool) -> None:
+def run(
+    network: Path,
+    out: Path,
+    settings_file: Path | None,
+    *,
+    strict: bool,
+    changes_file: Path | None,
+    signed_file: Path | None,
+    as_of: datetime | None,
+    no_study: bool,
+) -> None:
     """Survey NETWORK and write the results into OUT.
 
     NETWORK is one .gpkg file, a folder of shapefiles, or a folder of GeoParquet files.
     """
+    from survey.changes import read_changes
     from survey.console import print_summary, stage_progress
     from survey.pipeline import run_survey
     from survey.report.folder import reserve_folder
     from survey.report.outputs import write_outputs
     from survey.settings import load_settings
+    from survey.signoff import SignOffs, read_signed_off
 
     settings = load_settings(settings_file)
     if no_study:
         settings = settings.model_copy(update={"study": settings.study.model_copy(update={"run": False})})
+    changes = () if changes_file is None else read_changes(changes_file)
+    day = (as_of or datetime.now().astimezone()).date()
+    sign_offs = (
+        None
+        if signed_file is None
+        else SignOffs(read_signed_off(signed_file), (as_of or datetime.now().astimezone()).date())
+    )
     with reserve_folder(out) as reservation, stage_progress() as progress:
-        result = run_survey(network, settings=settings, progress=progress, count=progress.count)
+        result = run_survey(
+            network,
+            settings=settings,
+            progress=progress,
+            count=progress.count,
+            changes=changes,
+            sign_offs=sign_offs,
+        )
         write_outputs(result, out, progress=progress.part, reservation=reservation)
     print_summary(result, out)
     if strict and result.record["findings"]["error"]:
         raise SystemExit(1)
+
+
+for command in (inspect, site, plan, sheets, compare):
+    commands.add_command(command)
 
 
 def main(arguments: list[str] | None = None) -> NoReturn:

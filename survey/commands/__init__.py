@@ -1,0 +1,1 @@
+"""Commands of the command line, one a module; each imports what is heavy when it runs, so that help stays quick."""

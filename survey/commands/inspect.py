@@ -1,0 +1,94 @@
+"""Command ``survey inspect``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from survey import CAUTION
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from survey.read.inspect import Inspection
+    from survey.read.profile import FieldProfile
+
+PATH = click.Path(path_type=Path)
+VALUES_SHOWN, VALUE_WIDTH = 4, 24
+
+
+@click.command(epilog=CAUTION)
+@click.argument("network", type=PATH)
+@click.option("-o", "--out", type=PATH, help="Write a draft settings file (TOML) there.")
+@click.option("--ask", is_flag=True, help="Ask on the terminal about every guess that is not sure.")
+def inspect(network: Path, *, out: Path | None, ask: bool) -> None:
+    """List what NETWORK holds and draft the settings that map it.
+
+    Every guess comes with its evidence. Lines that are not sure are marked UNSURE in the draft.
+    """
+    from survey.read.draft import draft_settings
+    from survey.read.inspect import ask_unsure, inspect_network
+    from survey.report.writing import write_text
+
+    found = inspect_network(network)
+    print_layers(found)
+    if ask:
+        found = ask_unsure(found, _ask)
+    print_guesses(found)
+    if out is not None:
+        write_text(draft_settings(found), out)
+        click.echo(
+            f"\nDraft settings in {out}. Look at the lines marked UNSURE, then: survey run {network} -s {out} -o OUT"
+        )
+
+
+def print_layers(found: Inspection) -> None:
+    """Layers with their geometry, coordinate system, extent and fields."""
+    for layer in found.layers:
+        crs = layer.crs.to_string() if layer.crs is not None else "no coordinate system"
+        extent = "" if layer.extent is None else "  from {:.6g}, {:.6g} to {:.6g}, {:.6g}".format(*layer.extent)
+        click.echo(f"{layer.name}  {layer.rows} rows, {layer.geometry}, {crs}{extent}")
+        width = max((len(field.name) for field in layer.fields), default=0)
+        for field in layer.fields:
+            click.echo(
+                f"  {field.name:<{width}}  {field.kind:<7}  {field.filled:>4.0%} filled  {_values(field)}".rstrip()
+            )
+        click.echo("")
+
+
+def _values(field: FieldProfile) -> str:
+    shown = [f"{_short(str(value))} ({count})" for value, count in field.commonest[:VALUES_SHOWN]]
+    more = field.distinct - len(shown)
+    return ", ".join(shown) + (f", {more} more" if more > 0 else "")
+
+
+def _short(text: str) -> str:
+    plain = " ".join(text.split())
+    return plain if len(plain) <= VALUE_WIDTH else plain[: VALUE_WIDTH - 3] + "..."
+
+
+def print_guesses(found: Inspection) -> None:
+    """Which layer and field is most likely which of ours."""
+    for guess in found.guesses.values():
+        if not guess.theirs:
+            click.echo(f"{guess.ours}: no layer fits ({guess.evidence})")
+            continue
+        click.echo(f"{guess.ours} = {guess.theirs}{_mark(guess.sure)}  {guess.evidence}")
+        width = max((len(ours) for ours in guess.fields), default=0)
+        for field in guess.fields.values():
+            theirs = field.theirs or "-"
+            click.echo(f"  {field.ours:<{width}} = {theirs}{_mark(field.sure)}  {field.evidence}")
+
+
+def _mark(sure: bool) -> str:  # noqa: FBT001 - what it marks
+    return "" if sure else "  (unsure)"
+
+
+def _ask(question: str, choices: Sequence[str]) -> str:
+    click.echo(question)
+    for number, choice in enumerate(choices, start=1):
+        click.echo(f"  {number}  {choice}")
+    picked = click.prompt("Number", type=click.IntRange(1, len(choices)), default=1)
+    return choices[picked - 1]
