@@ -1,0 +1,164 @@
+"""Refuse, in one line, what was typed in and cannot be."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from typing import TYPE_CHECKING
+
+from survey.desk.circuit import Cable
+from survey.errors import ModelError
+from survey.input_schema import field_specs
+from survey.physics.study import inside_model
+from survey.read.cable_text import parse_cable_text
+
+if TYPE_CHECKING:
+    from survey.assess.circuits import Circuits
+    from survey.desk.circuit import Transformer
+    from survey.physics.catalogue import Catalogue
+    from survey.read.cable_text import CableText
+
+NANO_PER_KM = 1e-12
+"""nF/km in F/m."""
+LONGEST_CABLE_M = 100e3
+CAP_NF_KM = (1.0, 5000.0)
+"""Capacitance to be expected of a shielded cable; the catalogue runs from 115 to 1185 (common practice, no source)."""
+
+
+def check_transformer(transformer: Transformer) -> None:
+    """Refuse a rating, voltage, loss, exciting current or load outside the range that the input fields state.
+
+    Raises
+    ------
+    ModelError
+        A value is not a number, is zero or negative, or is outside the range.
+    """
+    check_field("kva", transformer.rating_va / 1e3, option="--kva")
+    check_field("kv", transformer.voltage_v / 1e3, option="--kv")
+    if not math.isnan(transformer.loss_w):
+        check_field("nll_w", transformer.loss_w, option="--nll")
+    if not math.isnan(transformer.exciting_pu):
+        check_field("exc_pct", transformer.exciting_pu * 100, option="--exc")
+        _check_exciting(transformer)
+    check_field("minload_kw", transformer.load_w / 1e3, option="--load")
+
+
+def check_field(name: str, value: float, *, option: str) -> None:
+    """Refuse a value outside the plausible range of a transformer's field."""
+    spec = field_specs("transformers")[name]
+    low, high = spec.plausible or (0.0, math.inf)
+    _check_range(value, low=low, high=high, option=option, what=f"{spec.meaning}, {spec.unit}")
+
+
+def _check_range(value: float, *, low: float, high: float, option: str, what: str) -> None:
+    if not low <= value <= high:
+        msg = f"{option}: {what}: found {value:g}, expected {low:g} to {high:g}; correct it"
+        raise ModelError(msg)
+
+
+def _check_exciting(transformer: Transformer) -> None:
+    loss_pu = transformer.loss_w / transformer.rating_va
+    if loss_pu >= transformer.exciting_pu:
+        msg = (
+            f"--exc: exciting current {transformer.exciting_pu * 100:g} % is not above the core loss, {loss_pu * 100:.3g} % "
+            "of rating: it leaves nothing to magnetize with; give the exciting current of the test sheet, or none for the "
+            "default"
+        )
+        raise ModelError(msg)
+
+
+def check_length(length_m: float) -> None:
+    """Refuse a length that is negative, not a number or beyond 100 km."""
+    _check_range(length_m, low=0.0, high=LONGEST_CABLE_M, option="--length", what="length of cable, m")
+
+
+def choose_cable(key: str | None, cap_nf_km: float | None, *, voltage_v: float, catalogue: Catalogue) -> Cable:
+    """The cable that was asked for; the stand-in of the voltage class where none was.
+
+    Raises
+    ------
+    ModelError
+        Both were given, the type is unknown, or the capacitance is out of range.
+    """
+    if key is not None and cap_nf_km is not None:
+        msg = "--cable and --cap-nf-km: found both, expected one; leave out the other"
+        raise ModelError(msg)
+    if cap_nf_km is not None:
+        _check_range(
+            cap_nf_km, low=CAP_NF_KM[0], high=CAP_NF_KM[1], option="--cap-nf-km", what="capacitance of one phase, nF/km"
+        )
+        return Cable(cap_nf_km * NANO_PER_KM, "as given")
+    if key is None:
+        stand_in = float(catalogue.class_capacitance_f_m(voltage_v))
+        return Cable(stand_in, "stand-in of the voltage class, on the large side", assumed=True)
+    return named_cable(key, voltage_v=voltage_v, catalogue=catalogue)
+
+
+def named_cable(key: str, *, voltage_v: float, catalogue: Catalogue) -> Cable:
+    """A cable by its key in the catalogue, or by a text that says what it is made of.
+
+    Raises
+    ------
+    ModelError
+        Neither; the refusal names the keys most like it.
+    """
+    found = _of_key(key, catalogue) or _of_parts(parse_cable_text(key), voltage_v=voltage_v, catalogue=catalogue)
+    if found is not None:
+        return found
+    keys = {str(match): str(name) for match, name in catalogue.cable_types[["match", "key"]].to_numpy()}
+    close = difflib.get_close_matches("".join(key.split()).casefold(), keys, n=4, cutoff=0.3)
+    like = f"the nearest are {', '.join(repr(keys[match]) for match in close)}; " if close else ""
+    msg = f"--cable: the catalogue has no type {key!r}; {like}or give --cap-nf-km"
+    raise ModelError(msg)
+
+
+def _of_key(key: str, catalogue: Catalogue) -> Cable | None:
+    table = catalogue.cable_types
+    row = table[table["match"] == "".join(key.split()).casefold()]
+    if row.empty:
+        return None
+    return Cable(float(row["cap_f_m"].iloc[0]), f"catalogue, {row['key'].iloc[0]}")
+
+
+def _of_parts(text: CableText, *, voltage_v: float, catalogue: Catalogue) -> Cable | None:
+    """A type of the catalogue with these parts; failing that, the capacitance worked out from them."""
+    if not text.is_cable:
+        return None
+    table = catalogue.cable_types
+    kv_class = text.kv_class or voltage_v / 1e3
+    same = table[
+        (table["size"] == text.conductor_size)
+        & (table["insulation"] == text.insulation)
+        & (table["kv_class"] == kv_class)
+        & (table["level_pct"] == text.level_pct)
+    ]
+    if not same.empty:
+        return _of_key(str(same["key"].iloc[0]), catalogue)
+    built = catalogue.capacitance_of(
+        conductor_size=text.conductor_size, kv_class=kv_class, insulation=text.insulation, level_pct=text.level_pct
+    )
+    if not math.isfinite(built.cap_f_m):
+        return None
+    missing = (*built.assumed, *([] if text.kv_class else [f"class of {kv_class:g} kV"]))
+    words = f"worked out from {text.text!r}" + (f" with {', '.join(missing)}" if missing else "")
+    return Cable(built.cap_f_m, words, assumed=bool(missing))
+
+
+def check_inside(circuits: Circuits) -> None:
+    """Refuse circuits that the study cannot answer for.
+
+    Raises
+    ------
+    ModelError
+        Charging, core loss or magnetizing current is outside the model.
+    """
+    inside = inside_model(b=circuits.b, p=circuits.p, im=circuits.im, load=circuits.load)
+    if inside.all():
+        return
+    row = int(inside.argmin())
+    msg = (
+        f"outside the model: charging {circuits.b[row]:.3g}, core loss {circuits.p[row]:.3g}, magnetizing "
+        f"{circuits.im[row]:.3g} per unit of rating; expected charging up to 10, core loss 0.0001 to 0.5, magnetizing "
+        "0.0001 to 0.2; check rating, loss, exciting current and length"
+    )
+    raise ModelError(msg)

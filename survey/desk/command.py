@@ -1,0 +1,135 @@
+"""Commands ``survey site`` and ``survey limits``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import click
+
+if TYPE_CHECKING:
+    from survey.desk.site import SiteAnswer, SiteRequest
+    from survey.physics.catalogue import Catalogue
+    from survey.settings import Settings
+
+CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed engineers
+decide."""
+PATH = click.Path(path_type=Path)
+FOOT_M = 0.3048
+CONNECTIONS = ("delta", "floating_wye", "grounded_wye", "open_delta", "open_wye")
+CORES = ("five_legged", "separate", "three_legged")
+NOT_GIVEN = float("nan")
+
+SETTINGS = click.option("-s", "--settings", "settings_file", type=PATH, help="Settings file (TOML).")
+HERTZ = click.option("--hz", type=click.Choice(["50", "60"]), help="Supply frequency; the settings' if not given.")
+KV = click.option("--kv", required=True, type=float, help="Rated primary line-to-line voltage, kV.")
+
+
+@click.command(epilog=CAUTION)
+@click.option("--kva", required=True, type=float, help="Three-phase rating, kVA.")
+@KV
+@click.option("--connection", type=click.Choice(CONNECTIONS), help="Primary winding; the worst (delta) if not given.")
+@click.option("--core", type=click.Choice(CORES), help="Core; the worst (five_legged) if not given.")
+@click.option("--cable", help='Cable type in the catalogue, such as "1/0 XLPE 15KV 133".')
+@click.option("--cap-nf-km", type=float, help="Capacitance of one phase to ground, nF/km, instead of a type.")
+@click.option("--length", type=float, default=0.0, show_default=True, help="Length of the cable.")
+@click.option("--length-unit", type=click.Choice(["m", "ft"]), default="m", show_default=True, help="Its unit.")
+@click.option("--load", type=float, default=0.0, show_default=True, help="Smallest dependable secondary load, kW.")
+@click.option("--nll", type=float, help="No-load loss, W; the catalogue's if not given.")
+@click.option("--exc", type=float, help="Exciting current, % of rated; the catalogue's if not given.")
+@HERTZ
+@SETTINGS
+@click.option("--picture", type=PATH, help="Save the worst waveform and peak against cable length (.png or .svg).")
+def site(**typed: Any) -> None:  # noqa: ANN401 - click fills in what the options say
+    """Work out one transformer by hand: what its circuit does when its poles are operated one at a time."""
+    from survey.console import stage_progress
+    from survey.desk.site import answer_site
+    from survey.desk.writing import check_suffix, write_whole
+    from survey.physics.catalogue import Catalogue
+
+    options = SiteOptions(**typed)
+    if options.picture is not None:
+        check_suffix(options.picture, (".png", ".svg"), option="--picture")
+    settings, catalogue = read_settings(options.settings_file, options.hz), Catalogue.load()
+    request = make_request(options, catalogue)
+    with stage_progress() as progress:
+        answer = answer_site(request, settings=settings, catalogue=catalogue, progress=progress.count)
+        if options.picture is not None and not answer.reason:
+            from survey.desk.picture import draw_site
+
+            drawn = draw_site(answer, progress=progress.count)
+            write_whole(options.picture, drawn)
+    print_site(answer, options.picture)
+
+
+@dataclass(frozen=True)
+class SiteOptions:
+    """What was typed after ``survey site``."""
+
+    kva: float
+    kv: float
+    connection: str | None
+    core: str | None
+    cable: str | None
+    cap_nf_km: float | None
+    length: float
+    length_unit: str
+    load: float
+    nll: float | None
+    exc: float | None
+    hz: str | None
+    settings_file: Path | None
+    picture: Path | None
+
+
+def make_request(options: SiteOptions, catalogue: Catalogue) -> SiteRequest:
+    """What was typed, in SI."""
+    from survey.desk.checks import check_transformer, choose_cable
+    from survey.desk.circuit import Transformer
+    from survey.desk.site import SiteRequest
+
+    transformer = Transformer(
+        rating_va=options.kva * 1e3,
+        voltage_v=options.kv * 1e3,
+        connection=options.connection or "",
+        core=options.core or "",
+        loss_w=NOT_GIVEN if options.nll is None else options.nll,
+        exciting_pu=NOT_GIVEN if options.exc is None else options.exc / 100,
+        load_w=options.load * 1e3,
+    )
+    check_transformer(transformer)
+    cable = choose_cable(options.cable, options.cap_nf_km, voltage_v=transformer.voltage_v, catalogue=catalogue)
+    return SiteRequest(transformer, cable, options.length * (FOOT_M if options.length_unit == "ft" else 1.0))
+
+
+def read_settings(path: Path | None, hz: str | None) -> Settings:
+    """Settings of the file, with the frequency that was typed."""
+    from survey.settings import load_settings
+
+    settings = load_settings(path)
+    if hz is None:
+        return settings
+    frequency: Literal[50, 60] = 50 if hz == "50" else 60
+    return settings.model_copy(
+        update={"electrical": settings.electrical.model_copy(update={"frequency_hz": frequency})}
+    )
+
+
+def print_site(answer: SiteAnswer, picture: Path | None) -> None:
+    """The chain of numbers, the verdict, what was assumed, what is left out, the caution."""
+    from survey.desk.chain import LEFT_OUT, PER_PHASE, chain_lines, site_title, verdict
+
+    click.echo(site_title(answer) + "\n")
+    for line in [] if answer.reason else chain_lines(answer):
+        click.echo(f"{line.name:<28}{line.value:>14} {line.unit:<6} {line.words}".rstrip())
+    click.echo(("" if answer.reason else "\n") + f"Verdict     {verdict(answer)}")
+    if answer.assumed:
+        click.echo("Assumed     " + "; ".join(answer.assumed))
+    if not answer.reason:
+        click.echo(f"Ratio       {PER_PHASE}\n{LEFT_OUT}")
+        if picture is not None:
+            click.echo(f"Picture     {picture}")
+    elif picture is not None:
+        click.echo("Picture     none: there is nothing to draw")
+    click.echo(" ".join(CAUTION.split()))
