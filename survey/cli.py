@@ -74,11 +74,7 @@ def run(
         settings = settings.model_copy(update={"study": settings.study.model_copy(update={"run": False})})
     changes = () if changes_file is None else read_changes(changes_file)
     day = (as_of or datetime.now().astimezone()).date()
-    sign_offs = (
-        None
-        if signed_file is None
-        else SignOffs(read_signed_off(signed_file), (as_of or datetime.now().astimezone()).date())
-    )
+    sign_offs = None if signed_file is None else SignOffs(read_signed_off(signed_file), day)
     with reserve_folder(out) as reservation, stage_progress() as progress:
         result = run_survey(
             network,

@@ -12,6 +12,8 @@ from survey import CAUTION
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pyproj import CRS
+
     from survey.read.inspect import Inspection
     from survey.read.profile import FieldProfile
 
@@ -47,7 +49,7 @@ def inspect(network: Path, *, out: Path | None, ask: bool) -> None:
 def print_layers(found: Inspection) -> None:
     """Layers with their geometry, coordinate system, extent and fields."""
     for layer in found.layers:
-        crs = layer.crs.to_string() if layer.crs is not None else "no coordinate system"
+        crs = _crs_name(layer.crs)
         extent = "" if layer.extent is None else "  from {:.6g}, {:.6g} to {:.6g}, {:.6g}".format(*layer.extent)
         click.echo(f"{layer.name}  {layer.rows} rows, {layer.geometry}, {crs}{extent}")
         width = max((len(field.name) for field in layer.fields), default=0)
@@ -56,6 +58,16 @@ def print_layers(found: Inspection) -> None:
                 f"  {field.name:<{width}}  {field.kind:<7}  {field.filled:>4.0%} filled  {_values(field)}".rstrip()
             )
         click.echo("")
+
+
+def _crs_name(crs: CRS | None) -> str:
+    """Authority code where there is one, else kind and unit."""
+    if crs is None:
+        return "no coordinate system"
+    if (code := crs.to_authority()) is not None:
+        return ":".join(code)
+    kind = crs.coordinate_operation.method_name if crs.coordinate_operation else crs.type_name
+    return f"{kind} in {crs.axis_info[0].unit_name}" if crs.axis_info else str(kind)
 
 
 def _values(field: FieldProfile) -> str:
