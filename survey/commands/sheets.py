@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import click
 
 from survey import CAUTION
+
+if TYPE_CHECKING:
+    from survey.report.sheets.paper import PageName
+    from survey.report.sheets.view import Units
 
 PATH = click.Path(path_type=Path)
 PAGES, UNITS = ("letter", "a4", "tabloid", "a3"), ("metric", "us")
@@ -36,8 +41,8 @@ def sheets(
         out=folder or out,
         district=district,
         feeder=feeder,
-        page=page,  # type: ignore[arg-type] - click has checked it
-        units=chosen,
+        page=cast("PageName", page),
+        units=cast("Units", chosen),
     )
     for file in files:
         click.echo(str(file))
