@@ -13,12 +13,23 @@ from reportlab.pdfgen.canvas import Canvas
 
 from survey.report.sheets.content import SheetContent
 from survey.report.sheets.drawing import draw_map
-from survey.report.sheets.lettering import BOLD, FAINT, INK, QUIET, REGULAR, fitted, load_fonts, text_width
+from survey.report.sheets.lettering import (
+    BOLD,
+    FAINT,
+    INK,
+    NO_LETTER,
+    QUIET,
+    REGULAR,
+    clean,
+    fitted,
+    load_fonts,
+    text_width,
+)
 from survey.report.sheets.panel import Column, draw_legend, draw_locator, draw_scale, draw_site_list, text_block
 from survey.report.sheets.paper import FOOTER, HEADER, MARGIN, Paper, Rect
 from survey.report.sheets.table import draw_table, table_pages, table_rows
 from survey.report.sheets.view import Units
-from survey.report.sheets.windows import MapPage, crowded, details, overview
+from survey.report.sheets.windows import MapPage, details, overview
 from survey.result import CAUTION
 
 LEFT_OUT = (
@@ -53,7 +64,7 @@ class Book:
         if not content.placed.any():
             return []
         whole = overview(content, frame=frame, units=self.units)
-        return [whole, *details(content, crowded(content, whole), frame=frame, units=self.units)]
+        return [whole, *details(content, whole, units=self.units)]
 
 
 Draw = Callable[[Canvas], None]
@@ -132,13 +143,18 @@ def _draw_overview(canvas: Canvas, *, book: Book, maps: list[MapPage]) -> None:
     listed = Column(canvas, Rect(panel.x0, panel.y0 + _NOTE_HEIGHT + 8, panel.x1, column.y))
     draw_site_list(listed, content, range(min(FIRST, len(content.sites))), heading="LOOK AT FIRST")
     notes = Column(canvas, Rect(panel.x0, panel.y0, panel.x1, panel.y0 + _NOTE_HEIGHT))
-    text_block(notes, _placing_note(content) + LEFT_OUT)
+    text_block(notes, _notes(content) + LEFT_OUT)
     draw_scale(canvas, panel, view=whole.view, units=book.units)
 
 
-def _placing_note(content: SheetContent) -> str:
+def _notes(content: SheetContent) -> str:
+    """What a reader of this file has to know besides the caution."""
     missing = int(np.count_nonzero(~content.placed))
-    return f"Without a place, in the table only: {missing}. " if missing else ""
+    notes = f"Without a place, in the table only: {missing}. " if missing else ""
+    names = content.sites[["site_id", "switch_id", "action"]].to_numpy().ravel()
+    if any(NO_LETTER in clean(name) for name in names):
+        notes += f"{NO_LETTER} stands for a letter that this print lacks; the survey's tables have it. "
+    return notes
 
 
 def _draw_detail(canvas: Canvas, *, book: Book, whole: MapPage, page: MapPage) -> None:

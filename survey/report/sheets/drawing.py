@@ -31,6 +31,7 @@ from survey.report.sheets.windows import (
 
 SECTION_WIDTH, SHIELDED_WIDTH, OVERHEAD_WIDTH = 4.2, 0.9, 0.6
 OVERHEAD_DASH = (3.0, 2.0)
+_FILLS = {"ring": white, "square": HexColor(FAINT)}
 _SECTION_TINT = 0.45
 _SIMPLIFY = 0.15
 
@@ -177,7 +178,7 @@ def _draw_sites(canvas: Canvas, page: MapPage, content: SheetContent) -> None:
 def draw_mark(canvas: Canvas, place: tuple[float, float], *, mark: Mark, radius: float, colour: str) -> None:
     """The mark of a band, or of a status without a band, around a place."""
     canvas.setStrokeColor(HexColor(INK))
-    canvas.setFillColor(white if mark.shape in {"ring", "square"} else HexColor(colour))
+    canvas.setFillColor(_FILLS.get(mark.shape) or HexColor(colour))
     canvas.setLineWidth(0.6)
     x, y = place
     if mark.shape in {"dot", "circle", "ring"}:

@@ -19,7 +19,7 @@ Box = tuple[float, float, float, float]
 
 GAP, MARK_GAP, TOUCH = 1.2, 0.4, 1.2
 RINGS = (7.0, 12.0, 18.0, 26.0, 36.0, 48.0, 64.0, 84.0, 110.0, 142.0, 182.0, 230.0, 290.0, 360.0)
-DIRECTIONS = 24
+LEAST_DIRECTIONS, MOST_DIRECTIONS, DIRECTION_STEP = 24, 240, 5.0
 INK_COST = 14.0
 LEADER_COST, FAR_COST = 6.0, 0.55
 CROSSED_MARK_COST = 9.0
@@ -67,14 +67,15 @@ class LabelField:
         self._sums = _ink_sums(self.ink, self.frame)
 
     def place(
-        self, anchor: tuple[float, float], size: tuple[float, float], *, radius: float, reach: float
+        self, anchor: tuple[float, float], size: tuple[float, float], *, radius: float, reach: float, start: float = 0.0
     ) -> Placed | None:
-        """Find a place for a label of a ``size`` (width, height) beside a mark of a ``radius``, at most ``reach`` away.
+        """Find a place for a label of a ``size`` (width, height) beside a mark of a ``radius``.
 
-        Rings of places are tried outwards, until no farther one can be cheaper than the best so far.
+        Rings of places from ``start`` to ``reach`` points away are tried outwards, until no farther one can be cheaper
+        than the best so far.
         """
         best, best_cost = None, np.inf
-        for away in (0.0, *(ring for ring in RINGS if ring <= reach)):
+        for away in (start, *(ring for ring in RINGS if start < ring <= reach)):
             if _ring_cost(away) >= best_cost:
                 break
             ring = _candidates(np.array(anchor), np.array(size), radius=radius, away=away)
@@ -170,7 +171,8 @@ def _ink_sums(ink: Floats, frame: Rect) -> NDArray[np.int64]:
 
 def _candidates(anchor: Floats, size: Floats, *, radius: float, away: float) -> _Ring:
     """Places around a mark at one distance; at none they touch it."""
-    angle = np.linspace(0, 2 * np.pi, DIRECTIONS, endpoint=False) if away else _NEAR
+    count = int(np.clip(2 * np.pi * away / DIRECTION_STEP, LEAST_DIRECTIONS, MOST_DIRECTIONS))
+    angle = np.linspace(0, 2 * np.pi, count, endpoint=False) if away else _NEAR
     direction = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     middle = anchor + direction * (radius + (away or TOUCH) + np.abs(direction) @ size / 2)[:, None]
     boxes = np.concatenate([middle - size / 2, middle + size / 2], axis=1)

@@ -16,6 +16,8 @@ _FILES = {REGULAR: "DejaVuSans.ttf", BOLD: "DejaVuSans-Bold.ttf", SLANTED: "Deja
 LONGEST = 160
 """Longer text is cut on sheets; the tables of the survey have it in full."""
 
+NO_LETTER = "□"
+
 INK, QUIET, FAINT, HAIR = "#1c1b19", "#5d5a54", "#a5a19a", "#d4d0c8"
 
 
@@ -30,9 +32,22 @@ def load_fonts() -> None:
     pdfmetrics.registerFontFamily(REGULAR, normal=REGULAR, bold=BOLD, italic=SLANTED, boldItalic=BOLD)
 
 
+@cache
+def _known_letters() -> frozenset[int]:
+    """Characters that all the fonts have."""
+    load_fonts()
+    return frozenset.intersection(*(frozenset(pdfmetrics.getFont(name).face.charToGlyph) for name in _FILES))
+
+
+def _shown(character: str) -> str:
+    if unicodedata.category(character) in {"Cc", "Cs", "Zl", "Zp"}:
+        return " "
+    return character if ord(character) in _known_letters() or character.isspace() else NO_LETTER
+
+
 def clean(text: object, *, limit: int = LONGEST) -> str:
-    """Text in one line without control characters, cut to ``limit`` characters."""
-    kept = "".join(" " if unicodedata.category(c) in {"Cc", "Cs", "Zl", "Zp"} else c for c in str(text))
+    """Text in one line, cut to ``limit`` characters, without control characters; ``NO_LETTER`` for what no font has."""
+    kept = str(text) if str(text).isascii() and str(text).isprintable() else "".join(map(_shown, str(text)))
     line = " ".join(kept.split())
     return line if len(line) <= limit else line[: limit - 1] + "…"
 

@@ -160,15 +160,15 @@ def _legend_line(
 
 
 def draw_site_list(column: Column, content: SheetContent, rows: Sequence[int], *, heading: str) -> None:
-    """Number, site and switching point of each row, closer when there are many; says how many found no room."""
+    """Number, site and worst point (else the nearest) of each row, closer when many; says how many found no room."""
     column.heading(heading)
     step = float(np.clip((column.y - column.rect.y0) / (len(rows) + 1), CLOSEST_LINE, LINE))
     fitting = int((column.y - column.rect.y0) / step) - 1
     shown = rows if len(rows) <= fitting else rows[: fitting - 1]
-    _site_line(column, ("No.", "Site", "Switching point"), step=step, colour=QUIET)
+    _site_line(column, ("No.", "Site", "Worst point"), step=step, colour=QUIET)
     for row in shown:
         site = content.sites.iloc[row]
-        texts = (str(row + 1), clean(site["site_id"]), clean(site["switch_id"]) or "–")
+        texts = (str(row + 1), clean(site["site_id"]), clean(site["worst_switch_id"] or site["switch_id"]) or "–")
         font = BOLD if content.marks[row].key in BANDS[2:] else REGULAR
         _site_line(column, texts, step=step, font=font)
     if len(shown) < len(rows):
@@ -202,10 +202,11 @@ def draw_locator(column: Column, content: SheetContent, *, whole: View, page: Ma
     ground = page.view.ground
     corners = small.to_page(np.array([[ground.x0, ground.y0], [ground.x1, ground.y1]]))
     (x0, y0), (x1, y1) = corners.tolist()
+    x0, y0, x1, y1 = max(x0, box.x0), max(y0, box.y0), min(x1, box.x1), min(y1, box.y1)
+    draw_border(canvas, box)
     canvas.setStrokeColor(HexColor(INK))
     canvas.setLineWidth(1.1)
     canvas.rect(x0, y0, x1 - x0, y1 - y0, stroke=1, fill=0)
-    draw_border(canvas, box)
 
 
 def text_block(column: Column, text: str, *, size: float = SIZE - 0.6, colour: str = QUIET) -> None:

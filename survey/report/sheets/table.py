@@ -24,8 +24,8 @@ ROW_HEIGHT = 25.0
 NOTHING = "–"
 _FIXED = {"number": 22, "site": 60, "switch": 70, "kva": 33, "connection": 64, "walked": 36, "exposed": 40,
           "peak": 52, "load": 36, "band": 54, "done": 25}  # fmt: skip
-_ACTION_SHARE = 0.68
-_WRITTEN_LIMIT = 200
+_ACTION_SHARE = 0.71
+_WRITTEN_LIMIT = 320
 _SIZE_WIDTH, _LARGEST = 730.0, 1.3
 """Letters are ``SIZE`` on a body this wide, and grow with it up to so many times."""
 

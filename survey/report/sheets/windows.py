@@ -31,6 +31,8 @@ ROOM_PER_SITE = 3200.0
 """A detail with less of the frame for each site, square points, is split even where all numbers find room."""
 MOST_LED, FEW_SITES = 0.4, 20
 """A detail with more than this share of labels on leader lines is split, unless it holds only a few sites."""
+ROOM_AROUND = 18.0
+"""Where sites lie on one spot their numbers stand in a ring with so many points of its length for each."""
 _ANY_REACH = 1e9
 _INK_STEP = 0.8
 
@@ -127,9 +129,14 @@ def _edge_places(rect: Rect) -> list[tuple[float, float]]:
     return corners + along
 
 
-def details(content: SheetContent, rows: NDArray[np.int_], *, frame: Rect, units: Units) -> list[MapPage]:
-    """Maps that between them number all the given sites, the one with the most urgent site first."""
-    pages = _split(content, rows, frame=frame, units=units) if len(rows) else []
+def details(content: SheetContent, whole: MapPage, *, units: Units) -> list[MapPage]:
+    """Maps, at larger scales than the overview, that number all its crowded sites; the most urgent site's map first."""
+    rows, frame = crowded(content, whole), whole.view.frame
+    parts = [rows] if len(rows) else []
+    if parts and fit(content.xy_m[rows], frame=frame, units=units).scale > whole.view.scale / REFIT:
+        scale = customary_scale(whole.view.scale / 2, units=units)
+        parts = [rows[inside] for inside in _tiles(content.xy_m[rows], whole.view, scale)]
+    pages = [page for part in parts for page in _split(content, part, frame=frame, units=units)]
     return sorted(pages, key=lambda page: page.rows)
 
 
@@ -142,7 +149,8 @@ def _split(
     if _legible(page, rows):
         return [page]
     if view.scale <= SMALLEST_SCALE_M * 1.2:
-        return [_lay_out(content, view, size=DETAIL_SIZE, reach=_ANY_REACH, switches=False)]
+        start = len(page.rows) * ROOM_AROUND / (2 * np.pi)
+        return [_lay_out(content, view, size=DETAIL_SIZE, reach=_ANY_REACH, switches=False, start=start)]
     scale = customary_scale(view.scale / 2, units=units)
     parts = [rows[inside] for inside in _tiles(content.xy_m[rows], view, scale)]
     return [page for part in parts for page in _split(content, part, frame=frame, units=units, least=scale / REFIT)]
@@ -171,7 +179,9 @@ def _legible(page: MapPage, rows: NDArray[np.int_]) -> bool:
     return len(page.rows) <= FEW_SITES or led <= MOST_LED * len(page.labels)
 
 
-def _lay_out(content: SheetContent, view: View, *, size: float, reach: float, switches: bool) -> MapPage:
+def _lay_out(
+    content: SheetContent, view: View, *, size: float, reach: float, switches: bool, start: float = 0.0
+) -> MapPage:
     rows = np.flatnonzero(content.placed)
     rows = rows[view.shows(content.xy_m[rows])]
     places = view.to_page(content.xy_m[rows])
@@ -184,7 +194,7 @@ def _lay_out(content: SheetContent, view: View, *, size: float, reach: float, sw
     labels: dict[int, Placed] = {}
     for row, (x, y), radius in zip(rows.tolist(), places.tolist(), radii.tolist(), strict=True):
         box = (text_width(str(row + 1), size=size, font=label_font(content, row)) + 3, size + 2)
-        placed = field.place((x, y), box, radius=radius, reach=reach)
+        placed = field.place((x, y), box, radius=radius, reach=reach, start=start)
         if placed is not None:
             labels[row] = placed
     switch_labels = (
@@ -241,5 +251,6 @@ def page_lines(lines: NDArray[np.object_], view: View) -> NDArray[np.object_]:
 
 def _ink(content: SheetContent, view: View) -> Floats:
     drawn = page_lines(content.cables, view)
-    drawn = drawn[~shapely.is_empty(drawn)]
-    return np.asarray(shapely.get_coordinates(shapely.segmentize(drawn, _INK_STEP)))
+    parts = shapely.get_parts(drawn)
+    parts = parts[shapely.length(parts) > 0]
+    return np.asarray(shapely.get_coordinates(shapely.segmentize(parts, _INK_STEP)))
