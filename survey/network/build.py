@@ -88,7 +88,7 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         site_node=site_node,
         walks=walks,
         sections=sections,
-        health=_health(graph, union, cuts.tees, len(tables.switches)),
+        health={**_health(graph, union, cuts.tees, len(tables.switches)), "paths_left_out": walks.paths_left_out},
     )
     report_supply(network, union=union, findings=findings)
     return network

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.network.sweeps import Forest, two_nearest
+from survey.network.sweeps import Forest, Reach, retrace, two_nearest
+from survey.network.walk import MOST_PATH_EDGES, kept_paths
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
@@ -111,27 +112,30 @@ def walk_in_islands(walks: Walks, graph: Graph, *, sections: Sections, union: Fo
     device = np.flatnonzero(sections.exposes & island[sections.down])
     if not len(lost) or not len(device):
         return walks
-    label, dist, via_edge, via_slot = two_nearest(
-        graph.first,
-        graph.edges,
+    reach = two_nearest(
         (graph.a, graph.b),
+        part=island,
         cost=graph.length_m,
-        allowed=island[graph.a],
+        shielded=graph.shielded,
+        marks=gang,
         seeds=sections.down[device],
         seed_cost=np.zeros(len(device)),
         own_edge=graph.edge_of[sections.device[device]],
     )
-    back = (via_edge, via_slot)
-    found = lost[label[node[lost], 0] >= 0]
-    paths = {int(i): _retrace(int(node[i]), 0, graph, back) for i in found}
-    gangs = {i: next((int(graph.switch[e]) for e in path if gang[e]), -1) for i, path in paths.items()}
+    at = reach.at[node[lost]]
+    found, at = lost[reach.label[at, 0] >= 0], at[reach.label[at, 0] >= 0]
     section, length, supplied = walks.section.copy(), walks.length_m.copy(), walks.supplied.copy()
     cable, three_pole, upstream = walks.cable_m.copy(), walks.gang.copy(), walks.upstream.copy()
-    section[found], length[found], supplied[found] = device[label[node[found], 0]], dist[node[found], 0], True
-    cable[found] = [graph.length_m[p][graph.shielded[p]].sum() for p in paths.values()]
-    three_pole[found] = list(gangs.values())
-    upstream[device] = _above(graph, sections, device, label, via_edge)
-    start, edges = _with_paths(walks, paths)
+    section[found], length[found], supplied[found] = device[reach.label[at, 0]], reach.dist[at, 0], True
+    cable[found] = reach.cable[at, 0]
+    three_pole[found] = np.append(graph.switch, -1)[reach.marked[at, 0]]
+    upstream[device], gang_between = _above(graph, sections, device, reach)
+    gang_above = walks.gang_above.copy()
+    gang_above[device] = gang_between
+    count = np.zeros(len(node), np.int64)
+    count[found] = reach.steps[at, 0]
+    count, left_out = kept_paths(count, room=MOST_PATH_EDGES - len(walks.edges))
+    start, edges = _with_paths(walks, count, retrace(node, count, reach, graph.a, graph.b))
     return replace(
         walks,
         supplied=supplied,
@@ -140,41 +144,30 @@ def walk_in_islands(walks: Walks, graph: Graph, *, sections: Sections, union: Fo
         cable_m=cable,
         gang=three_pole,
         upstream=upstream,
+        gang_above=gang_above,
         edge_start=start,
         edges=edges,
+        paths_left_out=walks.paths_left_out + left_out,
     )
 
 
-def _retrace(v: int, slot: int, graph: Graph, back: tuple[Ints, Ints]) -> Ints:
-    path = []
-    while back[1][v, slot] >= 0:
-        e, slot = int(back[0][v, slot]), int(back[1][v, slot])
-        path.append(e)
-        v = int(graph.a[e] if graph.b[e] == v else graph.b[e])
-    return np.array(path, np.int64)
-
-
-def _above(graph: Graph, sections: Sections, device: Ints, label: Ints, via_edge: Ints) -> Ints:
-    """Section above each device: the nearest one that reaches its supply side without crossing it."""
+def _above(graph: Graph, sections: Sections, device: Ints, reach: Reach) -> tuple[Ints, Bools]:
+    """Section above each device, the nearest one that reaches its supply side without crossing it, and a marked edge between."""
     own = graph.edge_of[sections.device[device]]
-    up = sections.up[device]
-    above = np.full(len(device), -1, np.int64)
+    up = reach.at[sections.up[device]]
+    above, between = np.full(len(device), -1, np.int64), np.zeros(len(device), bool)
     for slot in (1, 0):
-        good = (label[up, slot] >= 0) & (via_edge[up, slot] != own)
-        above[good] = device[label[up[good], slot]]
-    return above
+        good = (reach.label[up, slot] >= 0) & (reach.via_edge[up, slot] != own)
+        above[good] = device[reach.label[up[good], slot]]
+        between[good] = reach.marked[up[good], slot] >= 0
+    return above, between
 
 
-def _with_paths(walks: Walks, paths: dict[int, Ints]) -> tuple[Ints, Ints]:
-    count = np.diff(walks.edge_start)
-    for i, path in paths.items():
-        count[i] = len(path)
-    start = np.concatenate([[0], np.cumsum(count)])
+def _with_paths(walks: Walks, count: Ints, found: Ints) -> tuple[Ints, Ints]:
+    """The walks' edges with those found added; ``count`` edges per site, for sites that had none."""
+    here = np.diff(walks.edge_start)
+    start = np.concatenate([[0], np.cumsum(here + count)])
     edges = np.empty(start[-1], np.int64)
-    kept = np.ones(len(count), bool)
-    kept[list(paths)] = False
-    target = np.repeat(kept, count)
-    edges[target] = walks.edges
-    for i, path in paths.items():
-        edges[start[i] : start[i + 1]] = path
+    added = np.repeat(count > 0, here + count)
+    edges[~added], edges[added] = walks.edges, found
     return start, edges

@@ -53,17 +53,18 @@ def parent_pieces(
     known = _known_sides(tables, placement, unsupplied)
     if len(known):
         piece = placement.piece[known]
-        _, _, via_edge, _ = two_nearest(
-            first,
-            edges,
+        nothing = np.zeros(len(a), bool)
+        reach = two_nearest(
             (a, b),
+            part=unsupplied,
             cost=cost,
-            allowed=unsupplied[a],
+            shielded=nothing,
+            marks=nothing,
             seeds=np.where(placement.end[known] == 0, b[piece], a[piece]),
             seed_cost=pieces.length_m[piece],
             own_edge=piece,
         )
-        parent = np.where(unsupplied, via_edge[:, 0], parent)
+        parent = np.where(unsupplied, reach.via_edge[reach.at, 0], parent)
     return parent[:n_nodes]
 
 

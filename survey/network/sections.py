@@ -23,6 +23,8 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+MEMBERS_OF_AT_ONCE = 256
+
 
 @dataclass(frozen=True)
 class PhaseView:
@@ -87,11 +89,17 @@ class Sections:
             Value of each site.
         """
         at = np.flatnonzero(node >= 0)
-        sums = [_stretch_sum(view, view.forest.place[node[at]], at, value) for view in self.views]
-        total = np.maximum.reduce(sums)
-        unequal = np.flatnonzero((np.ptp(np.array(sums), axis=0) > 1e-9 * (1 + np.abs(total))))
-        for k in unequal:
-            total[k] = value[self.members(np.array([k]), node)[1]].sum()
+        places = [view.forest.place[node[at]] for view in self.views]
+        sums = [_stretch_sum(view, place, at, value) for view, place in zip(self.views, places, strict=True)]
+        total: Floats = np.maximum.reduce(sums)
+        if len(self.views) > 1:
+            # distinct whole weights add up exactly: equal sums are equal sets
+            mark = np.random.default_rng(1).integers(1, 2**53 // max(len(node), 1), len(node)).astype(np.float64)
+            marks = np.array([_stretch_sum(v, place, at, mark) for v, place in zip(self.views, places, strict=True)])
+            mixed = np.flatnonzero(((marks > 0) & (marks != marks.max(axis=0))).any(axis=0))
+            for some in np.array_split(mixed, len(mixed) // MEMBERS_OF_AT_ONCE + 1):
+                owner, site = self.members(some, node)
+                total[some] = np.bincount(owner, weights=value[site], minlength=len(some))
         return total
 
     def members(self, which: Ints, node: Ints) -> tuple[Ints, Ints]:
@@ -99,11 +107,8 @@ class Sections:
 
         Sorted by device and member.
         """
-        parts = []
         at = np.flatnonzero(node >= 0)
-        for view in self.views:
-            parts.append(_expand(view, which, view.forest.place[node[at]], at))
-        return _unique_pairs(parts)
+        return _unique_pairs([_expand(view, which, view.forest.place[node[at]], at) for view in self.views])
 
     def pieces(self, which: Ints) -> tuple[Ints, Ints]:
         """Pairs of device (position in ``which``) and piece on its section on any pole, sorted."""

@@ -166,69 +166,123 @@ def shortest(
     return _shortest(first, edges, ends[0], ends[1], cost, bridge, head)  # type: ignore[no-any-return]
 
 
+class Reach(NamedTuple):
+    """Nearest seed of every node of a part, and the nearest that comes by another edge.
+
+    ``at`` position of each node in the other arrays, the last one (nothing) for nodes outside; ``label`` seed numbers
+    (-1); ``dist`` and ``cable`` metres, all and of shielded cable; ``marked`` the marked edge on the way that is nearest to
+    the node (-1); ``steps`` edges on the way; ``via_edge`` and ``via_slot`` the
+    step back towards the seed (at the seed itself its own edge, and slot -1). All but ``at`` have shape (n, 2).
+    """
+
+    at: Ints
+    label: Ints
+    dist: Floats
+    cable: Floats
+    marked: Ints
+    steps: Ints
+    via_edge: Ints
+    via_slot: Ints
+
+
 @njit(cache=True)
 def _two_nearest(
+    at: Ints,
     first: Ints,
     edges: Ints,
     a: Ints,
     b: Ints,
     cost: Floats,
-    allowed: Bools,
+    shielded: Bools,
+    marks: Bools,
     seeds: Ints,
     seed_cost: Floats,
     own_edge: Ints,
-) -> tuple[Ints, Floats, Ints, Ints]:
-    n = len(first) - 1
+) -> tuple[Ints, Floats, Floats, Ints, Ints, Ints, Ints]:
+    n = len(first)
     label = np.full((n, 2), -1, np.int64)
     dist = np.full((n, 2), np.inf)
+    cable = np.zeros((n, 2))
+    marked = np.full((n, 2), -1, np.int64)
+    steps = np.zeros((n, 2), np.int64)
     via_edge = np.full((n, 2), -1, np.int64)
     via_slot = np.full((n, 2), -1, np.int64)
     heap = [(0.0, 0, 0, 0, 0, 0)]
     heap.pop()
     for k in range(len(seeds)):
-        heapq.heappush(heap, (seed_cost[k], 0, k, seeds[k], own_edge[k], -1))
+        heapq.heappush(heap, (seed_cost[k], 0, k, at[seeds[k]], own_edge[k], -1))
     while heap:
-        d, steps, k, v, e_in, s_in = heapq.heappop(heap)
+        d, count, k, v, e_in, s_in = heapq.heappop(heap)
         if label[v, 1] >= 0 or (label[v, 0] >= 0 and (label[v, 0] == k or via_edge[v, 0] == e_in)):
             continue
         slot = 0 if label[v, 0] < 0 else 1
         label[v, slot] = k
         dist[v, slot] = d
+        steps[v, slot] = count
         via_edge[v, slot] = e_in
         via_slot[v, slot] = s_in
+        if s_in >= 0:
+            u = at[a[e_in]] if at[b[e_in]] == v else at[b[e_in]]
+            cable[v, slot] = cable[u, s_in] + (cost[e_in] if shielded[e_in] else 0.0)
+            marked[v, slot] = e_in if marks[e_in] else marked[u, s_in]
         for j in range(first[v], first[v + 1]):
             e = edges[j]
-            if not allowed[e] or e == own_edge[k] or e == e_in:
+            if e == own_edge[k] or e == e_in:
                 continue
-            w = b[e] if a[e] == v else a[e]
+            w = at[b[e]] if at[a[e]] == v else at[a[e]]
             if label[w, 1] < 0 and (label[w, 0] < 0 or (label[w, 0] != k and via_edge[w, 0] != e)):
-                heapq.heappush(heap, (d + cost[e], steps + 1, k, w, e, slot))
-    return label, dist, via_edge, via_slot
+                heapq.heappush(heap, (d + cost[e], count + 1, k, w, e, slot))
+    return label, dist, cable, marked, steps, via_edge, via_slot
 
 
 def two_nearest(
-    first: Ints,
-    edges: Ints,
     ends: tuple[Ints, Ints],
     *,
+    part: Bools,
     cost: Floats,
-    allowed: Bools,
+    shielded: Bools,
+    marks: Bools,
     seeds: Ints,
     seed_cost: Floats,
     own_edge: Ints,
-) -> tuple[Ints, Floats, Ints, Ints]:
+) -> Reach:
     """Nearest seed of every node, and the nearest that comes by another edge, where no seed crosses its own edge.
 
     A seed is the controlled side of a device, its own edge the device: what the device's other side reaches through it
     does not count. Two labels that come by different edges are enough: what goes on by an edge is the nearer of those
     that did not come by it. Of seeds equally near the one of fewer steps is taken: of devices in a row, the last.
 
-    Returns
-    -------
-    ``label`` seed numbers (-1), ``dist`` metres, ``via_edge`` and ``via_slot`` the step back towards the seed (at the seed
-    itself its own edge, and slot -1); each shape (n, 2).
+    Parameters
+    ----------
+    part
+        Nodes to look at, shape (n_nodes,); whole connected pieces.
+    marks
+        Edges to note on the way.
+    seeds, seed_cost, own_edge
+        Node of each seed, metres it begins with, and the edge it never crosses.
     """
-    return _two_nearest(first, edges, ends[0], ends[1], cost, allowed, seeds, seed_cost, own_edge)  # type: ignore[no-any-return]
+    nodes, mine = np.flatnonzero(part), np.flatnonzero(part[ends[0]])
+    at = np.full(len(part), len(nodes), np.int64)
+    at[nodes] = np.arange(len(nodes))
+    first, edges = adjacency(at[ends[0][mine]], at[ends[1][mine]], len(nodes))
+    found = _two_nearest(at, first, mine[edges], *ends, cost, shielded, marks, seeds, seed_cost, own_edge)
+    return Reach(at, *found)
+
+
+@njit(cache=True)
+def retrace(node: Ints, count: Ints, reach: Reach, a: Ints, b: Ints) -> Ints:
+    """Edges from each node to its nearest seed, one walk after the other; ``count`` edges are wanted of each."""
+    edges = np.empty(count.sum(), np.int64)
+    n = 0
+    for i in range(len(node)):
+        v, slot = node[i], 0
+        for _ in range(count[i]):
+            e = reach.via_edge[reach.at[v], slot]
+            slot = reach.via_slot[reach.at[v], slot]
+            edges[n] = e
+            n += 1
+            v = a[e] if b[e] == v else b[e]
+    return edges
 
 
 @njit(cache=True)
@@ -242,14 +296,15 @@ def descend(
     stops: Bools,
     gang: Bools,
     ring: Bools,
-) -> tuple[Ints, Floats, Floats, Ints, Ints]:
+) -> tuple[Ints, Ints, Floats, Floats, Ints, Ints]:
     """Carry the walk's columns from every root down, parents before children.
 
-    Per node, looking up its way: the first edge that stops the walk (-1), metres and metres of shielded cable to it (or
+    Per node, looking up its way: the first edge that stops the walk (-1), edges, metres and metres of shielded cable to it (or
     to the root), the first three-pole edge before it (-1), and the first ring edge passed (-1).
     """
     n = len(parent_edge)
     stop = np.full(n, -1, np.int64)
+    steps = np.zeros(n, np.int64)
     walked = np.zeros(n)
     cable = np.zeros(n)
     three_pole = np.full(n, -1, np.int64)
@@ -264,8 +319,9 @@ def descend(
             stop[v] = e
             continue
         stop[v] = stop[u]
+        steps[v] = steps[u] + 1
         walked[v] = walked[u] + length[e]
         cable[v] = cable[u] + (length[e] if shielded[e] else 0.0)
         three_pole[v] = e if gang[e] else three_pole[u]
         on_ring[v] = e if ring[e] else on_ring[u]
-    return stop, walked, cable, three_pole, on_ring
+    return stop, steps, walked, cable, three_pole, on_ring

@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 PART_PHASE_COST_M = 1e9
+MOST_PATH_EDGES = 10_000_000
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,9 @@ class Walks:
         All three phases come from a source.
     edge_start, edges
         Graph edges walked from each site, upstream: ``edges[edge_start[i]:edge_start[i + 1]]``.
+    paths_left_out
+        Number of sites whose edges are not kept, the longest walks, because all would be more than ``MOST_PATH_EDGES``;
+        their other columns are complete.
     upstream
         Per section: the section above it, -1 at the top. Shape (n_devices,).
     gang_above
@@ -68,6 +72,7 @@ class Walks:
     upstream: Ints
     gang_above: Bools
     ring_piece: Ints
+    paths_left_out: int
 
 
 @dataclass(frozen=True)
@@ -75,6 +80,7 @@ class Ways:
     """Columns of the way up from every node (see :func:`survey.network.sweeps.descend`) and its first step."""
 
     stop: Ints
+    steps: Ints
     walked: Floats
     cable: Floats
     three_pole: Ints
@@ -156,7 +162,7 @@ def walk_to_sources(graph: Graph, sections: Sections, *, ways: Ways, node: Ints,
     number = np.full(len(graph.a) + 1, -1, np.int64)
     number[graph.edge_of[sections.device]] = np.arange(len(sections.device))
     section = number[np.where(supplied, ways.stop[at], -1)]
-    start, edges = climb(np.where(supplied, node, -1), ways.parent_edge, ways.stop, graph.a, graph.b)
+    count, left_out = kept_paths(np.where(supplied, ways.steps[at], 0), room=MOST_PATH_EDGES)
     return Walks(
         supplied=supplied,
         section=section,
@@ -164,33 +170,36 @@ def walk_to_sources(graph: Graph, sections: Sections, *, ways: Ways, node: Ints,
         cable_m=np.where(supplied, ways.cable[at], np.nan),
         gang=np.append(graph.switch, -1)[np.where(supplied, ways.three_pole[at], -1)],
         full=~supplied | np.logical_and.reduce([v.forest.root[at] == graph.root for v in sections.views]),
-        edge_start=start,
-        edges=edges,
+        edge_start=np.concatenate([[0], np.cumsum(count)]),
+        edges=climb(node, count, ways.parent_edge, graph.a, graph.b),
         upstream=number[np.where(fed[sections.up], ways.stop[sections.up], -1)],
         gang_above=fed[sections.up] & (ways.three_pole[sections.up] >= 0),
         ring_piece=np.where(supplied, ways.ring[at], -1),
+        paths_left_out=left_out,
     )
 
 
+def kept_paths(count: Ints, *, room: int) -> tuple[Ints, int]:
+    """Edges to keep per site: all, or none of the longest walks where all would be more than ``room``; and how many."""
+    if count.sum() <= room:
+        return count, 0
+    order = np.argsort(count, kind="stable")
+    over = order[np.cumsum(count[order]) > room]
+    count = count.copy()
+    count[over] = 0
+    return count, len(over)
+
+
 @njit(cache=True)
-def climb(node: Ints, parent_edge: Ints, stop: Ints, a: Ints, b: Ints) -> tuple[Ints, Ints]:
-    """Edges from each node up to its stop edge (not included) or to the top: first position of each, and the edges."""
-    start = np.zeros(len(node) + 1, np.int64)
-    edges = np.empty(0, np.int64)
-    for turn in range(2):
-        if turn == 1:
-            edges = np.empty(start[-1], np.int64)
-        count = 0
-        for i in range(len(node)):
-            v = node[i]
-            if v >= 0:
-                last = stop[v]
-                e = parent_edge[v]
-                while e >= 0 and e != last:
-                    if turn == 1:
-                        edges[count] = e
-                    count += 1
-                    v = a[e] if b[e] == v else b[e]
-                    e = parent_edge[v]
-            start[i + 1] = count
-    return start, edges
+def climb(node: Ints, count: Ints, parent_edge: Ints, a: Ints, b: Ints) -> Ints:
+    """Edges from each node upwards, one walk after the other; ``count`` edges are wanted of each."""
+    edges = np.empty(count.sum(), np.int64)
+    n = 0
+    for i in range(len(node)):
+        v = node[i]
+        for _ in range(count[i]):
+            e = parent_edge[v]
+            edges[n] = e
+            n += 1
+            v = a[e] if b[e] == v else b[e]
+    return edges
