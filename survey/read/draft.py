@@ -26,8 +26,8 @@ def draft_settings(inspection: Inspection) -> str:
     could not run without it, otherwise commented out.
     """
     lines = [
-        f"# Draft settings for {_plain(inspection.path.name)}. Every line says why. Look at those marked UNSURE: those in",
-        "# force are needed; those commented out come into force when the '# ' before them is taken away.",
+        f"# Draft settings for {_plain(inspection.path.name)}. Every line says why. Look at those marked UNSURE:",
+        "# those in force are needed; those commented out come into force when the '# ' before them is taken away.",
         "",
         "[input]",
         *_crs_lines(inspection),

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from survey.input_schema import FieldSpec, field_specs, unit_table
 from survey.read.guess_values import ValueGuess, guess_values
@@ -79,6 +79,13 @@ class LayerGuess:
         return self.confidence >= SURE
 
 
+class _Names(NamedTuple):
+    """Names often used for a field, and words that never are part of one."""
+
+    aliases: tuple[str, ...]
+    never: tuple[str, ...]
+
+
 def guess_layers(profiles: Sequence[LayerProfile]) -> dict[str, LayerGuess]:
     """Best layer for each of ours; no layer is used twice."""
     scored = sorted(
@@ -125,6 +132,8 @@ def guess_fields(ours: str, profile: LayerProfile) -> dict[str, FieldGuess]:
 
 def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -> FieldGuess:
     name = 1.0 if theirs.name.casefold() == spec.name else name_likeness(theirs.name, aliases(spec.layer, spec.name))
+    if set(tokens(theirs.name)) & set(_alias_table()[spec.layer, spec.name].never):
+        name = 0.0
     if name <= LIKE_NAME or theirs.distinct == 0:
         exact = 1.0 if name == 1.0 and theirs.name.casefold() == spec.name else 0.0
         return FieldGuess(spec.name, theirs.name, exact, "same name, no values", ValueGuess(0.0, "no values"))
@@ -151,7 +160,7 @@ def _likeness(theirs: list[str], alias: list[str]) -> float:
     for words in (theirs, plain):
         if words and "".join(words) == "".join(alias):
             return 1.0
-    if set(alias) <= set(theirs):
+    if set(alias) <= set(theirs) and set(alias) - unit_words():
         return 0.6 + 0.25 * sum(map(len, alias)) / max(sum(map(len, plain or theirs)), 1)
     joined, wanted = "".join(theirs), "".join(alias)
     if len(wanted) > 3 and wanted in joined:
@@ -162,7 +171,7 @@ def _likeness(theirs: list[str], alias: list[str]) -> float:
 
 def tokens(name: str) -> list[str]:
     """Words of a name: parted at signs and where small letters meet capitals; ``vn_kv``, ``LenFt``, ``BUS1``."""
-    parted = re.sub(r"(?<=[a-zäöüß])(?=[A-ZÄÖÜ])", " ", name)
+    parted = re.sub(r"(?<=[a-zäöüß]{2})(?=[A-ZÄÖÜ])", " ", name)  # two small letters: not in kV
     return [word for word in re.split(r"[\W_]+", parted.casefold()) if word]
 
 
@@ -174,14 +183,17 @@ def unit_words() -> frozenset[str]:
 
 
 @cache
-def _alias_table() -> Mapping[tuple[str, str], tuple[str, ...]]:
+def _alias_table() -> Mapping[tuple[str, str], _Names]:
     with files("survey").joinpath("data", "input_aliases.csv").open(encoding="utf-8") as stream:
-        return {(row["layer"], row["field"]): tuple(row["aliases"].split("|")) for row in csv.DictReader(stream)}
+        return {
+            (r["layer"], r["field"]): _Names(*(tuple(r[c].split("|")) for c in _Names._fields))
+            for r in csv.DictReader(stream)
+        }
 
 
 def aliases(layer: str, field_name: str) -> tuple[str, ...]:
     """Names that are often used for a field, or for a layer (``""``), likeliest first."""
-    return _alias_table()[layer, field_name]
+    return _alias_table()[layer, field_name].aliases
 
 
 def answered_field(layer: str, ours: str, *, profile: LayerProfile, theirs: str) -> FieldGuess:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from survey.read.profile import FieldProfile
 
 MOST = 0.9  # share of values that must fit
+HINT_MARGIN = 5.0  # how far beyond the usual range a unit told by the name is still believed
 RATIO_TOLERANCE = 0.05  # recorded over drawn length, in the middle
 UNIT_HINTS = {"feet": "ft", "pct": "%", "percent": "%", "meters": "m", "metres": "m", "miles": "mi", "volts": "V"}
 SPELLED_UNITS = {
@@ -113,7 +114,7 @@ def _text(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
         texts = theirs.codes or tuple(value for value, _ in theirs.commonest)
         known = [text for text in texts if (cable := parse_cable_text(text)).is_cable or cable.bare]
         share = len(known) / max(len(texts), 1)
-        return ValueGuess(0.3 + 0.7 * share, f"{len(known)} of {len(texts)} texts read as a conductor")
+        return ValueGuess(0.45 + 0.55 * share, f"{len(known)} of {len(texts)} texts read as a conductor")
     if theirs.rows > 20 and theirs.unique:
         return ValueGuess(0.3, "every value is different")
     return ValueGuess(0.7, f"{theirs.distinct} different values" if theirs.distinct != 1 else "one value")
@@ -129,7 +130,7 @@ def _number(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float6
         fits = bool((numbers > 0).all() and (numbers == np.round(numbers)).all())
         return ValueGuess(0.8 if fits else 0.2, "whole numbers" if fits else "not whole numbers")
     if spec.quantity == "length" and np.isfinite(drawn_m).any():
-        return _by_drawing(spec, numbers, drawn_m=drawn_m)
+        return _by_drawing(spec, numbers, drawn_m=drawn_m, hint=_hint(spec, name))
     return _by_range(spec, numbers, hint=_hint(spec, name))
 
 
@@ -146,33 +147,41 @@ def _worded(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
     return ValueGuess(share, f"{share:.0%} of the texts read as a nameplate", AS_TEXT, share >= MOST)
 
 
-def _by_drawing(spec: FieldSpec, numbers: NDArray[np.float64], *, drawn_m: NDArray[np.float64]) -> ValueGuess:
-    """Find the unit in which recorded lengths are the drawn ones."""
+def _by_drawing(
+    spec: FieldSpec, numbers: NDArray[np.float64], *, drawn_m: NDArray[np.float64], hint: str
+) -> ValueGuess:
+    """Find the unit in which recorded lengths are the drawn ones; a drawing out of scale leaves it to their range."""
     ratio = float(np.median(numbers) / max(float(np.nanmedian(drawn_m)), 1e-9))
     off = {unit: abs(ratio * factor - 1) for unit, factor in units_of(spec.quantity).items() if unit != "ftUS"}
     unit = min(off, key=lambda u: off[u])
     evidence = f"recorded over drawn length in metres is {ratio:.4g} in the middle: {unit}"
     if off[unit] <= RATIO_TOLERANCE:
         return ValueGuess(1.0, evidence, _if_other(spec, unit))
-    return ValueGuess(0.5 if off[unit] < 0.5 else 0.1, evidence, _if_other(spec, unit), unit_sure=False)
+    by_range = _by_range(spec, numbers, hint=hint)
+    evidence = f"{by_range.evidence}; the drawing has another scale (ratio {ratio:.4g})"
+    return replace(by_range, fit=0.8 * by_range.fit, evidence=evidence, unit_sure=by_range.unit_sure and bool(hint))
 
 
 def _by_range(spec: FieldSpec, numbers: NDArray[np.float64], *, hint: str) -> ValueGuess:
     """Find the units in which nearly all values are plausible; the name chooses among them, else ours comes first."""
-    low, high = spec.plausible or (0.0, np.inf)
-    ours = find_unit(spec.quantity, spec.unit) or 1.0
-    fitting = []
-    for unit, factor in units_of(spec.quantity).items():
-        in_ours = numbers * factor / ours
-        if ((in_ours >= low * (1 - 1e-9)) & (in_ours <= high * (1 + 1e-9))).mean() >= MOST:
-            fitting.append(unit)
+    fitting = [unit for unit in units_of(spec.quantity) if _is_plausible(spec, numbers, unit=unit)]
     span = f"{numbers.min():g} to {numbers.max():g}"
+    if hint and hint not in fitting and (not fitting or _is_plausible(spec, numbers, unit=hint, margin=HINT_MARGIN)):
+        return ValueGuess(0.5, f"{span}: {hint} by its name, unusual values", _if_other(spec, hint), unit_sure=False)
     if not fitting:
-        return ValueGuess(0.1, f"{span}: plausible in no unit")
+        return ValueGuess(0.1, f"{span}: plausible in no unit", unit_sure=False)
     unit = hint if hint in fitting else spec.unit if spec.unit in fitting else fitting[0]
-    sure = unit == hint or len(fitting) == 1
-    doubt = "" if sure else f" (or {', '.join(other for other in fitting if other != unit)})"
-    return ValueGuess(1.0, f"{span}: {unit}{doubt}", _if_other(spec, unit), sure)
+    sure = unit == hint or (len(fitting) == 1 and not hint)
+    doubt = "" if sure else f" (or {', '.join(other for other in [hint, *fitting] if other not in ('', unit))})"
+    return ValueGuess(1.0, f"{span}: {unit}{doubt.replace(' (or )', '')}", _if_other(spec, unit), sure)
+
+
+def _is_plausible(spec: FieldSpec, numbers: NDArray[np.float64], *, unit: str, margin: float = 1.0 + 1e-9) -> bool:
+    """Whether nearly all values are in the range to be expected, widened by a factor."""
+    low, high = spec.plausible or (0.0, np.inf)
+    to_ours = (find_unit(spec.quantity, unit) or 1.0) / (find_unit(spec.quantity, spec.unit) or 1.0)
+    inside = (numbers * to_ours >= low / margin) & (numbers * to_ours <= high * margin)
+    return bool(inside.mean() >= MOST)
 
 
 def _if_other(spec: FieldSpec, unit: str) -> str:
