@@ -25,7 +25,7 @@ NOTHING = "–"
 _FIXED = {"number": 22, "site": 60, "switch": 70, "kva": 33, "connection": 64, "walked": 36, "exposed": 40,
           "peak": 52, "load": 36, "band": 54, "done": 25}  # fmt: skip
 _ACTION_SHARE = 0.71
-_WRITTEN_LIMIT = 320
+_NAME_LIMIT, _DEVICE_LIMIT, _WRITTEN_LIMIT, _CELL_LIMIT = 80, 40, 320, 400
 _SIZE_WIDTH, _LARGEST = 730.0, 1.3
 """Letters are ``SIZE`` on a body this wide, and grow with it up to so many times."""
 
@@ -77,7 +77,7 @@ def table_rows(sites: pd.DataFrame, *, units: Units) -> list[TableRow]:
 def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRow:
     return TableRow(
         number=str(number),
-        site=clean(site["site_id"]),
+        site=clean(site["site_id"], limit=_NAME_LIMIT),
         switch=_switch(site),
         kva=_number(site["kva"], decimals=1),
         connection=_words(site["connection"], site["core"]),
@@ -91,7 +91,8 @@ def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRo
 
 
 def _switch(site: Mapping[str, Any]) -> str:
-    nearest, device, worst = clean(site["switch_id"]), clean(site["switch_device"]), clean(site["worst_switch_id"])
+    nearest, worst = (clean(site[name], limit=_NAME_LIMIT) for name in ("switch_id", "worst_switch_id"))
+    device = clean(site["switch_device"], limit=_DEVICE_LIMIT)
     text = " ".join(part for part in (nearest, f"({device})" if nearest and device else "") if part) or NOTHING
     return f"{text}; worst {worst}" if worst and worst != nearest else text
 
@@ -194,14 +195,14 @@ _RIGHT = ("kva", "walked", "exposed", "peak", "load")
 
 def _cells(row: TableRow, mark: Mark, colour: str, size: float) -> list[Flowable | str]:
     number = Paragraph(row.number, style(size + 0.6, font=BOLD))
-    texts = {name: markup(getattr(row, name)) for name in list(headings("metric"))[1:9]}
+    texts = {name: markup(getattr(row, name), limit=_CELL_LIMIT) for name in list(headings("metric"))[1:9]}
     cells = [Paragraph(text, style(size, align=2 if name in _RIGHT else 0)) for name, text in texts.items()]
     shown = colour if mark not in STATUS_MARKS else HAIR
     return [
         number,
         *cells,
         MarkCell(mark, shown, row.band, size=size),
-        Paragraph(markup(row.action, limit=_WRITTEN_LIMIT), style(size)),
+        Paragraph(markup(row.action, limit=_CELL_LIMIT), style(size)),
         TickBox(),
         "",
     ]
