@@ -6,6 +6,7 @@ what is accepted. Defaults are the published or customary values named beside th
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, NoReturn
@@ -72,6 +73,11 @@ class InputSettings(Section):
             for part in ("fields", "codes", "units", "defaults"):
                 for field, value in getattr(mapping, part).items():
                     _check_mapped(layer, part=part, field=field, value=value)
+        for pattern in self.cable_type_patterns:
+            try:
+                re.compile(pattern)
+            except re.error as error:
+                _refuse("input.cable_type_patterns", f"{pattern!r} is not a regular expression ({error})")
         return self
 
 

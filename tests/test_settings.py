@@ -91,6 +91,10 @@ def test_a_file_that_is_not_toml(tmp_path, content):
             "key 'input.transformers.defaults.minload_kw': found 'some'; expected a number of 0 or more, in kW",
         ),
         ({"input": {"cables": {"defaults": {"cable_id": "x"}}}}, "defaults.cable_id': cannot have a default"),
+        (
+            {"input": {"cable_type_patterns": {"(": "x"}}},
+            "key 'input.cable_type_patterns': '(' is not a regular expression",
+        ),
     ],
 )
 def test_refusals_name_the_key_what_was_found_and_the_choices(raw, message):
