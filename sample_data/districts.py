@@ -75,8 +75,8 @@ def old_centre(ledger: Ledger) -> None:
     """Two overhead mains along the avenues, underground loops between them, a tie at the far end."""
     south, north = Area(ledger, FG11, "old"), Area(ledger, FG12, "old")
     paths = {
-        "south": street((-1.2, 3.15), (-0.6, 2), (8.3, 2), (8.4, 3.5), steps=24),
-        "north": street((-1.2, 3.65), (-0.6, 5), (8.3, 5), (8.4, 3.5), steps=24),
+        "south": street((-1.2, 3.15), (-0.6, 2), *((u / 2, 2) for u in range(17)), (8.3, 2), (8.4, 3.5), steps=3),
+        "north": street((-1.2, 3.65), (-0.6, 5), *((u / 2, 5) for u in range(17)), (8.3, 5), (8.4, 3.5), steps=3),
     }
     for area, name, row in ((south, "south", 2.0), (north, "north", 5.0)):
         path = paths[name]

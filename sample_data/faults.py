@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -66,7 +67,7 @@ def _bad_transformer_values(planting: Planting) -> None:
         planting.ledger.transformers,
         lambda r: _padmounted("Quarry Park")(r) and r["nll_w"] and r["connection"] == "delta",
     )
-    row["exc_pct"] = round(row["nll_w"] / row["kva"] / 10, 3)
+    row["exc_pct"] = math.floor(row["nll_w"] / row["kva"] * 10) / 100
     planting.note("loss_as_exciting", "transformers", row["site_id"], what="exciting current holds only the core loss")
 
 

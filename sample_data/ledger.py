@@ -140,7 +140,7 @@ class Ledger:
         xy = np.array(path.coords)
         for end in (0, -1):
             if self.rng.random() < 0.35:
-                angle, size = self.rng.uniform(0, 2 * np.pi), self.rng.uniform(0.005, 0.049)
+                angle, size = self.rng.uniform(0, 2 * np.pi), self.rng.uniform(0.005, 0.045)
                 xy[end] += size * np.array([np.cos(angle), np.sin(angle)])
         return LineString(np.round(xy, 3))
 
@@ -156,8 +156,17 @@ class Ledger:
         return round(drawn_m * (1 + slack) + ends, 1)
 
     def _losses(self, unit: Unit) -> tuple[float, float]:
-        """No-load loss in % of rating and exciting current in %, by era: losses fall with rating and with years."""
+        """No-load loss in % of rating and exciting current in %: by the type's data sheet, now and then as measured.
+
+        Losses fall with rating and with years; each era had two makes.
+        """
         base = 0.33 * (unit.kva / 30) ** -0.27
-        factor, low, high = {"old": (1.9, 1.1, 2.4), "middle": (1.3, 0.6, 1.2), "new": (0.95, 0.3, 0.6)}[unit.era]
-        loss = base * factor * self.rng.uniform(0.92, 1.06)
-        return loss, max(self.rng.uniform(low, high), 1.35 * loss)
+        makes = {
+            "old": ((1.9, 1.8), (2.1, 1.3)),
+            "middle": ((1.25, 0.9), (1.4, 0.7)),
+            "new": ((0.95, 0.5), (0.9, 0.35)),
+        }
+        factor, exciting = self.pick(makes[unit.era])
+        spread = self.rng.uniform(0.92, 1.06) if self.rng.random() < 0.08 else 1.0
+        loss = base * factor * spread
+        return loss, max(exciting * spread, 1.35 * loss)
