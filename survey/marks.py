@@ -95,9 +95,14 @@ def open_points(network: Network, switch_id: pd.Series) -> NDArray[np.object_]:
     place[sections.device] = np.arange(len(sections.device))
     which = place[pd.Index(ids).get_indexer(pd.Index(switch_id, dtype=object))] if len(switch_id) else place[:0]
     opened = np.flatnonzero(switches["open"].to_numpy(bool) & (graph.near >= 0))
-    found: list[set[str]] = [set() for _ in which]
-    for nodes in (graph.near[opened], graph.far[opened]):
-        owner, member = sections.members(which, nodes)
-        for k, m in zip(owner, member, strict=True):
-            found[k].add(str(ids[opened[m]]))
-    return np.array([" ".join(sorted(names)) for names in found], dtype=object)
+    pairs = [sections.members(which, nodes) for nodes in (graph.near[opened], graph.far[opened])]
+    owner, member = (np.concatenate(part) for part in zip(*pairs, strict=True))
+    words = np.full(len(which), "", object)
+    edge = (
+        pd.DataFrame({"owner": owner, "id": ids[opened[member]].astype(str)})
+        .drop_duplicates()
+        .sort_values(["owner", "id"])
+    )
+    joined = edge.groupby("owner")["id"].agg(" ".join)
+    words[joined.index.to_numpy()] = joined.to_numpy(object)
+    return words

@@ -8,16 +8,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from survey import CAUTION
+
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
     from pyproj import CRS
 
     from survey.settings import Settings
 
-CAUTION = (
-    "Ranks sites for engineering review. It clears nobody to switch: "
-    "local switching rules and licensed engineers decide."
-)
+
+__all__ = ["CAUTION", "SurveyResult"]
 
 
 @dataclass(frozen=True)
@@ -39,9 +41,9 @@ class SurveyResult:
     cables
         Every drawn cable: ``cable_id, feeder, shielded`` (bool), ``length_m``, aligned with ``cable_lines``.
     section_cables
-        For each switching point the rows of ``cables`` in its exposed section (tuple of index arrays).
+        For each switching point the rows of ``cables`` in its exposed section.
     exposed_by
-        For each switching point the rows of ``sites`` it exposes (tuple of index arrays).
+        For each switching point the rows of ``sites`` it exposes.
     record
         The content of ``run.json``.
     """
@@ -55,8 +57,8 @@ class SurveyResult:
     section_lines: NDArray[np.object_]
     cables: pd.DataFrame
     cable_lines: NDArray[np.object_]
-    section_cables: tuple[NDArray[np.int64], ...]
-    exposed_by: tuple[NDArray[np.int64], ...]
+    section_cables: Sequence[NDArray[np.int64]]
+    exposed_by: Sequence[NDArray[np.int64]]
     crs: CRS
     settings: Settings
     record: dict[str, Any] = field(default_factory=dict)

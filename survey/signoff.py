@@ -8,21 +8,19 @@ passed and the circuit under it is the same; it says of every other one why it d
 from __future__ import annotations
 
 import csv
-import hashlib
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from survey.errors import SettingsError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
-
-    import pandas as pd
 
     from survey.findings import FindingList, Severity
 
@@ -112,16 +110,16 @@ def _refuse_doubles(items: Sequence[SignOff], path: Path) -> None:
 
 def circuit_fingerprints(sites: pd.DataFrame) -> NDArray[np.object_]:
     """Twelve hexadecimal digits for the circuit of every site, of what the tables show of it, shape (n_sites,)."""
-    columns = [_texts(sites[name], decimals) for name, decimals in CIRCUIT_COLUMNS.items()]
-    rows = ("\x1f".join(row) for row in zip(*columns, strict=True))
-    return np.array([hashlib.sha256(row.encode()).hexdigest()[:12] for row in rows], dtype=object)
+    columns = {name: _comparable(sites[name], decimals) for name, decimals in CIRCUIT_COLUMNS.items()}
+    hashes = pd.util.hash_pandas_object(pd.DataFrame(columns), index=False).to_numpy()
+    return np.array([f"{h:012x}" for h in (hashes >> np.uint64(16)).tolist()], dtype=object)
 
 
-def _texts(values: pd.Series, decimals: int | None) -> Iterable[str]:
+def _comparable(values: pd.Series, decimals: int | None) -> NDArray[np.object_] | NDArray[np.float64]:
+    """Text with gaps as ``""``, numbers as they are written."""
     if decimals is None:
-        return ("" if v is None or v != v else str(v) for v in values)  # noqa: PLR0124 - not a number
-    numbers = values.to_numpy(np.float64, na_value=np.nan)
-    return (f"{v + 0.0:.{decimals}f}" for v in np.round(numbers, decimals))
+        return values.astype(object).where(values.notna(), "").to_numpy(object)
+    return np.round(values.to_numpy(np.float64, na_value=np.nan), decimals) + 0.0
 
 
 def hold_sign_offs(sites: pd.DataFrame, sign_offs: SignOffs, *, findings: FindingList) -> NDArray[np.object_]:

@@ -13,6 +13,7 @@ from survey.assess.point_table import switching_point_table
 from survey.assess.shapes import Drawing
 from survey.assess.site_table import site_table
 from survey.findings import SEVERITIES
+from survey.ragged import Ragged
 from survey.result import SurveyResult
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ def collect_result(
     shown, (owner, member), (piece_owner, piece) = members
     place = np.empty(len(order), np.int64)
     place[order] = np.arange(len(order))
-    exposed_by = _grouped(owner, place[member], len(shown))
+    exposed_by = Ragged.from_pairs(owner, place[member], n=len(shown))
     drawing = Drawing(network)
     drawn, cable_lines = drawing.cables()
     points = network.tables.switches.iloc[network.sections.device[shown]]
@@ -131,17 +132,13 @@ def _place(finding: Finding, network: Network) -> tuple[float, float]:
     return np.nan, np.nan
 
 
-def _grouped(owner: Ints, value: Ints, n: int) -> tuple[Ints, ...]:
-    return tuple(np.split(value, np.searchsorted(owner, np.arange(1, n)))) if n else ()
-
-
-def _section_cables(network: Network, owner: Ints, piece: Ints, *, drawn: Ints, n: int) -> tuple[Ints, ...]:
+def _section_cables(network: Network, owner: Ints, piece: Ints, *, drawn: Ints, n: int) -> Ragged:
     """Rows of the drawn cables in each section, each once, rising."""
     row = np.full(len(network.tables.cables), -1, np.int64)
     row[drawn] = np.arange(len(drawn))
     cable = row[network.pieces.cable[piece]]
     pair = np.unique(owner[cable >= 0] * (len(drawn) + 1) + cable[cable >= 0])
-    return _grouped(pair // (len(drawn) + 1), pair % (len(drawn) + 1), n)
+    return Ragged.from_pairs(pair // (len(drawn) + 1), pair % (len(drawn) + 1), n=n)
 
 
 def _drawn_cables(network: Network, drawn: Ints) -> pd.DataFrame:

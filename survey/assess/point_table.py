@@ -14,6 +14,7 @@ from survey.assess.site_table import KILO, NANO, ratio
 if TYPE_CHECKING:
     from survey.assess.assess import Assessment
     from survey.network.model import Network
+    from survey.ragged import Ragged
     from survey.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -26,7 +27,7 @@ def switching_point_table(
     *,
     shown: Ints,
     sites: pd.DataFrame,
-    exposed_by: tuple[Ints, ...],
+    exposed_by: Ragged,
     settings: Settings,
 ) -> pd.DataFrame:
     """Switching points in order of id; peak, likelihood and hazard are those of the worst winding family there.
@@ -46,8 +47,7 @@ def switching_point_table(
     charging = omega * values.cap_f[shown] * values.voltage_v[shown] ** 2
     hazard = np.fmax(figures.hazard, figures.loaded)
     worst = _worst_circuit(assessment.circuits.section, hazard, n=len(values.cap_f))[shown]
-    owner = np.repeat(np.arange(len(shown)), [len(rows) for rows in exposed_by])
-    member = np.concatenate([*exposed_by, np.empty(0, np.int64)]).astype(np.int64)
+    owner, member = exposed_by.owner, exposed_by.flat
     band = pd.Categorical(sites["band"], categories=BANDS).codes.astype(np.float64)
     top_band = _largest(band, owner, member=member, n=len(shown)).astype(np.int64)
     ids = switches["switch_id"].to_numpy(object)

@@ -1,0 +1,61 @@
+"""A sequence of index arrays of different lengths, held in two flat arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import overload
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Ragged(Sequence[Ints]):
+    """Item k is ``flat[start[k]:start[k + 1]]``.
+
+    Parameters
+    ----------
+    flat
+        All items one after the other, shape (n_values,).
+    start
+        First value of each item and one past the last, shape (n_items + 1,).
+    """
+
+    flat: Ints
+    start: Ints
+
+    @classmethod
+    def from_pairs(cls, owner: Ints, value: Ints, *, n: int) -> Ragged:
+        """Items from pairs (owner, value) sorted by owner; owners without a value get an empty item."""
+        return cls(value, np.searchsorted(owner, np.arange(n + 1)).astype(np.int64))
+
+    @property
+    def counts(self) -> Ints:
+        """Number of values of each item, shape (n_items,)."""
+        return np.diff(self.start)
+
+    @property
+    def owner(self) -> Ints:
+        """Item of each value, shape (n_values,)."""
+        return np.repeat(np.arange(len(self)), self.counts)
+
+    def __len__(self) -> int:
+        return len(self.start) - 1
+
+    @overload
+    def __getitem__(self, k: int) -> Ints: ...
+    @overload
+    def __getitem__(self, k: slice) -> Sequence[Ints]: ...
+    def __getitem__(self, k: int | slice) -> Ints | Sequence[Ints]:
+        if isinstance(k, slice):
+            return [self[i] for i in range(*k.indices(len(self)))]
+        if not -len(self) <= k < len(self):
+            raise IndexError(k)
+        k %= len(self)
+        return self.flat[self.start[k] : self.start[k + 1]]
+
+    def __iter__(self) -> Iterator[Ints]:
+        return iter(np.split(self.flat, self.start[1:-1])) if len(self) else iter(())
