@@ -10,7 +10,13 @@ from numpy.typing import NDArray
 Text = NDArray[np.object_]
 Floats = NDArray[np.float64]
 
+Ints = NDArray[np.int64]
+
 NOTHING = "Nothing needed"
+CLEARS = f"{NOTHING}: the screening limit clears every single-pole switching point upstream."
+CALM = f"{NOTHING}: the study stays under the voltage limit at every single-pole switching point upstream."
+OPERATING = "before operating its poles one at a time, opening as well as closing"
+NO_LOAD = "; no load on the secondary makes operating its poles one at a time safe"
 
 
 @dataclass(frozen=True)
@@ -46,58 +52,52 @@ FIXED = {
 
 def action_sentences(facts: ActionFacts) -> Text:
     """One sentence per site, shape (n_sites,)."""
-    return np.array([_sentence(facts, i) for i in range(len(facts.status))], dtype=object)
+    out = np.full(len(facts.status), "", object)
+    for status, text in FIXED.items():
+        out[facts.status == status] = text
+    immune = np.flatnonzero(facts.status == "not_susceptible")
+    out[immune] = [f"{NOTHING}: {reason}." for reason in facts.reason[immune]]
+    assessed = facts.status == "assessed"
+    out[assessed & facts.clears] = CLEARS
+    out[assessed & ~facts.clears & ~facts.hazardous] = CALM
+    act = np.flatnonzero(assessed & ~facts.clears & facts.hazardous)
+    parts = (_point(facts, act), _load(facts, act), _shorten(facts, act), _also(facts, act))
+    out[act] = ["Switch three-pole at " + "".join(part) + "." for part in zip(*parts, strict=True)]
+    return out
 
 
-def _sentence(f: ActionFacts, i: int) -> str:
-    status = f.status[i]
-    if status in FIXED:
-        return FIXED[status]
-    if status == "not_susceptible":
-        return f"{NOTHING}: {f.reason[i]}."
-    if f.clears[i]:
-        return f"{NOTHING}: the screening limit clears every single-pole switching point upstream."
-    if not f.hazardous[i]:
-        return f"{NOTHING}: the study stays under the voltage limit at every single-pole switching point upstream."
-    return f"Switch three-pole at {_point(f, i)}{_load(f, i)}{_shorten(f, i)}{_also(f, i)}."
+def _point(f: ActionFacts, rows: Ints) -> list[str]:
+    return [f"{d} {s}".strip() for d, s in zip(f.device[rows], f.switch_id[rows], strict=True)]
 
 
-def _point(f: ActionFacts, i: int) -> str:
-    return f"{f.device[i]} {f.switch_id[i]}".strip()
+def _load(f: ActionFacts, rows: Ints) -> list[str]:
+    needed = f.load_needed_kw[rows]
+    known = np.isfinite(needed)
+    words = kw_words(np.where(known, needed, f.load_rule_kw[rows]))
+    with_load = [f"; or hold at least {w} kW on the secondaries behind it {OPERATING}" for w in words]
+    by_rule = [f"; or hold at least {w} kW (15 % of rating) on the secondary {OPERATING}" for w in words]
+    return [
+        a if k else NO_LOAD if endless else b
+        for a, b, k, endless in zip(with_load, by_rule, known.tolist(), np.isinf(needed).tolist(), strict=True)
+    ]
 
 
-def _load(f: ActionFacts, i: int) -> str:
-    needed = f.load_needed_kw[i]
-    if np.isnan(needed):
-        return (
-            f"; or hold at least {_kw(f.load_rule_kw[i])} kW (15 % of rating) on the secondary before operating its "
-            f"poles "
-            "one at a time, opening as well as closing"
-        )
-    if np.isinf(needed):
-        return "; no load on the secondary makes operating its poles one at a time safe"
-    return (
-        f"; or hold at least {_kw(needed)} kW on the secondaries behind it before operating its poles one at a time, "
-        "opening as well as closing"
-    )
+def _shorten(f: ActionFacts, rows: Ints) -> list[str]:
+    limit, cable = f.limit_length_m[rows].tolist(), f.cable_m[rows].tolist()
+    return [
+        f"; or keep the cable behind it under {int(a)} m" if 1.0 <= a < b else ""
+        for a, b in zip(limit, cable, strict=True)
+    ]
 
 
-def _shorten(f: ActionFacts, i: int) -> str:
-    limit = f.limit_length_m[i]
-    if not 1.0 <= limit < f.cable_m[i]:
-        return ""
-    return f"; or keep the cable behind it under {int(limit)} m"
+def _also(f: ActionFacts, rows: Ints) -> list[str]:
+    pairs = zip(f.nearest_id[rows], f.switch_id[rows], strict=True)
+    return [f" (its nearest single-pole point is {a})" if a and a != b else "" for a, b in pairs]
 
 
-def _also(f: ActionFacts, i: int) -> str:
-    if f.nearest_id[i] == f.switch_id[i] or not f.nearest_id[i]:
-        return ""
-    return f" (its nearest single-pole point is {f.nearest_id[i]})"
-
-
-def _kw(value: float) -> str:
-    """Rounded up to two digits, so that what is read out is never too little."""
-    if value <= 0:
-        return "0"
-    step = 10.0 ** (np.floor(np.log10(value)) - 1)
-    return f"{np.ceil(value / step - 1e-9) * step:.10g}"
+def kw_words(value: Floats) -> list[str]:
+    """Kilowatts rounded up to two digits, so that what is read out is never too little; shape (n,)."""
+    positive = np.where(value > 0, value, 1.0)
+    step = 10.0 ** (np.floor(np.log10(positive)) - 1)
+    rounded = np.where(value > 0, np.ceil(positive / step - 1e-9) * step, 0.0)
+    return [f"{v:.10g}" for v in rounded.tolist()]
