@@ -91,30 +91,30 @@ def section_values(
     shielded = network.tables.cables["shielded"].to_numpy(bool)[pieces.cable]
     piece_f = cap_f_m[pieces.cable] * pieces.length_m
     volts = np.where(windings.usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), 0.0)
-    rating = sections.site_total(node, windings.rating_va)
-    weighted = sections.site_total(node, windings.rating_va * volts)
-    zero = np.zeros(len(rating))
-    of_family = [windings.family == k for k in range(len(FAMILIES))]
-
-    def by_family(value: Floats) -> Floats:
-        return np.array([sections.site_total(node, np.where(mine, value, 0.0)) for mine in of_family])
-
+    loss, magnetizing = windings.loss_w, windings.magnetizing_va
+    whole = [windings.rating_va, windings.rating_va * volts, loss, magnetizing, windings.own_cap_f, np.ones(len(node))]
+    split = [windings.rating_va, loss, magnetizing, windings.min_load_w]
+    split += [np.where(windings.assumed_loss, loss, 0.0), np.where(windings.assumed_exciting, magnetizing, 0.0)]
+    of_family = [np.where(windings.family == k, value, 0.0) for value in split for k in range(len(FAMILIES))]
+    found = sections.site_totals(node, np.array([*whole, *of_family]))
+    rating, weighted, all_loss, all_magnetizing, own, sites = found[: len(whole)]
+    by_family = found[len(whole) :].reshape(len(split), len(FAMILIES), -1)
     return SectionValues(
         cable_m=sections.total(np.where(shielded, pieces.length_m, 0.0)),
         cable_f=sections.total(np.where(shielded, piece_f, 0.0)),
-        cap_f=sections.total(piece_f) + sections.site_total(node, windings.own_cap_f),
-        sites=np.rint(sections.site_total(node, np.ones(len(node)))).astype(np.int64),
+        cap_f=sections.total(piece_f) + own,
+        sites=np.rint(sites).astype(np.int64),
         rating_va=rating,
-        loss_w=sections.site_total(node, windings.loss_w),
-        magnetizing_va=sections.site_total(node, windings.magnetizing_va),
+        loss_w=all_loss,
+        magnetizing_va=all_magnetizing,
         voltage_v=np.divide(weighted, rating, out=np.full(len(rating), np.nan), where=rating > 0),
-        family_va=by_family(windings.rating_va),
-        family_loss_w=by_family(windings.loss_w),
-        family_magnetizing_va=by_family(windings.magnetizing_va),
-        family_load_w=by_family(windings.min_load_w),
-        stand_in_f=sections.total(np.where(stand_in[pieces.cable], piece_f, 0.0)) if stand_in.any() else zero,
-        family_assumed_loss_w=by_family(np.where(windings.assumed_loss, windings.loss_w, 0.0)),
-        family_assumed_magnetizing_va=by_family(np.where(windings.assumed_exciting, windings.magnetizing_va, 0.0)),
+        family_va=by_family[0],
+        family_loss_w=by_family[1],
+        family_magnetizing_va=by_family[2],
+        family_load_w=by_family[3],
+        stand_in_f=sections.total(np.where(stand_in[pieces.cable], piece_f, 0.0)),
+        family_assumed_loss_w=by_family[4],
+        family_assumed_magnetizing_va=by_family[5],
     )
 
 

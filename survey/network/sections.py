@@ -1,7 +1,7 @@
 """Exposed section of a switching point: what loses its only supply on a pole when that pole alone is open.
 
-Judged pole by pole: for every phase the graph of what carries it, its spanning forest and its bridges. Where a device is
-a bridge, all beyond it is exposed on that pole; where a ring or a parallel feed keeps the phase supplied, nothing is.
+Judged pole by pole: for every phase the graph of what carries it, its spanning forest and its bridges. Where a device
+is a bridge, all beyond it is exposed on that pole; where a ring or a parallel feed keeps the phase supplied, nothing is.
 Sections are stretches of the forest's visiting order, so that totals are differences of running sums.
 """
 
@@ -78,28 +78,32 @@ class Sections:
             total += view.share * _stretch_sum(view, *self._piece_places(view), per_piece)
         return total
 
-    def site_total(self, node: Ints, value: Floats) -> Floats:
-        """Total of a value per site over the sites on each section (on any pole), shape (n_devices,).
+    def site_totals(self, node: Ints, values: Floats) -> Floats:
+        """Totals of values per site over the sites on each section (on any pole).
 
         Parameters
         ----------
         node
-            Node of each site, -1 out of reach.
-        value
-            Value of each site.
+            Node of each site, -1 out of reach, shape (n_sites,).
+        values
+            Values of each site, shape (n_values, n_sites).
+
+        Returns
+        -------
+        Shape (n_values, n_devices).
         """
-        at = np.flatnonzero(node >= 0)
-        places = [view.forest.place[node[at]] for view in self.views]
-        sums = [_stretch_sum(view, place, at, value) for view, place in zip(self.views, places, strict=True)]
-        total: Floats = np.maximum.reduce(sums)
-        if len(self.views) > 1:
-            # distinct whole weights add up exactly: equal sums are equal sets
-            mark = np.random.default_rng(1).integers(1, 2**53 // max(len(node), 1), len(node)).astype(np.float64)
-            marks = np.array([_stretch_sum(v, place, at, mark) for v, place in zip(self.views, places, strict=True)])
-            mixed = np.flatnonzero(((marks > 0) & (marks != marks.max(axis=0))).any(axis=0))
-            for some in np.array_split(mixed, len(mixed) // MEMBERS_OF_AT_ONCE + 1):
-                owner, site = self.members(some, node)
-                total[some] = np.bincount(owner, weights=value[site], minlength=len(some))
+        if len(self.views) == 1:
+            return _member_sums(self.views[0], node, values)
+        # distinct whole weights add up exactly: equal sums are equal sets
+        mark = np.random.default_rng(1).integers(1, 2**53 // max(len(node), 1), len(node)).astype(np.float64)
+        sums = np.array([_member_sums(view, node, np.vstack([values, mark])) for view in self.views])
+        total: Floats = sums[:, :-1].max(axis=0)
+        marks = sums[:, -1]
+        mixed = np.flatnonzero(((marks > 0) & (marks != marks.max(axis=0))).any(axis=0))
+        for some in np.array_split(mixed, len(mixed) // MEMBERS_OF_AT_ONCE + 1):
+            owner, site = self.members(some, node)
+            for k, value in enumerate(values):
+                total[k, some] = np.bincount(owner, weights=value[site], minlength=len(some))
         return total
 
     def members(self, which: Ints, node: Ints) -> tuple[Ints, Ints]:
@@ -164,19 +168,43 @@ def _view(
     child = np.where(forest.parent_edge[graph.far[device]] == edge, graph.far[device], graph.near[device])
     root = forest.root[child]
     exposes = forest.bridge[edge] & ((root == graph.root) | ~fed[child])
-    stretch = [
-        np.where(exposes, x, 0) for x in (forest.place[child], forest.end[child], forest.place[root], forest.end[root])
-    ]
-    inverted = exposes & (root != graph.root) & (child != down)
-    return PhaseView(share, bits, forest, *stretch, inverted, exposes), child
+    view = PhaseView(
+        share=share,
+        bits=bits,
+        forest=forest,
+        low=np.where(exposes, forest.place[child], 0),
+        high=np.where(exposes, forest.end[child], 0),
+        tree_low=np.where(exposes, forest.place[root], 0),
+        tree_high=np.where(exposes, forest.end[root], 0),
+        inverted=exposes & (root != graph.root) & (child != down),
+        exposes=exposes,
+    )
+    return view, child
 
 
 def _stretch_sum(view: PhaseView, place: Ints, row: Ints, value: Floats) -> Floats:
     """Sum of ``value[row]``, standing at ``place``, over each device's stretch."""
     at_place = np.bincount(place, weights=value[row], minlength=len(view.forest.place))
     running = np.concatenate([[0.0], np.cumsum(at_place)])
-    inside = running[view.high] - running[view.low]
-    return np.where(view.inverted, running[view.tree_high] - running[view.tree_low] - inside, inside)
+    bounds = (view.low, view.high, view.tree_low, view.tree_high)
+    return _between(running, bounds, view.inverted)
+
+
+def _member_sums(view: PhaseView, node: Ints, values: Floats) -> Floats:
+    """Sums of values of members (at ``node``, -1 nowhere) over each device's stretch, shape (n_values, n_devices)."""
+    at = np.flatnonzero(node >= 0)
+    place = view.forest.place[node[at]]
+    order = np.argsort(place, kind="stable")
+    running = np.zeros((len(values), len(at) + 1))
+    np.cumsum(values[:, at[order]], axis=1, out=running[:, 1:])
+    bounds = tuple(np.searchsorted(place[order], x) for x in (view.low, view.high, view.tree_low, view.tree_high))
+    return _between(running, bounds, view.inverted)
+
+
+def _between(running: Floats, bounds: tuple[Ints, ...], inverted: Bools) -> Floats:
+    """Running sums between low and high, or, inverted, on both sides of them; of nothing it is exactly nothing."""
+    low, high, tree_low, tree_high = (running[..., x] for x in bounds)
+    return np.where(inverted, (low - tree_low) + (tree_high - high), high - low)
 
 
 def _expand(view: PhaseView, which: Ints, place: Ints, row: Ints) -> tuple[Ints, Ints]:

@@ -199,7 +199,7 @@ class Survey:
         cables = np.array(self.ids("cables"), object)[self.network.pieces.cable[piece]]
         at, site = sections.members(which, self.network.site_node)
         sites = np.array(self.ids("transformers"), object)[site]
-        count = sections.site_total(self.network.site_node, np.ones(len(self.network.site_node)))[which]
+        count = sections.site_totals(self.network.site_node, np.ones((1, len(self.network.site_node))))[0, which]
         result = {}
         for k, name in enumerate(names):
             mine = sorted(sites[at == k])
