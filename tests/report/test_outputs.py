@@ -158,6 +158,31 @@ def test_a_killed_run_is_put_right_by_the_next(old: Path, move: int) -> None:
     assert names(old.parent) == ["OUT"]
 
 
+def test_what_cannot_be_put_back_now_is_put_back_by_the_next_run(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before, rename, replace, done = content(old), Path.rename, Path.replace, []
+
+    def rename_or_fail(self: Path, target: Path) -> Path:
+        done.append(target)
+        if len(done) == 5:
+            raise OSError(errno.EIO, "Input/output error")
+        return rename(self, target)
+
+    def never_back(self: Path, target: Path) -> Path:
+        if self.parent.name == "old":
+            raise OSError(errno.EIO, "Input/output error")
+        return replace(self, target)
+
+    with monkeypatch.context() as broken:
+        broken.setattr(Path, "rename", rename_or_fail)
+        broken.setattr(Path, "replace", never_back)
+        with pytest.raises(OutputError, match="Input/output error; give another folder"):
+            write_outputs(small_survey(), old)
+    assert names(old.parent) == [".OUT.survey-partial", "OUT"]
+    with reserve_folder(old):
+        assert content(old) == before
+    assert names(old.parent) == ["OUT"]
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
 def test_a_run_killed_before_moving_leaves_the_folder_alone(tmp_path: Path) -> None:
     assert run_python(KILLED_AT_MOVE, tmp_path / "OUT", 0).returncode == -signal.SIGKILL

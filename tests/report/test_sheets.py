@@ -74,6 +74,16 @@ def test_overview_has_legend_scale_north_and_numbers(tmp_path: Path) -> None:
     assert all(str(number) in lines for number in range(1, 13))
 
 
+def test_statuses_without_a_band_are_in_the_legend(tmp_path: Path) -> None:
+    statuses = ["not_susceptible", "no_single_pole", "unreached", "not_assessable", "assessed"]
+    bands = ["", "", "", "", "low"]
+    saved = saved_survey(site_table(streets(5), status=statuses, band=bands, priority=[np.nan] * 4 + [3.0]))
+    path = print_harbour(saved, tmp_path)
+    for part in ("Not susceptible", "No single-pole point", "No way to a supply", "Not assessable"):
+        assert part in pages(path)[0]
+    assert_table_is_whole(path, saved)
+
+
 def test_without_settings_in_the_record_the_date_is_not_invented(tmp_path: Path) -> None:
     assert "Data as of: not stated" in pages(print_harbour(town(3), tmp_path))[0]
 

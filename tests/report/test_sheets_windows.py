@@ -119,6 +119,18 @@ def test_sites_without_a_place_are_on_no_map() -> None:
     assert whole_book(saved_survey(sites)).maps() == []
 
 
+def test_a_long_switch_id_that_finds_no_room_is_left_to_the_table() -> None:
+    names = [f"{'S' * 90}-{i // 4}" for i in range(60)]
+    saved = saved_survey(site_table(streets(60), switch_id=names, worst_switch_id=names))
+    made = whole_book(saved)
+    whole, *close = made.maps()
+    assert numbered([whole, *close]) == set(range(60))
+    shown = [np.count_nonzero(page.view.shows(made.content.switches_m)) for page in close]
+    assert sum(len(page.switch_labels) for page in close) < sum(shown)
+    for page in close:
+        assert_nothing_overlaps(page, made)
+
+
 def test_feeder_only() -> None:
     made = book(town(30), units="us")
     assert set(made.content.sites["feeder"]) == {"Feeder 1"}

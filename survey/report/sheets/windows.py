@@ -132,11 +132,11 @@ def _edge_places(rect: Rect) -> list[tuple[float, float]]:
 def details(content: SheetContent, whole: MapPage, *, units: Units) -> list[MapPage]:
     """Maps, at larger scales than the overview, that number all its crowded sites; the most urgent site's map first."""
     rows, frame = crowded(content, whole), whole.view.frame
-    parts = [rows] if len(rows) else []
-    if parts and fit(content.xy_m[rows], frame=frame, units=units).scale > whole.view.scale / REFIT:
-        scale = customary_scale(whole.view.scale / 2, units=units)
-        parts = [rows[inside] for inside in _tiles(content.xy_m[rows], whole.view, scale)]
-    pages = [page for part in parts for page in _split(content, part, frame=frame, units=units)]
+    scale = customary_scale(whole.view.scale / 2, units=units)
+    alone = len(rows) > 0 and fit(content.xy_m[rows], frame=frame, units=units).scale <= whole.view.scale / REFIT
+    parts = [rows] if alone else [rows[inside] for inside in _tiles(content.xy_m[rows], whole.view, scale)]
+    least = SMALLEST_SCALE_M if alone else max(scale / REFIT, SMALLEST_SCALE_M)
+    pages = [page for part in parts for page in _split(content, part, frame=frame, units=units, least=least)]
     return sorted(pages, key=lambda page: page.rows)
 
 
@@ -148,16 +148,19 @@ def _split(
     page = _lay_out(content, view, size=DETAIL_SIZE, reach=DETAIL_REACH, switches=True)
     if _legible(page, rows):
         return [page]
-    if view.scale <= SMALLEST_SCALE_M * 1.2:
+    if least <= SMALLEST_SCALE_M and view.scale <= SMALLEST_SCALE_M * 1.2:
         start = len(page.rows) * ROOM_AROUND / (2 * np.pi)
         return [_lay_out(content, view, size=DETAIL_SIZE, reach=_ANY_REACH, switches=False, start=start)]
     scale = customary_scale(view.scale / 2, units=units)
     parts = [rows[inside] for inside in _tiles(content.xy_m[rows], view, scale)]
-    return [page for part in parts for page in _split(content, part, frame=frame, units=units, least=scale / REFIT)]
+    least = max(scale / REFIT, SMALLEST_SCALE_M)
+    return [page for part in parts for page in _split(content, part, frame=frame, units=units, least=least)]
 
 
 def _tiles(xy: Floats, view: View, scale: float) -> Iterator[NDArray[np.bool_]]:
     """Which places lie in each tile of an even grid, as coarse as maps of that scale allow; empty ones are left out."""
+    if len(xy) == 0:
+        return
     low, extent = xy.min(axis=0), np.maximum(np.ptp(xy, axis=0), 1e-9)
     room = np.array([view.frame.width, view.frame.height]) * ROOM / POINTS_PER_M * scale
     across, down = np.maximum(np.ceil(extent / room), 1).astype(int)
