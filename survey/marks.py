@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from survey.errors import SettingsError
@@ -97,12 +99,11 @@ def open_points(network: Network, switch_id: pd.Series) -> NDArray[np.object_]:
     opened = np.flatnonzero(switches["open"].to_numpy(bool) & (graph.near >= 0))
     pairs = [sections.members(which, nodes) for nodes in (graph.near[opened], graph.far[opened])]
     owner, member = (np.concatenate(part) for part in zip(*pairs, strict=True))
-    words = np.full(len(which), "", object)
-    edge = (
-        pd.DataFrame({"owner": owner, "id": ids[opened[member]].astype(str)})
-        .drop_duplicates()
-        .sort_values(["owner", "id"])
-    )
-    joined = edge.groupby("owner")["id"].agg(" ".join)
-    words[joined.index.to_numpy()] = joined.to_numpy(object)
-    return words
+    by_id = np.argsort(ids[opened], kind="stable")
+    rank = np.empty(len(opened), np.int64)
+    rank[by_id] = np.arange(len(opened))
+    edge = np.unique(owner * max(len(opened), 1) + rank[member])
+    start = np.searchsorted(edge, np.arange(len(which) + 1) * max(len(opened), 1)).astype(np.int32)
+    names = pa.array(ids[opened][by_id], pa.string()).take(pa.array(edge % max(len(opened), 1)))
+    joined = pc.binary_join(pa.ListArray.from_arrays(pa.array(start), names), " ")
+    return np.asarray(joined.to_numpy(zero_copy_only=False), dtype=object)

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.ragged import Ragged
+
 Rows = NDArray[np.int64]
 
 
@@ -50,6 +52,8 @@ class Sets:
 
 def sets_of(sets: Sequence[Rows]) -> Sets:
     """Lay index arrays end to end."""
+    if isinstance(sets, Ragged):
+        return Sets(sets.counts, sets.flat)
     sizes = np.fromiter(map(len, sets), dtype=np.int64, count=len(sets))
     return Sets(sizes, np.concatenate([np.zeros(0, dtype=np.int64), *sets]))
 
