@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from survey.result import CAUTION
+from survey import CAUTION
 
 if TYPE_CHECKING:
     from survey.compare.make import Comparison

@@ -1,38 +1,145 @@
-"""What stands between a switching point and the one above it: the edges of the way up from each device."""
+"""What stands between a place and the switching point above it, in the parts that have a source.
+
+Nothing here keeps whole paths: marks on the way are followed from one to the next, and walkers are counted by one sweep
+up the tree, so that a feeder of any length costs no more than its number of edges.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
-from survey.network.islands import island_paths_above
 from survey.network.sections import span_edges
-from survey.network.walk import climb, ways_up
+from survey.network.walk import ways_up
 
 if TYPE_CHECKING:
     from survey.network.model import Network
 
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 
-def stretches_above(network: Network) -> tuple[Ints, Ints]:
-    """Graph edges from the supply side of every device up to the switching point above it, neither included.
+@dataclass(frozen=True)
+class WaysUp:
+    """Way up from every node to the sources, as the walk goes it.
+
+    Parameters
+    ----------
+    fed
+        Nodes that have one.
+    parent_edge
+        First edge of it, -1 without one.
+    first_mark
+        First marked edge before the switching point, -1 without one.
+    stops
+        Edges that stop a walk.
+    """
+
+    fed: Bools
+    parent_edge: Ints
+    first_mark: Ints
+    stops: Bools
+
+
+def find_ways(network: Network, *, marks: Bools | None = None) -> WaysUp:
+    """Ways up from all nodes; ``marks`` per edge."""
+    graph, sections = network.graph, network.sections
+    union = span_edges(graph, np.ones(len(graph.a), bool))
+    marked = np.zeros(len(graph.a), bool) if marks is None else marks
+    ways = ways_up(graph, sections, union=union, gang=marked)
+    stops = np.zeros(len(graph.a), bool)
+    stops[graph.edge_of[sections.device[sections.exposes]]] = True
+    return WaysUp(union.root == graph.root, ways.parent_edge, ways.three_pole, stops)
+
+
+def marks_passed(network: Network, ways: WaysUp, node: Ints) -> tuple[Ints, Ints]:
+    """Marked edges between nodes and the switching point above each, nearest first.
+
+    Parameters
+    ----------
+    node
+        Nodes, -1 for none, shape (n,).
 
     Returns
     -------
-    First position of each device's edges, shape (n_devices + 1,), and the edges.
+    Pairs of position in ``node`` and edge, sorted by position.
     """
-    graph, sections = network.graph, network.sections
-    union = span_edges(graph, np.ones(len(graph.a), bool))
-    fed = union.root[sections.up] == graph.root
-    ways = ways_up(graph, sections, union=union, gang=np.zeros(len(graph.a), bool))
-    start, edges = climb(np.where(fed, sections.up, -1), ways.parent_edge, ways.stop, graph.a, graph.b)
-    island, paths = island_paths_above(graph, sections, union)
-    if not len(island):
-        return start, edges
-    parts = np.split(edges, start[1:-1])
-    for k, path in zip(island, paths, strict=True):
-        parts[k] = path
-    return np.cumsum([0, *map(len, parts)]), np.concatenate(parts)
+    graph = network.graph
+    lower_is_b = ways.parent_edge[graph.b] == np.arange(len(graph.b))
+    following = np.append(ways.first_mark[np.where(lower_is_b, graph.a, graph.b)], -1)
+    good = (node >= 0) & ways.fed[np.maximum(node, 0)]
+    edge = np.where(good, ways.first_mark[np.maximum(node, 0)], -1)
+    owners, edges = [], []
+    owner = np.flatnonzero(edge >= 0)
+    while len(owner):
+        owners.append(owner)
+        edges.append(edge[owner])
+        edge = following[edge]
+        owner = owner[edge[owner] >= 0]
+    if not owners:
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    order = np.argsort(np.concatenate(owners), kind="stable")
+    return np.concatenate(owners)[order], np.concatenate(edges)[order]
+
+
+def branch_heads(network: Network, ways: WaysUp, *, walkers: Ints, usable: Bools) -> Ints:
+    """Uppermost usable edge of every stretch that two walkers or more pass between taps.
+
+    Parameters
+    ----------
+    walkers
+        Node of each walker; they walk up to the first edge that stops a walk.
+    usable
+        Edges that may be named, shape (n_edges,).
+    """
+    graph = network.graph
+    return _branch_heads(walkers, ways.parent_edge, ways.stops, graph.a, graph.b, usable)
+
+
+@njit(cache=True)
+def _branch_heads(  # noqa: C901, PLR0917 - compiled: one loop, flat arrays only
+    walkers: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints, usable: Bools
+) -> Ints:
+    n = len(parent_edge)
+    depth = np.full(n, -1, np.int64)
+    stack = np.empty(n, np.int64)
+    for i in range(n):
+        v, size = i, 0
+        while depth[v] < 0 and parent_edge[v] >= 0:
+            stack[size] = v
+            size += 1
+            e = parent_edge[v]
+            v = a[e] if b[e] == v else b[e]
+        level = max(depth[v], 0)
+        depth[v] = level
+        for k in range(size - 1, -1, -1):
+            level += 1
+            depth[stack[k]] = level
+    order = np.argsort(depth)
+    here = np.zeros(n, np.int64)
+    for w in walkers:
+        here[w] += 1
+    for k in range(n - 1, -1, -1):
+        v = order[k]
+        e = parent_edge[v]
+        if e >= 0 and not stops[e]:
+            here[a[e] if b[e] == v else b[e]] += here[v]
+    named = np.zeros(n, np.bool_)
+    heads = np.zeros(len(a), np.bool_)
+    for k in range(n):
+        v = order[k]
+        e = parent_edge[v]
+        if e < 0 or stops[e] or here[v] < 2:
+            continue
+        u = a[e] if b[e] == v else b[e]
+        above = parent_edge[u]
+        same = above >= 0 and not stops[above] and here[u] == here[v]
+        named[v] = same and named[u]
+        if usable[e] and not named[v]:
+            heads[e] = True
+            named[v] = True
+    return np.flatnonzero(heads)

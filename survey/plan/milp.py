@@ -207,6 +207,8 @@ class Programme:
         """
         n, n_levels = self.problem.n, len(self.level)
         _refuse_contradictions(terms)
+        if not n:
+            return Optimum(np.zeros(0, bool), self.problem.risk(np.zeros(0, bool)), 0.0)
         limits = [LinearConstraint(self.matrix, self.least, np.inf)] if self.matrix.shape[0] else []
         limits.append(self._spending(terms.cost, 0.0, terms.budget))
         limits += [self._spending(terms.cost * share.members, share.least, share.most) for share in terms.shares]

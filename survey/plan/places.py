@@ -2,7 +2,8 @@
 
 Anywhere along a stretch of cable without a tap is as good as anywhere else, so one place a stretch is enough. A place
 is named as a what-if names it (``site:ID``, ``cable:ID:from``); where the device really comes to stand, and whom it
-helps, is read from a network that is built with all of them in it.
+helps, is read from a network that is built with all of them in it. In a part without a source no device is added:
+which way is up there is known from the devices alone.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ from numpy.typing import NDArray
 from survey.changes import Change, apply_changes
 from survey.findings import FindingList
 from survey.network import build_network
-from survey.network.stretches import stretches_above
-from survey.plan.chains import Ragged, ragged
+from survey.network.stretches import WaysUp, branch_heads, find_ways, marks_passed
+from survey.plan.chains import Ragged
 
 if TYPE_CHECKING:
     from survey.network.model import Network
@@ -71,24 +72,28 @@ def find_places(network: Network, *, wanted: Bools, sections: Bools, settings: S
     wanted
         Sites worth a device of their own, shape (n_sites,).
     sections
-        Sections on the chains of such sites, shape (n_devices,).
+        Sections on the chains of such sites that have another one above, shape (n_devices,).
     """
+    ways = find_ways(network)
+    wanted = wanted & (network.site_node >= 0) & ways.fed[np.maximum(network.site_node, 0)]
     names = [f"site:{i}" for i in network.tables.transformers["site_id"].to_numpy(object)[wanted]]
-    names += _branch_heads(network, wanted=wanted, sections=sections)
+    names += _branch_names(network, ways, wanted=wanted, sections=sections & ways.fed[network.sections.up])
     if not names:
         return nowhere(network)
     changes = tuple(
         Change("add_three_pole", new, at=place, origin="plan")
         for new, place in zip(_new_ids(network, len(names)), names, strict=True)
     )
-    trial = build_network(apply_changes(network.tables, changes), settings=settings.network, findings=FindingList())
-    walks, n = trial.walks, len(changes)
-    above = stretches_above(trial)
+    changed = apply_changes(network.tables, changes)
+    trial = build_network(changed, settings=settings.network, findings=FindingList())
+    n = len(changes)
+    marks = (trial.graph.switch >= 0) & (trial.graph.switch < n)
+    found = find_ways(trial, marks=marks)
     return Added(
         changes,
         trial.tables.switches[["lon", "lat"]].to_numpy(np.float64)[:n],
-        _passed(trial, Ragged(walks.edge_start, walks.edges), n),
-        _passed(trial, Ragged(*above), n),
+        _passed(trial, found, trial.site_node),
+        _passed(trial, found, trial.sections.up),
     )
 
 
@@ -102,45 +107,32 @@ def _new_ids(network: Network, n: int) -> list[str]:
     return [f"{prefix}-{k:0{digits}d}" for k in range(1, n + 1)]
 
 
-def _passed(trial: Network, paths: Ragged, n: int) -> Ragged:
-    """New devices (the first ``n`` rows of the switches) on each path."""
-    device = trial.graph.switch[paths.item]
-    hit = (device >= 0) & (device < n)
-    return ragged(paths.owner[hit], device[hit], n=len(paths.start) - 1)
+def _passed(trial: Network, ways: WaysUp, node: Ints) -> Ragged:
+    """New devices (the first rows of the switches) between nodes and the point above each."""
+    owner, edge = marks_passed(trial, ways, node)
+    return Ragged(np.searchsorted(owner, np.arange(len(node) + 1)), trial.graph.switch[edge])
 
 
-def _branch_heads(network: Network, *, wanted: Bools, sections: Bools) -> list[str]:
-    """Ends of the uppermost cable of every stretch that two or more walkers (sites, points below) pass."""
-    walks, graph = network.walks, network.graph
-    above = Ragged(*stretches_above(network))
-    owner = np.concatenate([Ragged(walks.edge_start, walks.edges).owner, above.owner + len(wanted)])
-    edge = np.concatenate([walks.edges, above.item])
-    start_node = np.concatenate([network.site_node, network.sections.up])
-    walker = np.concatenate([wanted, sections])[owner]
-    owner, edge = owner[walker], edge[walker]
-    count = np.bincount(edge, minlength=len(graph.a))
-    end = _lower_end(network, owner, edge, start_node)
-    can = (end >= 0) & (count[edge] > 1)
-    owner, edge, end = owner[can], edge[can], end[can]
-    same_owner = np.append(owner[1:] == owner[:-1], False)[: len(edge)]
-    upper = np.append(count[edge[1:]], 0)[: len(edge)]
-    head = ~same_owner | (upper != count[edge])
-    edges, first = np.unique(edge[head], return_index=True)
+def _branch_names(network: Network, ways: WaysUp, *, wanted: Bools, sections: Bools) -> list[str]:
+    """Places of the uppermost cable of every stretch that two walkers or more (sites, points below) pass."""
+    end = _named_end(network, ways)
+    walkers = np.concatenate([network.site_node[wanted], network.sections.up[sections]])
+    edges = branch_heads(network, ways, walkers=walkers, usable=end >= 0)
     ids = network.tables.cables["cable_id"].to_numpy(object)[network.pieces.cable[edges]]
-    return [f"cable:{i}:{('from', 'to')[e]}" for i, e in zip(ids, end[head][first], strict=True)]
+    return [f"cable:{i}:{('from', 'to')[e]}" for i, e in zip(ids, end[edges], strict=True)]
 
 
-def _lower_end(network: Network, owner: Ints, edge: Ints, start_node: Ints) -> Ints:
-    """For each walked edge the end of its cable to name: 0 from, 1 to, -1 none; the lower one where it is an end."""
-    graph, pieces = network.graph, network.pieces
-    before = np.append(-1, edge[:-1])[: len(edge)]
-    is_first = np.append(True, owner[1:] != owner[:-1])[: len(edge)]
-    b = graph.b[edge]
-    lower_is_b = np.where(is_first, b == start_node[owner], (b == graph.a[before]) | (b == graph.b[before]))
-    is_piece = edge < graph.n_pieces
-    piece = np.where(is_piece, edge, 0)
-    first = np.append(True, pieces.cable[1:] != pieces.cable[:-1])[: len(pieces.cable)]
-    last = np.append(pieces.cable[1:] != pieces.cable[:-1], True)[: len(pieces.cable)]
-    lower = np.where(lower_is_b, np.where(last[piece], 1, -1), np.where(first[piece], 0, -1))
-    upper = np.where(lower_is_b, np.where(first[piece], 0, -1), np.where(last[piece], 1, -1))
-    return np.where(is_piece, np.where(lower >= 0, lower, upper), -1)
+def _named_end(network: Network, ways: WaysUp) -> Ints:
+    """For each edge the end of its cable to name: 0 from, 1 to, -1 none; the lower one where it is an end."""
+    graph, cable = network.graph, network.pieces.cable
+    out = np.full(len(graph.a), -1, np.int64)
+    piece = np.arange(graph.n_pieces)
+    lower_is_b = ways.parent_edge[graph.b[: graph.n_pieces]] == piece
+    in_tree = lower_is_b | (ways.parent_edge[graph.a[: graph.n_pieces]] == piece)
+    differs = cable[1:] != cable[:-1]
+    first, last = np.ones(len(cable), bool), np.ones(len(cable), bool)
+    first[1:], last[:-1] = differs, differs
+    at_a, at_b = np.where(first, 0, -1), np.where(last, 1, -1)
+    lower, upper = np.where(lower_is_b, at_b, at_a), np.where(lower_is_b, at_a, at_b)
+    out[: graph.n_pieces] = np.where(in_tree, np.where(lower >= 0, lower, upper), -1)
+    return out

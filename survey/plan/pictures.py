@@ -1,0 +1,110 @@
+"""Pictures of a plan: risk against budget, and where the installs are."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from survey.result import CAUTION
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from survey.plan.make import Plan
+
+INK, GREY, BLUE, ORANGE = "#222222", "#9a9a9a", "#0b5394", "#b45f06"
+MOST_NUMBERS = 40
+"""More installs than this are drawn without their numbers."""
+
+
+@contextmanager
+def picture(paths: Sequence[Path], *, size: tuple[float, float]) -> Iterator[tuple[Figure, Axes]]:
+    """A figure that is written to all paths on leaving, the same bytes every time."""
+    import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context({"svg.hashsalt": "survey", "font.size": 10, "axes.edgecolor": INK}):
+        figure = Figure(figsize=size, layout="constrained")
+        FigureCanvasAgg(figure)
+        yield figure, figure.add_subplot()
+        for path in paths:
+            stamp: dict[str, Any] = {"Date": None} if path.suffix == ".svg" else {"Software": None}
+            figure.savefig(path, dpi=150, metadata=stamp)
+
+
+def draw_curve_picture(plan: Plan, paths: Sequence[Path]) -> None:
+    """Risk left against budget: exact and greedy, with the plan marked."""
+    curve = plan.curve
+    with picture(paths, size=(8.0, 5.0)) as (figure, axes):
+        share = 100.0 / plan.risk_before if plan.risk_before > 0 else 0.0
+        axes.plot(
+            curve.budget, curve.greedy * share, color=ORANGE, linestyle="--", linewidth=1.2, label="greedy choice"
+        )
+        axes.plot(curve.budget, curve.optimum * share, color=BLUE, marker="o", markersize=4, label="exact optimum")
+        label = f"this plan: {plan.risk_after:,.0f} of {plan.risk_before:,.0f}"
+        axes.plot([plan.request.budget], [plan.risk_after * share], "D", color=INK, markersize=8, label=label)
+        unit = "number of installs" if (plan.candidates.table["cost"] == 1.0).all() else "unit of the costs"
+        axes.set_xlabel(f"Budget ({unit})")
+        axes.set_ylabel("Risk left, % (sum of the priorities of all counted sites)")
+        axes.set_ylim(0, 105)
+        axes.set_xlim(left=0)
+        axes.grid(visible=True, color="#dddddd", linewidth=0.6)
+        axes.legend(loc="lower left", frameon=False)
+        axes.set_title("What is left for the money", loc="left", color=INK)
+        figure.supxlabel(CAUTION, fontsize=7, color=GREY)
+
+
+def draw_map_picture(plan: Plan, folder: Path, path: Path) -> None:
+    """The installs in their order on the drawn network, sites as dots by what they gain."""
+    from survey.report.reread import read_results
+
+    saved = read_results(folder)
+    with picture([path], size=(9.0, 9.0)) as (figure, axes):
+        draw_network(axes, saved.network.geometry)
+        draw_installs(axes, plan, crs=saved.crs)
+        axes.set_title(f"{len(plan.installs)} installs in order of what they bring", loc="left", color=INK)
+        figure.supxlabel(CAUTION, fontsize=7, color=GREY)
+
+
+def draw_network(axes: Axes, lines: Any) -> None:  # noqa: ANN401 - a geometry column
+    """Thin grey lines, no axes, true to scale."""
+    import shapely
+    from matplotlib.collections import LineCollection
+
+    parts = shapely.get_parts(np.asarray(lines.dropna().to_numpy(), object))
+    axes.add_collection(LineCollection([shapely.get_coordinates(part) for part in parts], colors=GREY, linewidths=0.5))
+    axes.autoscale()
+    axes.set_aspect("equal" if lines.crs is None or lines.crs.is_projected else _stretch(axes))
+    axes.set_axis_off()
+
+
+def _stretch(axes: Axes) -> float:
+    """A degree of latitude over one of longitude in the middle of the picture."""
+    return float(1.0 / np.cos(np.radians(np.clip(np.mean(axes.get_ylim()), -85, 85))))
+
+
+def draw_installs(axes: Axes, plan: Plan, *, crs: Any) -> None:  # noqa: ANN401 - a pyproj CRS
+    """Numbered marks: squares replace a point, triangles are added."""
+    from survey.report.gpkg import places
+
+    table = plan.installs
+    points = places(table["lon"].to_numpy(float), table["lat"].to_numpy(float), crs=crs)
+    for kind, mark, label in (
+        ("three_pole", "s", "made three-pole"),
+        ("add_three_pole", "^", "three-pole device added"),
+    ):
+        rows = [k for k in np.flatnonzero((table["kind"] == kind).to_numpy(bool)) if points[k] is not None]
+        if rows:
+            xy = np.array([(points[k].x, points[k].y) for k in rows])
+            axes.plot(xy[:, 0], xy[:, 1], mark, color=BLUE if mark == "s" else ORANGE, markersize=7, label=label)
+        for k in rows if len(table) <= MOST_NUMBERS else ():
+            axes.annotate(str(k + 1), (points[k].x, points[k].y), xytext=(5, 4), textcoords="offset points", color=INK)
+    if len(table):
+        axes.legend(loc="lower left", frameon=False)
