@@ -191,8 +191,13 @@ def read_csv(path: Path, *, table: TableName) -> pd.DataFrame:
         strings_can_be_null=False,
         null_values=[""],
     )
+    # a finding can name so many ids that its row is longer than any block but the whole file
+    block = min(max(1 << 20, path.stat().st_size + 1), 2**31 - 1)
     content = arrow_csv.read_csv(
-        path, parse_options=arrow_csv.ParseOptions(newlines_in_values=True), convert_options=options
+        path,
+        read_options=arrow_csv.ReadOptions(block_size=block),
+        parse_options=arrow_csv.ParseOptions(newlines_in_values=True),
+        convert_options=options,
     )
     frame = pd.DataFrame({name: _column_back(content[name]) for name in content.column_names})
     columns_of(frame, table=table)
