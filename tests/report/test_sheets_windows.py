@@ -121,7 +121,8 @@ def test_sites_without_a_place_are_on_no_map() -> None:
 
 def test_a_long_switch_id_that_finds_no_room_is_left_to_the_table() -> None:
     names = [f"{'S' * 90}-{i // 4}" for i in range(60)]
-    saved = saved_survey(site_table(streets(60), switch_id=names, worst_switch_id=names))
+    saved = saved_survey(site_table(streets(60, spacing_m=14.0), switch_id=names, worst_switch_id=names))
+    saved.switch_points[:] = saved.site_points[20]
     made = whole_book(saved)
     whole, *close = made.maps()
     assert numbered([whole, *close]) == set(range(60))
