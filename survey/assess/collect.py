@@ -137,8 +137,9 @@ def _section_cables(network: Network, owner: Ints, piece: Ints, *, drawn: Ints, 
     row = np.full(len(network.tables.cables), -1, np.int64)
     row[drawn] = np.arange(len(drawn))
     cable = row[network.pieces.cable[piece]]
-    pair = np.unique(owner[cable >= 0] * (len(drawn) + 1) + cable[cable >= 0])
-    return Ragged.from_pairs(pair // (len(drawn) + 1), pair % (len(drawn) + 1), n=n)
+    owner, cable = owner[cable >= 0], cable[cable >= 0]
+    new = (np.diff(owner, prepend=-1) != 0) | (np.diff(cable, prepend=-1) != 0)
+    return Ragged.from_pairs(owner[new], cable[new], n=n)
 
 
 def _drawn_cables(network: Network, drawn: Ints) -> pd.DataFrame:

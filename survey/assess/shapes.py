@@ -51,9 +51,9 @@ class Drawing:
     def cables(self) -> tuple[Ints, Shapes]:
         """Cable row and shape of every drawn cable; several lines become one multi-line."""
         lines = self.network.tables.lines
-        shapes = shapely.linestrings(self._xy, indices=np.repeat(np.arange(len(lines.owner)), np.diff(lines.start)))
-        owner, first, count = np.unique(lines.owner, return_index=True, return_counts=True)
-        out = np.asarray(shapes, object)[first] if len(first) else np.empty(0, object)
+        shapes = _lines(self._xy, lines.start)
+        owner, first, count = _runs(lines.owner)
+        out = shapes[first]
         for k in np.flatnonzero(count > 1):
             out[k] = shapely.multilinestrings(list(shapes[first[k] : first[k] + count[k]]))
         return owner, out
@@ -99,28 +99,33 @@ class Drawing:
         xy, count = self.pieces(edge)
         backward = _against(edge, site, walks.edge_start, self.network)
         xy = _turned(xy, count, backward)
-        vertex_site = np.repeat(site, count)
-        number = np.bincount(vertex_site, minlength=len(out))
-        good = np.flatnonzero(number >= 2)
-        keep = np.isin(vertex_site, good)
-        index = np.cumsum(np.append(0, np.diff(vertex_site[keep]) != 0))
-        out[good] = shapely.linestrings(xy[keep], indices=index) if len(good) else None
+        number = np.bincount(site, weights=count, minlength=len(out)).astype(np.int64)
+        good = np.flatnonzero(number > 0)
+        out[good] = _lines(xy, np.concatenate([[0], np.cumsum(number[good])]))
         return out
 
     def sections(self, owner: Ints, piece: Ints, *, n: int) -> Shapes:
         """Multi-line of every section from sorted pairs (section, piece); ``None`` where nothing is drawn."""
         out = np.full(n, None, object)
-        unique, inverse = np.unique(piece, return_inverse=True)
-        xy, count = self.pieces(unique)
+        xy, count = self.pieces(piece)
         drawn = count > 0
-        lines = np.full(len(unique), None, object)
-        if drawn.any():
-            lines[drawn] = shapely.linestrings(xy, indices=np.repeat(np.arange(int(drawn.sum())), count[drawn]))
-        keep = drawn[inverse]
-        if keep.any():
-            have, index = np.unique(owner[keep], return_inverse=True)
-            out[have] = shapely.multilinestrings(lines[inverse[keep]], indices=index)
+        have, _, parts = _runs(owner[drawn])
+        if len(have):
+            vertices = np.concatenate([[0], np.cumsum(count[drawn])])
+            offsets = (vertices, np.concatenate([[0], np.cumsum(parts)]))
+            out[have] = shapely.from_ragged_array(shapely.GeometryType.MULTILINESTRING, xy, offsets)
         return out
+
+
+def _lines(xy: Floats, start: Ints) -> Shapes:
+    """Lines from vertices and the first vertex of each, one past the last at the end."""
+    return np.asarray(shapely.from_ragged_array(shapely.GeometryType.LINESTRING, xy, (start,)), object)
+
+
+def _runs(key: Ints) -> tuple[Ints, Ints, Ints]:
+    """Distinct keys of a rising array, the first place of each, and how often it stands there."""
+    first = np.flatnonzero(np.diff(key, prepend=-1))
+    return key[first], first, np.diff(np.append(first, len(key)))
 
 
 def _to_output(tables: NetworkTables) -> Transformer | None:

@@ -203,7 +203,10 @@ def _member_sums(view: PhaseView, node: Ints, values: Floats) -> Floats:
 
 def _between(running: Floats, bounds: tuple[Ints, ...], inverted: Bools) -> Floats:
     """Running sums between low and high, or, inverted, on both sides of them; of nothing it is exactly nothing."""
-    low, high, tree_low, tree_high = (running[..., x] for x in bounds)
+    low, high = running[..., bounds[0]], running[..., bounds[1]]
+    if not inverted.any():
+        return high - low
+    tree_low, tree_high = running[..., bounds[2]], running[..., bounds[3]]
     return np.where(inverted, (low - tree_low) + (tree_high - high), high - low)
 
 
