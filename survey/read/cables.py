@@ -77,7 +77,8 @@ def read_cables(rows: Rows, drawn: RawLines, *, places: Places, crs: CRS | None,
         if moved is not drawn.xy:
             drawn.xy = moved
             drop_unusable(drawn)
-    lines = Lines(drawn.xy, drawn.start, drawn.owner, places.line_lengths(drawn.xy, drawn.start))
+    ground_m = drawn.length if places.true_scale else places.line_lengths(drawn.xy, drawn.start)
+    lines = Lines(drawn.xy, drawn.start, drawn.owner, ground_m)
     table = _fields(rows)
     table["drawn_m"] = _drawn_lengths(lines, rows=len(rows))
     usable = _report_geometry(rows, drawn, table)

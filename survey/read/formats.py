@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 SQLITE_MAGIC = b"SQLite format 3\x00"
+LEAST_BATCH, MOST_BATCH = 65_536, 4_000_000
 PARQUET_SUFFIXES = (".parquet", ".geoparquet")
 GEOPARQUET_DEFAULT_CRS = "OGC:CRS84"
 KINDS = "one .gpkg file, a folder of shapefiles or a folder of GeoParquet files"
@@ -50,6 +51,8 @@ class LayerInfo:
         Coordinate system, or ``None`` when the file names none.
     file
         The file that holds it.
+    rows
+        Number of rows where the file tells it at once, else -1.
     """
 
     name: str
@@ -57,6 +60,7 @@ class LayerInfo:
     has_geometry: bool
     crs: CRS | None
     file: Path
+    rows: int = -1
 
 
 @dataclass(frozen=True)
@@ -243,12 +247,17 @@ def _gdal_layer(file: Path, name: str) -> LayerInfo:
         has_geometry=info["geometry_type"] is not None,
         crs=parse_crs(info["crs"], where=f"{file}, layer '{name}'"),
         file=file,
+        rows=int(info["features"]),
     )
 
 
 def _gdal_read(layer: LayerInfo, columns: Sequence[str], *, encoding: str | None) -> RawLayer:
     with translated(layer.file, layer.name):
-        meta, table = pyogrio.read_arrow(layer.file, layer=layer.name, columns=list(columns), encoding=encoding)
+        # One batch, so that nothing has to be joined afterwards; never one for more rows than there are.
+        batch = min(max(layer.rows, LEAST_BATCH), MOST_BATCH)
+        meta, table = pyogrio.read_arrow(
+            layer.file, layer=layer.name, columns=list(columns), encoding=encoding, batch_size=batch
+        )
         geometry = meta["geometry_name"] or "wkb_geometry"
         raw = _raw(layer, table, wkb=table[geometry] if layer.has_geometry else None, columns=columns)
         if raw.wkb is not None and has_curves(raw.wkb):

@@ -23,7 +23,8 @@ VERTEX = 16
 POINT_BYTES = 21
 LITTLE_ENDIAN = 1
 WKB_POINT, WKB_LINE = 1, 2
-CURVES = (8, 9, 10, 11, 12)
+CURVES = (8, 12)  # first and last of the types with arcs
+BLOCK = 16_384
 MAX_COORDINATE = 1e12  # beyond any system's range: fill values such as 1e38 are not places
 
 
@@ -39,6 +40,8 @@ class RawLines:
         First vertex of each line, shape (n_lines + 1,).
     owner
         Place of its row in order of id, shape (n_lines,), rising.
+    length
+        Planar length of each line, shape (n_lines,).
     problems
         Rows (in order of id) by what is wrong with their geometry: ``null_geometry, empty_geometry, wrong_geometry,
         unreadable_geometry, not_finite, zero_length`` have no line here; ``in_pieces`` have several.
@@ -47,6 +50,7 @@ class RawLines:
     xy: NDArray[np.float64]
     start: NDArray[np.int64]
     owner: NDArray[np.int64]
+    length: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     problems: dict[str, list[int]] = field(default_factory=dict)
 
 
@@ -69,7 +73,7 @@ class RawPoints:
 def parse_lines(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64]) -> RawLines:
     """Lines of a layer in the given row order."""
     if wkb is None:
-        return RawLines(np.zeros((0, 2)), np.zeros(1, np.int64), np.zeros(0, np.int64), _all_null(order))
+        return RawLines(np.zeros((0, 2)), np.zeros(1, np.int64), np.zeros(0, np.int64), problems=_all_null(order))
     starts, data = text_buffers(wkb)
     size = np.diff(starts)
     kind, points = _heads(data, first=starts[:-1], size=size)
@@ -118,16 +122,21 @@ def _gather(data: NDArray[np.uint8], *, first: NDArray[np.int64], count: NDArray
     if not len(first):
         return np.zeros((0, 2))
     everywhere = np.ndarray((len(data) - VERTEX + 1,), dtype=f"V{VERTEX}", buffer=data, strides=(1,))
-    shift = np.repeat(first - VERTEX * _offsets(count)[:-1], count)
-    pairs = everywhere[shift + VERTEX * np.arange(len(shift))]
+    at = _offsets(count)
+    pairs = np.empty(at[-1], dtype=f"V{VERTEX}")
+    for i in range(0, len(first), BLOCK):  # small blocks stay in the processor's cache
+        j = min(i + BLOCK, len(first))
+        shift = np.repeat(first[i:j] - VERTEX * (at[i:j] - at[i]), count[i:j])
+        pairs[at[i] : at[j]] = everywhere[shift + VERTEX * np.arange(len(shift))]
     return pairs.view("<f8").astype(np.float64, copy=False).reshape(-1, 2)
 
 
 def has_curves(wkb: pa.LargeBinaryArray) -> bool:
     """Whether there are arcs among the geometries (SQL/MM types 8 to 12, with height or measure or without)."""
     starts, data = text_buffers(wkb)
-    kind, _ = _heads(data, first=starts[:-1], size=np.diff(starts))
-    return bool(np.isin(kind % 1000, CURVES).any())
+    at = starts[:-1][np.diff(starts) >= HEAD]
+    base = _uint32(data, at + 1) % 1000
+    return bool(((base >= CURVES[0]) & (base <= CURVES[-1]) & (data[at] == LITTLE_ENDIAN)).any())
 
 
 def _shapes(wkb: list[bytes | None]) -> list[shapely.Geometry | None]:
@@ -195,10 +204,13 @@ def drop_unusable(lines: RawLines) -> None:
     if not np.abs(lines.xy).max() < MAX_COORDINATE:  # true for not-a-number as well
         off = ~(np.abs(lines.xy) < MAX_COORDINATE).all(axis=1)
         _drop(lines, np.add.reduceat(off, lines.start[:-1], dtype=np.int64) > 0, "not_finite")
-    if len(lines.owner):
-        still = sum_steps(np.hypot(*np.diff(lines.xy, axis=0).T), lines.start) == 0
-        if still.any():
-            _drop(lines, still, "zero_length")
+    if not len(lines.owner):
+        return
+    lines.length = sum_steps(np.hypot(*np.diff(lines.xy, axis=0).T), lines.start)
+    still = lines.length == 0
+    if still.any():
+        _drop(lines, still, "zero_length")
+        lines.length = lines.length[~still]
 
 
 def sum_steps(step: NDArray[np.float64], start: NDArray[np.int64]) -> NDArray[np.float64]:

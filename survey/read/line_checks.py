@@ -43,6 +43,9 @@ def report_line_shapes(rows: Rows, drawn: RawLines, *, settings: NetworkSettings
     )
 
 
+BLOCK = 16_384
+
+
 @dataclass(frozen=True)
 class _Bent:
     """Lines of more than two vertices: owner, whether closed, whether crossing themselves; all shape (n_bent,)."""
@@ -65,7 +68,9 @@ def _bent(drawn: RawLines) -> _Bent:
     first, count = drawn.start[bent], count[bent]
     chord = drawn.xy[first + count - 1] - drawn.xy[first]
     closed = (chord[:, 0] == 0) & (chord[:, 1] == 0)
-    doubtful = np.flatnonzero(_turns_back(drawn.xy, first=first, count=count, chord=chord) & ~closed)
+    blocks = [slice(i, i + BLOCK) for i in range(0, len(bent), BLOCK)]  # small ones stay in the processor's cache
+    back = [_turns_back(drawn.xy, first=first[i], count=count[i], chord=chord[i]) for i in blocks]
+    doubtful = np.flatnonzero(np.concatenate([np.zeros(0, np.bool_), *back]) & ~closed)
     crossing = np.zeros(len(bent), np.bool_)
     if len(doubtful):
         count = count[doubtful]
@@ -84,8 +89,6 @@ def _runs(first: NDArray[np.int64], count: NDArray[np.int64]) -> NDArray[np.int6
 def _turns_back(
     xy: NDArray[np.float64], *, first: NDArray[np.int64], count: NDArray[np.int64], chord: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
-    if not len(first):
-        return np.zeros(0, np.bool_)
     steps = count - 1
     vertices = _runs(first, steps)
     step = xy[vertices + 1] - xy[vertices]

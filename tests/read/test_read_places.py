@@ -148,3 +148,35 @@ def test_geographic_lines_have_their_geodesic_length_anywhere(lon, lat, bearing,
 def test_points_default_place(export, read):
     got = read(export(switches=[switch("S1", point(10, 20))]))
     assert got.tables.switches[["x", "y"]].iloc[0].tolist() == [500_010, 4_000_020]
+
+
+def test_system_without_a_way_to_the_others(export, read, monkeypatch):
+    from pyproj.exceptions import ProjError
+
+    from survey.errors import CrsError
+    from survey.read import places
+
+    def no_way(*_args, **_kw):
+        raise ProjError("no operation found")
+
+    monkeypatch.setattr(places.Transformer, "from_crs", no_way)
+    with pytest.raises(CrsError, match="coordinate system 'WGS 84 / UTM zone 14N': no way from it to 'WGS 84'; export"):
+        read(export())
+
+
+def test_system_that_cannot_tell_its_scale_is_not_trusted(export, read, monkeypatch):
+    from pyproj.exceptions import ProjError
+
+    from survey.read import places
+
+    class NoFactors:
+        def __init__(self, _crs):
+            pass
+
+        def get_factors(self, *_args):
+            raise ProjError("no factors")
+
+    monkeypatch.setattr(places, "Proj", NoFactors)
+    got = read(export())
+    assert got.tables.working_crs != got.tables.output_crs
+    assert got.tables.cables["drawn_m"][0] == pytest.approx(100 / 0.9996, rel=1e-4)
