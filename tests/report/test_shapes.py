@@ -41,9 +41,25 @@ def test_lines_as_multi_lines(lines: list[shapely.LineString]) -> None:
     assert binary == [shapely.to_wkb(shapely.MultiLineString([line]), byte_order=1) for line in lines]
 
 
+PARTS = st.lists(LINES, min_size=1, max_size=3).map(shapely.MultiLineString)
+
+
+@given(st.lists(LINES | PARTS | st.none()))
+def test_lines_and_multi_lines_together(geometries: list[shapely.Geometry | None]) -> None:
+    as_multi = [shapely.MultiLineString([g]) if isinstance(g, shapely.LineString) else g for g in geometries]
+    binary = well_known_binary(objects(geometries), multi=True).to_pylist()
+    assert binary == [None if g is None else shapely.to_wkb(g, byte_order=1) for g in as_multi]
+
+
+@given(st.lists(st.tuples(st.floats(-1e7, 1e7), st.floats(-1e7, 1e7)).map(shapely.Point)))
+def test_points(points: list[shapely.Point]) -> None:
+    assert well_known_binary(objects(points)).to_pylist() == [shapely.to_wkb(p, byte_order=1) for p in points]
+
+
 def test_height_is_left_out() -> None:
     binary = well_known_binary(objects([shapely.LineString([(0, 0, 5), (1, 1, 6)])]))
     assert shapely.from_wkb(binary[0].as_py()).wkt == "LINESTRING (0 0, 1 1)"
+    assert shapely.from_wkb(well_known_binary(objects([shapely.Point(1, 2, 3)]))[0].as_py()).wkt == "POINT (1 2)"
 
 
 def test_more_than_two_gigabytes_get_long_offsets(monkeypatch: pytest.MonkeyPatch) -> None:
