@@ -7,7 +7,6 @@ import pytest
 from conftest import cable, frame, line, point, site, switch
 
 from survey.errors import FormatError
-from survey.read.describe import describe_inspection
 from survey.read.draft import draft_settings, quoted
 from survey.read.guess import aliases, name_likeness, tokens
 from survey.read.inspect import NOTHING, ask_unsure, inspect_network
@@ -317,24 +316,6 @@ def test_names_that_would_break_the_draft(export):
     text = draft(export("parquet", cables=frame(records)))
     build_settings(tomllib.loads(text))
     assert tomllib.loads(f"x = {quoted(odd)}") == {"x": odd}
-
-
-def test_inspection_in_words(export):
-    path = export(**american(), roads=[{"name\x1b[0m": "A" * 40, "geometry": line((0, 0), (9, 9))}])
-    text = describe_inspection(inspect_network(path))
-    lines = text.splitlines()
-    assert lines[0] == f"{path}: 4 layers"
-    assert (
-        "PrimaryConductor: cables; lines; 30 rows; WGS 84 / UTM zone 14N; x 500000 to 501500, y 4000000 to 4000000"
-        in lines
-    )
-    assert (
-        "  FACILITYID               = cable_id     text     100% filled  30 distinct: UG-0 (1), UG-1 (1), UG-10 (1)"
-        in text
-    )
-    assert "roads: not matched; lines; 1 rows" in text
-    assert "\x1b" not in text
-    assert lines[-1] == "not found: sources"
 
 
 def test_words_of_names():
