@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _POINT, _LINE = 0, 1
 _POINT_HEADER = b"\x01\x01\x00\x00\x00"
 _LINE_HEADER = b"\x01\x02\x00\x00\x00"
-_ONE_PART_HEADER = b"\x01\x05\x00\x00\x00\x01\x00\x00\x00"
+_MULTI_LINE_HEADER = b"\x01\x05\x00\x00\x00"
 _COUNT_BYTES = 4
 _VERTEX_BYTES = 16
 _SMALL_OFFSETS = 2**31
@@ -60,18 +60,23 @@ def _points_binary(points: NDArray[np.object_]) -> pa.Array:
     return _binary_array(start, rows.ravel())
 
 
-def _lines_binary(lines: NDArray[np.object_], *, multi: bool) -> pa.Array:
-    """Each line is a header and its vertices; with ``multi`` there is a header of one part before each."""
-    vertices = np.ascontiguousarray(shapely.get_coordinates(lines), dtype="<f8")
-    counts = shapely.get_num_points(lines).astype(np.int64)
-    headers = _headers(counts, _ONE_PART_HEADER + _LINE_HEADER if multi else _LINE_HEADER)
+def _lines_binary(lines: LineSet, *, multi: bool) -> pa.Array:
+    """Each line is a header and its vertices; several lines of one owner, or all with ``multi``, follow one more."""
+    vertices = np.ascontiguousarray(lines.xy, dtype="<f8")
+    headers = _headers(lines.points, _LINE_HEADER)
     width = headers.shape[1]
-    start = np.concatenate([[0], np.cumsum(width + _VERTEX_BYTES * counts)])
+    owner = np.repeat(np.arange(len(lines.parts)), lines.parts)
+    outer = np.where((lines.parts > 1) | (multi & lines.drawn), width, 0)
+    size = np.bincount(owner, weights=width + _VERTEX_BYTES * lines.points, minlength=len(lines.parts)).astype(np.int64)
+    start = np.concatenate([[0], np.cumsum(outer + size)])
     data = np.empty(start[-1], dtype=np.uint8)
-    _scatter(data, headers, start[:-1])
-    owner = np.repeat(np.arange(len(lines)), counts)
-    _scatter(data, vertices.view(np.uint8), _VERTEX_BYTES * np.arange(len(vertices)) + width * (owner + 1))
-    return _binary_array(start, data)
+    held = outer > 0
+    _scatter(data, _headers(lines.parts[held], _MULTI_LINE_HEADER), start[:-1][held])
+    before = width * np.arange(len(lines.points)) + np.cumsum(outer)[owner]
+    _scatter(data, headers, before + _VERTEX_BYTES * (np.cumsum(lines.points) - lines.points))
+    places = np.repeat(before + width, lines.points) + _VERTEX_BYTES * np.arange(len(vertices))
+    _scatter(data, vertices.view(np.uint8), places)
+    return _binary_array(start, data, missing=~lines.drawn)
 
 
 def _binary_array(

@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from small_survey import CRS_14N, small_survey
 
+from survey.linesets import LineSet
 from survey.report import shapes
 from survey.report.shapes import well_known_binary, write_geoparquet
 
@@ -49,6 +50,15 @@ def test_lines_and_multi_lines_together(geometries: list[shapely.Geometry | None
     as_multi = [shapely.MultiLineString([g]) if isinstance(g, shapely.LineString) else g for g in geometries]
     binary = well_known_binary(objects(geometries), multi=True).to_pylist()
     assert binary == [None if g is None else shapely.to_wkb(g, byte_order=1) for g in as_multi]
+
+
+SEVERAL = st.lists(LINES, min_size=2, max_size=3).map(shapely.MultiLineString)
+
+
+@given(st.lists(LINES | SEVERAL | st.none()), st.booleans())
+def test_flat_lines_give_the_same(geometries: list[shapely.Geometry | None], multi: bool) -> None:
+    flat = LineSet.of(objects(geometries))
+    assert well_known_binary(flat, multi=multi) == well_known_binary(objects(geometries), multi=multi)
 
 
 @given(st.lists(st.tuples(st.floats(-1e7, 1e7), st.floats(-1e7, 1e7)).map(shapely.Point)))
