@@ -67,7 +67,9 @@ def assess_network(
         exciting_pu=None if exciting is None else exciting / 100,
         findings=findings,
     )
-    cap_f_m, stand_in = cable_capacitance(network.tables, catalogue=catalogue, findings=findings)
+    cap_f_m, stand_in = cable_capacitance(
+        network.tables, catalogue=catalogue, patterns=settings.input.cable_type_patterns, findings=findings
+    )
     values = section_values(network, windings, cap_f_m=cap_f_m, stand_in=stand_in)
     limits = screening_limits(settings.limits)
     frequency = settings.electrical.frequency_hz

@@ -1,7 +1,7 @@
 """Capacitance to ground of every cable, and where it comes from.
 
-A recorded ``cap_nf_km`` wins, then the cable type of the catalogue, then the stand-in of the voltage class (a
-finding of severity ``assumed``). Overhead lines count only a recorded one.
+A recorded ``cap_nf_km`` wins, then the cable type of the catalogue, then what the type's text says (a finding of
+severity ``assumed``), then the stand-in of the voltage class (another). Overhead lines count only a recorded one.
 """
 
 from __future__ import annotations
@@ -12,7 +12,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from survey.assess.cable_types import TypedCapacitance, typed_capacitance
+
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from survey.findings import FindingList
     from survey.physics.catalogue import Catalogue
     from survey.read.tables import NetworkTables
@@ -21,14 +25,17 @@ Floats = NDArray[np.float64]
 
 
 def cable_capacitance(
-    tables: NetworkTables, *, catalogue: Catalogue, findings: FindingList
+    tables: NetworkTables, *, catalogue: Catalogue, patterns: Mapping[str, str], findings: FindingList
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Capacitance of one phase to ground per metre of every cable, and whether the stand-in was used.
 
     Parameters
     ----------
+    patterns
+        Cable types taught by the settings: regular expression → type.
     findings
-        Gets ``class_capacitance``, ``unknown_cable_type``, ``default_voltage`` and ``no_capacitance``.
+        Gets ``cable_type_read``, ``class_capacitance``, ``unknown_cable_type``, ``default_voltage`` and
+        ``no_capacitance``.
 
     Returns
     -------
@@ -44,11 +51,14 @@ def cable_capacitance(
         code = pd.factorize(kinds)[0]
         volt_code, levels = pd.factorize(volts)
         pair, first = np.unique(code * (len(levels) + 1) + volt_code, return_index=True)
-        value, origin = catalogue.cable_capacitance_f_m(kinds.to_numpy(object)[first], volts[first])
+        typed = typed_capacitance(
+            kinds.to_numpy(object)[first].tolist(), volts[first], catalogue=catalogue, patterns=patterns
+        )
         which = np.searchsorted(pair, code * (len(levels) + 1) + volt_code)
-        cap[wanted] = value[which]
-        stand_in[wanted] = origin[which] == "class"
-        _report(tables, wanted, origin[which], findings)
+        cap[wanted] = typed.cap_f_m[which]
+        stand_in[wanted] = typed.origin[which] == "class"
+        _report_read(tables, wanted, which, typed=typed, findings=findings)
+        _report(tables, wanted, typed.origin[which], findings)
     return np.nan_to_num(cap), stand_in
 
 
@@ -76,6 +86,31 @@ def _voltages(tables: NetworkTables, wanted: NDArray[np.int64], findings: Findin
     return volts
 
 
+def _report_read(
+    tables: NetworkTables,
+    wanted: NDArray[np.int64],
+    which: NDArray[np.int64],
+    *,
+    typed: TypedCapacitance,
+    findings: FindingList,
+) -> None:
+    """Tell how each type's text was read."""
+    ids = tables.cables["cable_id"].to_numpy()
+    kinds = tables.cables["cable_type"].to_numpy(object)
+    length = tables.cables["length_m"].fillna(tables.cables["drawn_m"]).fillna(0.0).to_numpy(np.float64)
+    for i in np.flatnonzero(typed.origin == "text").tolist():
+        rows = wanted[which == i]
+        findings.add(
+            "assumed",
+            "cable_type_read",
+            layer="cables",
+            ids=ids[rows],
+            message=f"{len(rows)} cables ({length[rows].sum() / 1000:.2f} km) of type {str(kinds[rows[0]])!r}, which "
+            f"the catalogue does not have: read as {typed.words[i]}; teach it in input.cable_type_patterns if that "
+            "is wrong",
+        )
+
+
 def _report(tables: NetworkTables, wanted: NDArray[np.int64], origin: NDArray[np.str_], findings: FindingList) -> None:
     ids = tables.cables["cable_id"].to_numpy()
     kinds = tables.cables["cable_type"].to_numpy(object)
@@ -100,10 +135,8 @@ def _report(tables: NetworkTables, wanted: NDArray[np.int64], origin: NDArray[np
             layer="cables",
             ids=ids[rows.to_numpy()],
             message=f"{len(rows)} cables ({length[rows.to_numpy()].sum() / 1000:.2f} km) of type {str(kind)!r}, "
-            f"which the "
-            "catalogue does not have: the stand-in of the voltage class was used; map the type in the settings or "
-            "record "
-            "cap_nf_km",
+            "which the catalogue does not have and whose text says too little: the stand-in of the voltage class was "
+            "used; teach it in input.cable_type_patterns or record cap_nf_km",
         )
     nothing = wanted[origin == "none"]
     if len(nothing):
