@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from pyproj import CRS
 
+    from survey.linesets import LineSet
     from survey.settings import Settings
 
 
@@ -52,11 +53,11 @@ class SurveyResult:
     switching_points: pd.DataFrame
     findings: pd.DataFrame
     site_points: NDArray[np.object_]
-    site_paths: NDArray[np.object_]
+    site_paths: NDArray[np.object_] | LineSet
     switch_points: NDArray[np.object_]
-    section_lines: NDArray[np.object_]
+    section_lines: NDArray[np.object_] | LineSet
     cables: pd.DataFrame
-    cable_lines: NDArray[np.object_]
+    cable_lines: NDArray[np.object_] | LineSet
     section_cables: Sequence[NDArray[np.int64]]
     exposed_by: Sequence[NDArray[np.int64]]
     crs: CRS

@@ -58,7 +58,7 @@ def collect_result(
         ),
         findings=pd.DataFrame(),
         site_points=drawing.points(network.tables.transformers[["x", "y"]].to_numpy(np.float64)[order]),
-        site_paths=drawing.paths()[order],
+        site_paths=drawing.paths().taken(order),
         switch_points=drawing.points(points[["x", "y"]].to_numpy(np.float64)),
         section_lines=drawing.sections(piece_owner, piece, n=len(shown)),
         cables=_drawn_cables(network, drawn),

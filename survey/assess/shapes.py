@@ -9,6 +9,8 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import Transformer
 
+from survey.linesets import LineSet
+
 if TYPE_CHECKING:
     from survey.network.model import Network
     from survey.read.tables import NetworkTables
@@ -48,15 +50,11 @@ class Drawing:
         out[good] = shapely.points(self.places(xy[good]))
         return out
 
-    def cables(self) -> tuple[Ints, Shapes]:
-        """Cable row and shape of every drawn cable; several lines become one multi-line."""
+    def cables(self) -> tuple[Ints, LineSet]:
+        """Cable row and lines of every drawn cable."""
         lines = self.network.tables.lines
-        shapes = _lines(self._xy, lines.start)
-        owner, first, count = _runs(lines.owner)
-        out = shapes[first]
-        for k in np.flatnonzero(count > 1):
-            out[k] = shapely.multilinestrings(list(shapes[first[k] : first[k] + count[k]]))
-        return owner, out
+        owner, _, count = _runs(lines.owner)
+        return owner, LineSet(count, np.diff(lines.start), self._xy)
 
     def pieces(self, piece: Ints) -> tuple[Floats, Ints]:
         """Vertices of the drawn pieces among ``piece`` and how many each has (0 when it cannot be drawn)."""
@@ -87,39 +85,22 @@ class Drawing:
         part = np.clip(part, 0.0, 1.0)[:, None]
         return self._xy[vertex] + part * (self._xy[vertex + 1] - self._xy[vertex])
 
-    def paths(self) -> Shapes:
-        """Walked path of every site as one line from the site upstream, ``None`` where nothing is drawn."""
+    def paths(self) -> LineSet:
+        """Walked path of every site as one line from the site upstream."""
         walks, graph = self.network.walks, self.network.graph
-        out = np.full(len(walks.section), None, object)
         on_piece = walks.edges < graph.n_pieces
         edge = walks.edges[on_piece]
-        site = np.repeat(np.arange(len(out)), np.diff(walks.edge_start))[on_piece]
-        if not len(edge):
-            return out
+        site = np.repeat(np.arange(len(walks.section)), np.diff(walks.edge_start))[on_piece]
         xy, count = self.pieces(edge)
-        backward = _against(edge, site, walks.edge_start, self.network)
-        xy = _turned(xy, count, backward)
-        number = np.bincount(site, weights=count, minlength=len(out)).astype(np.int64)
-        good = np.flatnonzero(number > 0)
-        out[good] = _lines(xy, np.concatenate([[0], np.cumsum(number[good])]))
-        return out
+        xy = _turned(xy, count, _against(edge, site, walks.edge_start, self.network))
+        number = np.bincount(site, weights=count, minlength=len(walks.section)).astype(np.int64)
+        return LineSet((number > 0).astype(np.int64), number[number > 0], xy)
 
-    def sections(self, owner: Ints, piece: Ints, *, n: int) -> Shapes:
-        """Multi-line of every section from sorted pairs (section, piece); ``None`` where nothing is drawn."""
-        out = np.full(n, None, object)
+    def sections(self, owner: Ints, piece: Ints, *, n: int) -> LineSet:
+        """Lines of every section from sorted pairs (section, piece)."""
         xy, count = self.pieces(piece)
         drawn = count > 0
-        have, _, parts = _runs(owner[drawn])
-        if len(have):
-            vertices = np.concatenate([[0], np.cumsum(count[drawn])])
-            offsets = (vertices, np.concatenate([[0], np.cumsum(parts)]))
-            out[have] = shapely.from_ragged_array(shapely.GeometryType.MULTILINESTRING, xy, offsets)
-        return out
-
-
-def _lines(xy: Floats, start: Ints) -> Shapes:
-    """Lines from vertices and the first vertex of each, one past the last at the end."""
-    return np.asarray(shapely.from_ragged_array(shapely.GeometryType.LINESTRING, xy, (start,)), object)
+        return LineSet(np.bincount(owner[drawn], minlength=n), count[drawn], xy)
 
 
 def _runs(key: Ints) -> tuple[Ints, Ints, Ints]:

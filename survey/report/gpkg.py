@@ -20,6 +20,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
+from survey.linesets import LineSet
 from survey.report.shapes import well_known_binary
 from survey.report.styles import layer_looks, qml_text, sld_text
 from survey.report.tables import Column, TableName, columns_of
@@ -120,7 +121,7 @@ def _crs_text(crs: CRS) -> str:
     return ":".join(authority) if authority else crs.to_wkt()
 
 
-def _with_shapes(content: pa.Table, geometries: NDArray[np.object_], *, multi: bool = False) -> pa.Table:
+def _with_shapes(content: pa.Table, geometries: NDArray[np.object_] | LineSet, *, multi: bool = False) -> pa.Table:
     return content.append_column(GEOMETRY, well_known_binary(geometries, multi=multi))
 
 
@@ -136,22 +137,22 @@ def _switching_points(result: SurveyResult, tables: ResultTables) -> _Layer:
 
 
 def _paths(result: SurveyResult, tables: ResultTables) -> _Layer:
-    drawn = _drawn(result.site_paths)
-    content = _with_shapes(_rows(tables.sites.select(PATH_COLUMNS), drawn), result.site_paths[drawn], multi=True)
+    paths = LineSet.of(result.site_paths)
+    content = _with_shapes(_rows(tables.sites.select(PATH_COLUMNS), paths.drawn), _drawn(paths), multi=True)
     return _layer("paths", content, geometry_type="MultiLineString", frame=result.sites, described="sites")
 
 
 def _sections(result: SurveyResult, tables: ResultTables) -> _Layer:
-    drawn = _drawn(result.section_lines)
-    content = _with_shapes(
-        _rows(tables.switching_points.select(SECTION_COLUMNS), drawn), result.section_lines[drawn], multi=True
-    )
+    lines = LineSet.of(result.section_lines)
+    rows = _rows(tables.switching_points.select(SECTION_COLUMNS), lines.drawn)
+    content = _with_shapes(rows, _drawn(lines), multi=True)
     frame = result.switching_points
     return _layer("sections", content, geometry_type="MultiLineString", frame=frame, described="switching_points")
 
 
-def _drawn(geometries: NDArray[np.object_]) -> NDArray[np.bool_]:
-    return ~(shapely.is_missing(geometries) | shapely.is_empty(geometries))
+def _drawn(lines: LineSet) -> LineSet:
+    """Only those that have a line."""
+    return LineSet(lines.parts[lines.drawn], lines.points, lines.xy)
 
 
 def _rows(content: pa.Table, keep: NDArray[np.bool_]) -> pa.Table:

@@ -16,10 +16,11 @@ from page_reader import Page, read_page
 from pyproj import CRS, Transformer
 from small_survey import small_survey
 
+from survey.linesets import LineSet
 from survey.report.map import render_map
 from survey.report.map.columns import pack_numbers
 from survey.report.map.grid import STEP_M, MapGrid
-from survey.report.map.lines import STEP_LIMIT, grid_lines, lines_of
+from survey.report.map.lines import STEP_LIMIT, grid_lines
 from survey.report.map.nested import pack_sets, sets_of
 from survey.report.map.outlines import district_outlines
 from survey.report.map.payload import Blob, make_blob, pack_payload
@@ -216,7 +217,7 @@ def test_grid_is_true_to_its_step(crs, bounds):
 def test_a_step_over_the_limit_is_cut_and_ends_where_it_should():
     grid = MapGrid(CRS("EPSG:3857"), (0.0, 0.0, 50_000.0, 50_000.0))
     far = shapely.LineString([(0, 0), (30_000, 1), (30_001, 20_000), (30_002, 20_000)])
-    lines = grid_lines(lines_of(np.array([far, None, far], dtype=object)), grid)
+    lines = grid_lines(LineSet.of(np.array([far, None, far], dtype=object)), grid)
     arrays = lines.pack("far", np.array([2, 1, 0]))
     assert arrays["far.points"].tolist() == [11, 11]
     assert arrays["far.parts"].tolist() == [1, 0, 1]

@@ -12,9 +12,10 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from survey.linesets import LineSet
 from survey.report.map.columns import Blocks, pack_table
 from survey.report.map.grid import MapGrid
-from survey.report.map.lines import GridLines, grid_lines, lines_of
+from survey.report.map.lines import GridLines, grid_lines
 from survey.report.map.nested import Runs, pack_sets, sets_of
 from survey.report.map.outlines import district_outlines
 from survey.report.map.payload import Blob, make_blob
@@ -56,7 +57,7 @@ class MapContent:
 def map_content(result: SurveyResult) -> MapContent:
     """Pack the result for the page."""
     site_xy, switch_xy = _point_xy(result.site_points), _point_xy(result.switch_points)
-    cables = lines_of(result.cable_lines)
+    cables = LineSet.of(result.cable_lines)
     grid = MapGrid(result.crs, _bounds(np.concatenate([site_xy, switch_xy, cables.bounds()])))
     findings = _shown_findings(result.findings)
     packed = [
@@ -70,7 +71,7 @@ def map_content(result: SurveyResult) -> MapContent:
         core.update(blocks)
     core.update(_places(grid, site_xy=site_xy, switch_xy=switch_xy, findings=findings))
     core.update(_links(result) | runs.blocks())
-    core.update(grid_lines(lines_of(outlines), grid).pack("outlines", np.arange(len(outlines))))
+    core.update(grid_lines(LineSet.of(outlines), grid).pack("outlines", np.arange(len(outlines))))
     return MapContent(
         blobs=chain([make_blob("core", core)], _line_blobs(result, runs, cables=grid_lines(cables, grid), grid=grid)),
         columns=[column for columns, _ in packed for column in columns],
@@ -154,7 +155,7 @@ def _line_blobs(result: SurveyResult, runs: _ResultRuns, *, cables: GridLines, g
     first_paths = int(urgent.max(initial=-1)) + 1
     order, first_cables = runs.sections.order, runs.sections.first_items
     shielded = result.cables["shielded"].to_numpy(dtype=bool)
-    paths = grid_lines(lines_of(result.site_paths), grid)
+    paths = grid_lines(LineSet.of(result.site_paths), grid)
     rows = np.arange(len(result.sites))
     yield from _cable_blobs(cables, shielded, order[:first_cables])
     yield from _path_blobs(paths, rows[:first_paths])

@@ -6,50 +6,15 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
+from survey.linesets import LineSet
 from survey.report.map.grid import MapGrid
 
 STEP_LIMIT = 32767
 """Longest step of the 16-bit encoding, grid steps."""
 
 Whole = NDArray[np.int64]
-
-
-@dataclass(frozen=True)
-class Lines:
-    """The points of many geometries in plain arrays.
-
-    Parameters
-    ----------
-    parts
-        Number of lines of each owner; an owner without a line has none. Shape (n_owners,).
-    points
-        Number of points of each line, owner by owner. Shape (sum of parts,).
-    xy
-        The points, line by line, in survey coordinates. Shape (sum of points, 2).
-    """
-
-    parts: Whole
-    points: Whole
-    xy: NDArray[np.float64]
-
-    def bounds(self) -> NDArray[np.float64]:
-        """Corners; shape (2, 2), or (0, 2) when there is no point."""
-        return np.stack([self.xy.min(axis=0), self.xy.max(axis=0)]) if len(self.xy) else self.xy
-
-
-def lines_of(owners: NDArray[np.object_]) -> Lines:
-    """Take one geometry per owner apart: line, multi-line, polygon outline, ``None`` or empty."""
-    kinds = shapely.get_type_id(owners)
-    lines, parts = owners, np.ones(len(owners), dtype=np.int64)
-    if not (kinds == shapely.GeometryType.LINESTRING).all():
-        outlines = np.where(kinds == shapely.GeometryType.POLYGON, shapely.boundary(owners), owners)
-        lines, owner = shapely.get_parts(outlines, return_index=True)
-        parts = np.bincount(owner, minlength=len(owners)).astype(np.int64)
-    xy, line = shapely.get_coordinates(lines, return_index=True)
-    return Lines(parts, np.bincount(line, minlength=len(lines)), xy)
 
 
 @dataclass(frozen=True)
@@ -103,7 +68,7 @@ def _longest(moves: NDArray[np.int32]) -> int:
     return max(int(moves.max(initial=0)), -int(moves.min(initial=0)))
 
 
-def grid_lines(lines: Lines, grid: MapGrid) -> GridLines:
+def grid_lines(lines: LineSet, grid: MapGrid) -> GridLines:
     """Bring the lines to the grid; lines without a point are dropped."""
     kept = lines.points > 0
     if kept.all():

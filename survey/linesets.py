@@ -1,0 +1,99 @@
+"""Many lines in flat arrays: a million cables as three arrays, not as a million objects."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, overload
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class LineSet(Sequence[Any]):
+    """Drawn lines of owners; as a sequence, one shapely geometry per owner: line, multi-line or ``None``.
+
+    Parameters
+    ----------
+    parts
+        Number of lines of each owner; an owner without a line has none. Shape (n_owners,).
+    points
+        Number of points of each line, owner by owner, at least two. Shape (sum of parts,).
+    xy
+        The points, line by line. Shape (sum of points, 2).
+    """
+
+    parts: Ints
+    points: Ints
+    xy: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, geometries: NDArray[np.object_] | LineSet) -> LineSet:
+        """Take one geometry per owner apart: line, multi-line, polygon outline, ``None`` or empty."""
+        if isinstance(geometries, LineSet):
+            return geometries
+        kinds = shapely.get_type_id(geometries)
+        lines, parts = geometries, np.ones(len(geometries), dtype=np.int64)
+        if not (kinds == shapely.GeometryType.LINESTRING).all():
+            outlines = np.where(kinds == shapely.GeometryType.POLYGON, shapely.boundary(geometries), geometries)
+            lines, owner = shapely.get_parts(outlines, return_index=True)
+            parts = np.bincount(owner, minlength=len(geometries)).astype(np.int64)
+        xy, line = shapely.get_coordinates(lines, return_index=True)
+        return cls(parts, np.bincount(line, minlength=len(lines)).astype(np.int64), xy)
+
+    @property
+    def drawn(self) -> Bools:
+        """Owners that have a line, shape (n_owners,)."""
+        return self.parts > 0
+
+    def taken(self, rows: Ints) -> LineSet:
+        """The lines of some owners, in the order given."""
+        line = _spans(self.parts, rows)
+        point = _spans(self.points, line)
+        return LineSet(self.parts[rows], self.points[line], self.xy[point])
+
+    def bounds(self) -> NDArray[np.float64]:
+        """Corners, shape (2, 2), or (0, 2) when there is no point."""
+        return np.stack([self.xy.min(axis=0), self.xy.max(axis=0)]) if len(self.xy) else self.xy
+
+    def to_shapely(self) -> NDArray[np.object_]:
+        """One geometry per owner, shape (n_owners,)."""
+        out = np.full(len(self.parts), None, dtype=object)
+        start = np.concatenate([[0], np.cumsum(self.points)])
+        lines = shapely.from_ragged_array(shapely.GeometryType.LINESTRING, self.xy, (start,))
+        first = np.cumsum(self.parts) - self.parts
+        single = self.parts == 1
+        out[single] = lines[first[single]]
+        for k in np.flatnonzero(self.parts > 1):
+            out[k] = shapely.multilinestrings(list(lines[first[k] : first[k] + self.parts[k]]))
+        return out
+
+    def __len__(self) -> int:
+        return len(self.parts)
+
+    @overload
+    def __getitem__(self, k: int) -> BaseGeometry | None: ...
+    @overload
+    def __getitem__(self, k: slice) -> Sequence[BaseGeometry | None]: ...
+    def __getitem__(self, k: int | slice) -> BaseGeometry | Sequence[BaseGeometry | None] | None:
+        rows = np.arange(len(self))[k]
+        found = self.taken(np.atleast_1d(rows)).to_shapely()
+        return list(found) if isinstance(k, slice) else found[0]
+
+    def __iter__(self) -> Iterator[BaseGeometry | None]:
+        return iter(self.to_shapely())
+
+
+def _spans(size: Ints, rows: Ints) -> Ints:
+    """Places of everything that the chosen rows own, where row k owns ``size[k]`` consecutive places."""
+    head = np.cumsum(size) - size
+    chosen = size[rows]
+    return np.repeat(head[rows] - (np.cumsum(chosen) - chosen), chosen) + np.arange(int(chosen.sum()))
