@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 BANDS = ("low", "moderate", "high", "severe")
+RAMP_NAME = "inferno"
 RAMP_STEPS = 101
 RAMP_LIGHT, RAMP_DARK = 0.90, 0.16
 NO_PRIORITY = "#8d8a83"
@@ -62,9 +63,9 @@ STATUS_MARKS = (
 @cache
 def ramp_table() -> NDArray[np.uint8]:
     """Red, green and blue of priorities 0, 1 ... 100; shape (101, 3)."""
-    from branca.colormap import linear
+    from branca import colormap
 
-    stops = np.asarray(linear.inferno.colors, dtype=np.float64)[:, :3]
+    stops = np.asarray(getattr(colormap.linear, RAMP_NAME).colors, dtype=np.float64)[:, :3]
     place = np.linspace(RAMP_LIGHT, RAMP_DARK, RAMP_STEPS) * (len(stops) - 1)
     known = np.arange(len(stops))
     channels = [np.interp(place, known, stops[:, channel]) for channel in range(3)]

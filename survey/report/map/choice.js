@@ -36,15 +36,16 @@ survey.choice = (() => {
     const tests = ["district", "feeder", "status"].map((column) => matcher(column, state[column]));
     const mask = new Uint8Array(count);
     const rows = [];
-    for (let row = 0; row < count; row += 1) {
+    const narrows = narrowed();
+    for (let row = 0; narrows && row < count; row += 1) {
       if (!tests.every((test) => test(row))) continue;
       if (state.bands.size && !state.bands.has(survey.marks.bandOf(row))) continue;
       mask[row] = 1;
       rows.push(row);
     }
-    kept.mask = mask;
-    kept.sites = Int32Array.from(rows);
-    kept.points = keptPoints(rows.length === count);
+    kept.mask = narrows ? mask : mask.fill(1);
+    kept.sites = narrows ? Int32Array.from(rows) : Int32Array.from({ length: count }, (_, row) => row);
+    kept.points = keptPoints(!narrows);
   }
 
   /* Switching points that expose a site that is shown. */
@@ -64,10 +65,11 @@ survey.choice = (() => {
   function firstPoints(most) {
     const sums = new Map();
     const urgent = new Set(about.first_bands);
+    const priorityOf = data.reader("sites", "priority");
     const anyUrgent = kept.sites.some((row) => urgent.has(survey.marks.bandOf(row)));
     for (const row of kept.sites) {
       const point = settingPoint(row);
-      const priority = data.number("sites", "priority", row);
+      const priority = priorityOf(row);
       if (point < 0 || !(priority > 0) || (anyUrgent && !urgent.has(survey.marks.bandOf(row)))) continue;
       const entry = sums.get(point) || { point, sum: 0, sites: [] };
       entry.sum += priority;

@@ -15,6 +15,7 @@ survey.data = (() => {
   const described = new Map(about.columns.map((column) => [`${column.table}.${column.column}`, column]));
 
   function bytesOf(text) {
+    if (Uint8Array.fromBase64) return Uint8Array.fromBase64(text);
     const binary = atob(text);
     const bytes = new Uint8Array(binary.length);
     for (let i = 0; i < bytes.length; i += 1) bytes[i] = binary.charCodeAt(i);
@@ -56,14 +57,18 @@ survey.data = (() => {
     return codes ? texts[codes[row]] : texts[row];
   }
 
-  /* The number in its column's unit, NaN when missing. */
-  function number(table, column, row) {
+  /* A quick way to a column's numbers: row to value in the column's unit, NaN when missing. */
+  function reader(table, column) {
     const values = blocks[`${table}.${column}`];
-    if (!values) return NaN;
-    const value = values[row];
-    if (values instanceof Float64Array) return value;
-    if (value === -(2 ** (values.BYTES_PER_ELEMENT * 8 - 1))) return NaN;
-    return value / 10 ** described.get(`${table}.${column}`).decimals;
+    if (!values) return () => NaN;
+    if (values instanceof Float64Array) return (row) => values[row];
+    const missing = -(2 ** (values.BYTES_PER_ELEMENT * 8 - 1));
+    const scale = 10 ** described.get(`${table}.${column}`).decimals;
+    return (row) => (values[row] === missing ? NaN : values[row] / scale);
+  }
+
+  function number(table, column, row) {
+    return reader(table, column)(row);
   }
 
   /* As in the CSV tables: fixed decimals, empty when missing. */
@@ -109,9 +114,10 @@ survey.data = (() => {
   function has(table, column) {
     const values = blocks[`${table}.${column}`];
     if (!values) return Boolean(blocks[`${table}.${column}.texts`]);
-    for (let row = 0; row < values.length; row += 1) if (!Number.isNaN(number(table, column, row))) return true;
+    const value = reader(table, column);
+    for (let row = 0; row < values.length; row += 1) if (!Number.isNaN(value(row))) return true;
     return false;
   }
 
-  return { blocks, columns, described, decoded, rows, text, number, plain, shown, figure, unitText, length, placed, has };
+  return { blocks, columns, described, decoded, rows, text, number, reader, plain, shown, figure, unitText, length, placed, has };
 })();

@@ -5,6 +5,7 @@ survey.layer = (() => {
   const EARTH = 2 * Math.PI * 6378137;
   const MOST_LINES = 30000;
   const MOST_MARKS = 3000;
+  const DOT_SIZES = [2, 2, 2, 3, 4];
   const MOST_POINTS = 350;
   const CABLE = "#7a7468";
   const OVERHEAD = "#a9a294";
@@ -13,7 +14,7 @@ survey.layer = (() => {
   const urgent = new Set(about.first_bands);
   const sprites = new Map();
   let index = null;
-  let drawOrder = [];
+  let drawGroups = [];
   let flags = [];
 
   const Canvas = L.Renderer.extend({
@@ -161,7 +162,8 @@ survey.layer = (() => {
         const nx = view.left + x[i] * view.scale;
         const ny = view.top - y[i] * view.scale;
         if (i < last && Math.abs(nx - px) + Math.abs(ny - py) < 0.7) continue;
-        context.lineTo(nx, ny);
+        if (missesView(view, px, py, nx, ny)) context.moveTo(nx, ny);
+        else context.lineTo(nx, ny);
         px = nx;
         py = ny;
       }
@@ -169,6 +171,12 @@ survey.layer = (() => {
     context.strokeStyle = colour;
     context.lineWidth = width;
     context.stroke();
+  }
+
+  /* Both ends past the same edge: nothing of the segment can be seen, and its dashes need not be worked out. */
+  function missesView(view, ax, ay, bx, by) {
+    return (ax < -20 && bx < -20) || (ay < -20 && by < -20) || (ax > view.width + 20 && bx > view.width + 20)
+      || (ay > view.height + 20 && by > view.height + 20);
   }
 
   /* The site or point that is chosen, its section, its path and the sites with it. */
@@ -196,61 +204,91 @@ survey.layer = (() => {
     strokeLines(context, network.paths, { view, lines: path, colour: GLOW, width: 3.6 });
   }
 
-  /* Sites without a band first, rank 1 last: what matters lies on top. */
+  /* Sites without a band first, severe ones last, each band from its last rank to its first: what matters lies on top. */
   function orderSites() {
     const groups = [[], ...about.bands.map(() => [])];
     for (let i = choice.kept.sites.length - 1; i >= 0; i -= 1) {
       const row = choice.kept.sites[i];
       if (data.placed("sites", row)) groups[marks.bandPlace(marks.bandOf(row)) + 1].push(row);
     }
-    drawOrder = groups.flat();
+    drawGroups = groups.map((rows) => Int32Array.from(rows));
     flags = choice.firstPoints(3).map((entry) => entry.point).filter((point) => data.placed("switching_points", point));
   }
 
-  function paintSites(context, view, { ratio, chosen }) {
-    const seen = visibleSites(view);
-    const many = seen.quiet > MOST_MARKS;
-    const scale = seen.loud > 6000 ? 0.45 : seen.loud > 1500 ? 0.65 : view.zoom < 12.5 ? 0.8 : 1;
-    for (const { row, x, y } of seen.sites) {
-      const loud = urgent.has(marks.bandOf(row));
-      context.globalAlpha = chosen && !chosen.exposed.has(row) && row !== chosen.site ? 0.3 : 1;
-      if (many && !loud) {
-        context.setTransform(ratio, 0, 0, ratio, 0, 0);
-        context.fillStyle = marks.colourOf(row);
-        context.fillRect(x - 1, y - 1, 2, 2);
-      } else stamp(context, row, { x, y, scale, ratio });
+  /* Rows of one group that are in view, and where. */
+  function seenOf(view, group) {
+    const [x, y] = [data.blocks["sites.x"], data.blocks["sites.y"]];
+    const seen = { rows: [], xs: [], ys: [] };
+    for (const row of drawGroups[group]) {
+      const px = view.left + x[row] * view.scale;
+      const py = view.top - y[row] * view.scale;
+      if (!inView(view, px, py)) continue;
+      seen.rows.push(row);
+      seen.xs.push(px);
+      seen.ys.push(py);
     }
+    return seen;
+  }
+
+  /* A band with few sites in view is drawn with its marks, smaller when there are more; one with very many as dots. */
+  function paintSites(context, view, { ratio, chosen }) {
+    const groups = drawGroups.map((_, group) => seenOf(view, group));
+    const loud = groups.at(-1).rows.length + groups.at(-2).rows.length;
+    const scale = loud > 1200 ? 0.6 : view.zoom < 12.5 || loud > 400 ? 0.8 : 1;
+    groups.forEach((seen, group) => {
+      if (seen.rows.length > MOST_MARKS) paintDots(context, view, { seen, ratio, size: DOT_SIZES[group], chosen });
+      else paintMarks(context, seen, { ratio, scale, chosen });
+    });
     context.globalAlpha = 1;
   }
 
-  function visibleSites(view) {
-    const sites = [];
-    let loud = 0;
-    for (const row of drawOrder) {
-      const [x, y] = at(view, "sites", row);
-      if (!inView(view, x, y)) continue;
-      sites.push({ row, x, y });
-      if (urgent.has(marks.bandOf(row))) loud += 1;
+  function paintMarks(context, { rows, xs, ys }, { ratio, scale, chosen }) {
+    context.setTransform(1, 0, 0, 1, 0, 0);
+    for (let i = 0; i < rows.length; i += 1) {
+      context.globalAlpha = chosen && !chosen.exposed.has(rows[i]) && rows[i] !== chosen.site ? 0.3 : 1;
+      const { canvas, half } = sprite(rows[i], scale * ratio);
+      context.drawImage(canvas, Math.round(xs[i] * ratio) - half, Math.round(ys[i] * ratio) - half);
     }
-    return { sites, loud, quiet: sites.length - loud };
+  }
+
+  /* Tens of thousands of dots: written straight into the pixels of a picture of the view. */
+  function paintDots(context, view, { seen, ratio, size, chosen }) {
+    const width = Math.round(view.width * ratio);
+    const height = Math.round(view.height * ratio);
+    const picture = document.createElement("canvas");
+    picture.width = width;
+    picture.height = height;
+    const image = new ImageData(width, height);
+    const pixels = new Uint32Array(image.data.buffer);
+    const side = Math.max(2, Math.round(size * ratio));
+    for (let i = 0; i < seen.rows.length; i += 1) {
+      const colour = marks.pixelOf(seen.rows[i]);
+      const left = Math.round(seen.xs[i] * ratio - side / 2);
+      const top = Math.round(seen.ys[i] * ratio - side / 2);
+      for (let y = Math.max(0, top); y < Math.min(height, top + side); y += 1) {
+        for (let x = Math.max(0, left); x < Math.min(width, left + side); x += 1) pixels[y * width + x] = colour;
+      }
+    }
+    picture.getContext("2d").putImageData(image, 0, 0);
+    context.globalAlpha = chosen ? 0.3 : 1;
+    context.setTransform(1, 0, 0, 1, 0, 0);
+    context.drawImage(picture, 0, 0);
   }
 
   /* Marks are drawn once for each shape, colour and size, then copied. */
-  function stamp(context, row, { x, y, scale, ratio }) {
-    const mark = marks.markOf(row);
-    const colour = marks.colourOf(row);
-    const key = `${mark.key} ${colour} ${scale} ${ratio}`;
-    let sprite = sprites.get(key);
-    if (!sprite) {
-      const half = Math.ceil((mark.size / 2) * scale * ratio) + 3;
-      sprite = { half, canvas: document.createElement("canvas") };
-      sprite.canvas.width = 2 * half;
-      sprite.canvas.height = 2 * half;
-      marks.draw(sprite.canvas.getContext("2d"), mark, { x: half, y: half, colour, scale: scale * ratio });
-      sprites.set(key, sprite);
+  function sprite(row, scale) {
+    const key = marks.lookOf(row) + scale;
+    let made = sprites.get(key);
+    if (!made) {
+      const mark = marks.markOf(row);
+      const half = Math.ceil((mark.size / 2) * scale) + 3;
+      made = { half, canvas: document.createElement("canvas") };
+      made.canvas.width = 2 * half;
+      made.canvas.height = 2 * half;
+      marks.draw(made.canvas.getContext("2d"), mark, { x: half, y: half, colour: marks.colourOf(row), scale });
+      sprites.set(key, made);
     }
-    context.setTransform(1, 0, 0, 1, 0, 0);
-    context.drawImage(sprite.canvas, Math.round(x * ratio) - sprite.half, Math.round(y * ratio) - sprite.half);
+    return made;
   }
 
   /* Switching points: all of them in a near view, those of high and severe sites further out, none from afar. */
@@ -341,13 +379,12 @@ survey.layer = (() => {
   /* Numbers of the points to look at first, as in the list; each keeps clear of the ones before. */
   function paintFlags(context, view) {
     const taken = [];
-    const { sites } = visibleSites(view);
     flags.forEach((point, place) => {
       const [x, y] = at(view, "switching_points", point);
       if (!inView(view, x, y, 30)) return;
       const spots = [[0, -30], [26, -20], [-26, -20], [30, 8], [-30, 8], [0, 32], [46, -40], [-46, -40]];
       const free = spots.filter(([a, b]) => taken.every((box) => Math.hypot(box.x - x - a, box.y - y - b) > 27));
-      const [dx, dy] = clearest(free.length ? free : spots, { x, y, sites });
+      const [dx, dy] = clearest(free.length ? free : spots, nearSites(view, x, y));
       taken.push({ x: x + dx, y: y + dy, w: 26, h: 26 });
       context.strokeStyle = marks.INK;
       context.lineWidth = 1.6;
@@ -367,9 +404,21 @@ survey.layer = (() => {
     return taken;
   }
 
+  /* Where sites are drawn about a place, from the place. */
+  function nearSites(view, x, y) {
+    const near = [];
+    drawGroups.forEach((_, group) => {
+      const { xs, ys } = seenOf(view, group);
+      for (let i = 0; i < xs.length && near.length < 500; i += 1) {
+        if (Math.abs(xs[i] - x) < 70 && Math.abs(ys[i] - y) < 70) near.push([xs[i] - x, ys[i] - y]);
+      }
+    });
+    return near;
+  }
+
   /* The first of the spots that covers fewest sites. */
-  function clearest(spots, { x, y, sites }) {
-    const covered = spots.map(([dx, dy]) => sites.filter((site) => Math.hypot(site.x - x - dx, site.y - y - dy) < 19).length);
+  function clearest(spots, near) {
+    const covered = spots.map(([dx, dy]) => near.filter(([x, y]) => Math.hypot(x - dx, y - dy) < 19).length);
     return spots[covered.indexOf(Math.min(...covered))];
   }
 
@@ -394,10 +443,12 @@ survey.layer = (() => {
   }
 
   function nearLabels(view) {
-    const { sites, loud } = visibleSites(view);
-    if (loud > 45 || view.zoom < 13) return [];
-    return sites.filter(({ row }) => urgent.has(marks.bandOf(row))).reverse()
-      .map(({ row, x, y }) => ({ text: clip(data.text("sites", "site_id", row)), x, y, gap: 12 }));
+    if (view.zoom < 13) return [];
+    const groups = [seenOf(view, drawGroups.length - 1), seenOf(view, drawGroups.length - 2)];
+    if (groups[0].rows.length + groups[1].rows.length > 45) return [];
+    return groups.flatMap(({ rows, xs, ys }) => rows.map((row, i) => ({
+      text: clip(data.text("sites", "site_id", row)), x: xs[i], y: ys[i], gap: 12,
+    })).reverse());
   }
 
   function chosenLabels(view, chosen) {
@@ -436,7 +487,10 @@ survey.layer = (() => {
       const distance = Math.hypot(x - containerPoint.x, y - containerPoint.y);
       if (distance <= reach) found.push({ kind, row, distance: distance + handicap });
     };
-    for (const { row, x, y } of visibleSites(view).sites) test("site", row, x, y, 0);
+    drawGroups.forEach((_, group) => {
+      const { rows, xs, ys } = seenOf(view, group);
+      for (let i = 0; i < rows.length; i += 1) test("site", rows[i], xs[i], ys[i], 0);
+    });
     for (const { row, x, y } of shownPoints(view)) test("point", row, x, y, 1);
     flags.forEach((row) => test("point", row, ...at(view, "switching_points", row), 2));
     if (choice.state.findings) {

@@ -30,27 +30,61 @@ survey.marks = (() => {
     return paths.get(key);
   }
 
+  const all = [...about.bands, ...about.statuses];
+  let markPlace = new Uint8Array(0);
+  let colourStep = new Uint8Array(0);
+  const NO_STEP = 255;
+
+  /* Mark and colour of every site, worked out once. */
+  function start() {
+    const count = data.rows("sites");
+    const priority = data.reader("sites", "priority");
+    markPlace = new Uint8Array(count);
+    colourStep = new Uint8Array(count);
+    const places = new Map(all.map((mark, place) => [mark.key, place]));
+    for (let row = 0; row < count; row += 1) {
+      const key = [data.text("sites", "band", row), data.text("sites", "status", row)].find((text) => places.has(text));
+      markPlace[row] = key === undefined ? all.length - 1 : places.get(key);
+      const value = priority(row);
+      colourStep[row] = Number.isNaN(value) ? NO_STEP : Math.max(0, Math.min(100, Math.round(value)));
+    }
+  }
+
+  /* The band's key, empty for a site without a band. */
   function bandOf(row) {
-    return data.text("sites", "band", row);
+    return markPlace[row] < about.bands.length ? all[markPlace[row]].key : "";
   }
 
   function markOf(row) {
-    return byKey.get(bandOf(row)) || byKey.get(data.text("sites", "status", row)) || about.statuses.at(-1);
+    return all[markPlace[row]];
+  }
+
+  /* One number for shape and colour, in steps of 256. */
+  function lookOf(row) {
+    return (markPlace[row] * 256 + colourStep[row]) * 256;
+  }
+
+  /* The colour as the pixels of a picture hold it. */
+  const pixelColours = [...about.ramp, about.no_priority].map((hex) => {
+    const [red, green, blue] = [1, 3, 5].map((place) => parseInt(hex.slice(place, place + 2), 16));
+    return ((255 << 24) | (blue << 16) | (green << 8) | red) >>> 0;
+  });
+
+  function pixelOf(row) {
+    return pixelColours[Math.min(colourStep[row], pixelColours.length - 1)];
   }
 
   function colourOf(row) {
-    const priority = data.number("sites", "priority", row);
-    return Number.isNaN(priority) ? about.no_priority : about.ramp[Math.max(0, Math.min(100, Math.round(priority)))];
+    return colourStep[row] === NO_STEP ? about.no_priority : about.ramp[colourStep[row]];
   }
 
   /* Middle colour of a band, for keys and lists: the mean priority of its sites decides. */
   function colourOfBand(key, fallback) {
     let sum = 0;
     let count = 0;
-    for (let row = 0; row < data.rows("sites"); row += 1) {
-      const priority = data.number("sites", "priority", row);
-      if (bandOf(row) !== key || Number.isNaN(priority)) continue;
-      sum += priority;
+    for (let row = 0; row < markPlace.length; row += 1) {
+      if (bandOf(row) !== key || colourStep[row] === NO_STEP) continue;
+      sum += colourStep[row];
       count += 1;
     }
     return about.ramp[count ? Math.round(sum / count) : fallback];
@@ -98,7 +132,7 @@ survey.marks = (() => {
   }
 
   return {
-    INK, byKey, bandOf, markOf, colourOf, colourOfBand, draw, path2d, svg, svgOfSite,
+    INK, start, byKey, bandOf, markOf, colourOf, pixelOf, lookOf, colourOfBand, draw, path2d, svg, svgOfSite,
     bandLabel: (key) => (byKey.get(key) || { label: "–" }).label,
     bandPlace: (key) => (order.has(key) ? order.get(key) : -1),
   };

@@ -48,7 +48,7 @@ def render_map(result: SurveyResult) -> str:
     return template.render(
         title=result.settings.report.title,
         caution=CAUTION,
-        data_date=result.settings.report.data_date or "not stated",
+        data_date=result.settings.report.data_date,
         leaflet_script=leaflet_script(),
         leaflet_style=leaflet_style(),
         leaflet_licence=leaflet_licence(),

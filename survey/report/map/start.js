@@ -73,6 +73,12 @@
     else if (choice.state.kind) choice.change({ kind: "", row: -1 });
   }
 
+  let hovering = 0;
+  function hoverSoon(event) {
+    cancelAnimationFrame(hovering);
+    hovering = requestAnimationFrame(() => hover(event));
+  }
+
   function hover(event) {
     const found = layer.hit(map, event.containerPoint, 10);
     const tip = at("tip");
@@ -99,7 +105,7 @@
     choice.listen(show);
     map.on("moveend", remember);
     map.on("click", chooseAt);
-    map.on("mousemove", hover);
+    map.on("mousemove", hoverSoon);
     map.on("mouseout", () => { at("tip").hidden = true; });
     window.addEventListener("hashchange", () => openAddress());
     document.addEventListener("keydown", (event) => {
@@ -112,6 +118,7 @@
   async function read() {
     Object.assign(data.blocks, await data.decoded(0));
     network.start();
+    marks.start();
     choice.narrow();
     layer.orderSites();
   }
@@ -129,13 +136,12 @@
     panel.start();
     legend();
     listen();
-    fit();
-    canvas.addTo(map);
     if (about.credit) {
       at("credit").hidden = false;
       at("credit").textContent = about.credit;
     }
     openAddress({ first: true });
+    canvas.addTo(map);
     document.documentElement.dataset.drawn = String(Math.round(performance.now()));
     if (survey.about.blobs.length > 3) {
       await new Promise((resolve) => { requestAnimationFrame(() => setTimeout(resolve)); });

@@ -6,6 +6,7 @@ survey.table = (() => {
   const element = document.getElementById("table");
   let page = 0;
   let ordered = new Int32Array(0);
+  let shownFor = [];
 
   const LISTS = {
     sites: {
@@ -54,9 +55,11 @@ survey.table = (() => {
       const texts = new Map(Array.from(chosen, (row) => [row, sortText(table, column, row)]));
       return chosen.sort((a, b) => compareEmpty(texts.get(a), texts.get(b)) || sign * collator.compare(texts.get(a), texts.get(b)) || a - b);
     }
+    if (wanted === "rank+") return chosen;
     const keys = new Float64Array(data.rows(table));
+    const valueOf = data.reader(table, column);
     for (const row of chosen) {
-      const value = data.number(table, column, row);
+      const value = valueOf(row);
       keys[row] = Number.isNaN(value) ? Infinity : sign * value;
     }
     return chosen.sort((a, b) => (keys[a] === keys[b] ? a - b : keys[a] - keys[b]));
@@ -71,11 +74,17 @@ survey.table = (() => {
     return (a === "") - (b === "");
   }
 
-  function show({ keepPage = false } = {}) {
-    ordered = sorted();
-    if (!keepPage) page = 0;
-    const chosen = choice.state.kind === list().kind ? ordered.indexOf(choice.state.row) : -1;
-    if (chosen >= 0 && !keepPage) page = Math.floor(chosen / PAGE);
+  /* Sorts again only when the order can have changed; turns to the page of what is chosen. */
+  function show() {
+    const { state, kept } = choice;
+    const key = [state.tab, state.sort[state.tab], kept.sites, kept.points];
+    if (!key.every((value, place) => value === shownFor[place])) {
+      ordered = sorted();
+      page = 0;
+    }
+    shownFor = key;
+    const chosen = state.kind === list().kind ? ordered.indexOf(state.row) : -1;
+    if (chosen >= 0) page = Math.floor(chosen / PAGE);
     fill();
   }
 
