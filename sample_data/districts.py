@@ -150,7 +150,8 @@ def larkmoor(ledger: Ledger) -> None:
     for k in range(4):
         ends = (start + pitch * k, start + pitch * k + 370)
         for outward in (-1, 1):
-            starts += _subdivision(area, path, ends=ends, side=outward, dead_ends=10)
+            device = "gang switch" if (k, outward) in {(0, 1), (1, -1), (2, 1), (2, -1), (3, 1)} else "cutout"
+            starts += _subdivision(area, path, ends=ends, side=outward, dead_ends=10, device=device)
     for place, away in starts:
         dead_end(area, place, away)
     pole_bank(area, nodes[-1], normal(path, path.length))
@@ -201,7 +202,7 @@ def tanner_heights(ledger: Ledger) -> None:
     starts: list[Start] = []
     for k, pair in ends.items():
         for side in (-1, 1):
-            device = "gang switch" if (k + side) % 2 else "fused cutout"
+            device = "fused cutout" if (k, side) == (1, 1) else "gang switch"
             starts += _subdivision(area, path, ends=pair, side=side, dead_ends=9, device=device)
     for place, away in starts:
         dead_end(area, place, away)
@@ -250,10 +251,10 @@ def _plant(area: Area, gear: Place, away: np.ndarray, *, reach: float) -> None:
     two = area.chance(0.4)
     nodes, ids = run(area, path, stops=[path.length * 0.6] if two else [], cable_type=area.branch_cable())
     area.ledger.switch(
-        gear, area.circuit, device="switchgear way" if area.chance(0.5) else "fused cutout", guards=ids[0]
+        gear, area.circuit, device="switchgear way" if area.chance(0.8) else "fused cutout", guards=ids[0]
     )
     for k, place in enumerate(nodes[1:]):
-        padmount(area, place, cables=ids[k : k + 2], elbows=0.5)
+        padmount(area, place, cables=ids[k : k + 2], elbows=0.2)
 
 
 def upper_tamsin(ledger: Ledger) -> None:

@@ -20,7 +20,7 @@ from ledger import Ledger, Row
 from pyproj import CRS
 from shapely import affinity
 
-SEED = 4
+SEED = 20
 CRS_METRES = CRS.from_epsg(32625)
 ORIGIN = (512_000.0, 4_880_000.0)
 CRS_FEET = CRS.from_user_input(

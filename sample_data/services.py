@@ -25,19 +25,19 @@ MAIN_CABLE = {12.47: "500 TR-XLPE 15kV 100%", 24.9: "750 TR-XLPE 25kV 100%"}
 
 # Connection, core and weight of three-phase transformers by kind of place.
 WINDINGS = {
-    "pole": (("floating_wye", "separate", 3), ("grounded_wye", "separate", 6), ("delta", "separate", 2),
-             ("open_wye", "separate", 1)),
-    "old": (("grounded_wye", "five_legged", 8), ("delta", "three_legged", 3), ("grounded_wye", "separate", 2),
+    "pole": (("floating_wye", "separate", 3), ("grounded_wye", "separate", 8), ("delta", "separate", 1),
+             ("open_wye", "separate", 2)),
+    "old": (("grounded_wye", "five_legged", 7), ("delta", "three_legged", 1), ("grounded_wye", "separate", 7),
             ("floating_wye", "three_legged", 1), ("grounded_wye", "three_legged", 1)),
-    "suburb": (("grounded_wye", "five_legged", 9), ("grounded_wye", "separate", 4), ("grounded_wye", None, 1)),
-    "plant": (("grounded_wye", "five_legged", 7), ("delta", "three_legged", 4), ("grounded_wye", "separate", 3),
+    "suburb": (("grounded_wye", "five_legged", 5), ("grounded_wye", "separate", 10), ("grounded_wye", None, 1)),
+    "plant": (("grounded_wye", "five_legged", 8), ("delta", "three_legged", 2), ("grounded_wye", "separate", 6),
               ("floating_wye", "three_legged", 1)),
-    "rural": (("grounded_wye", "separate", 4), ("floating_wye", "separate", 3), ("delta", "separate", 2),
-              ("open_delta", "separate", 1), ("grounded_wye", "five_legged", 3)),
+    "rural": (("grounded_wye", "separate", 5), ("floating_wye", "separate", 3), ("delta", "separate", 1),
+              ("open_delta", "separate", 1), ("grounded_wye", "five_legged", 2)),
 }  # fmt: skip
 RATINGS = {"pole": POLE_KVA, "old": PAD_KVA, "suburb": PAD_KVA[:-1], "plant": PLANT_KVA, "rural": POLE_KVA}
 ERAS = {"pole": (3, 3, 1), "old": (4, 3, 1), "suburb": (0, 2, 5), "plant": (1, 3, 3), "rural": (4, 2, 1)}
-LOAD_SHARES = {"pole": 0.35, "old": 0.45, "suburb": 0.35, "plant": 0.4, "rural": 0.2}
+LOAD_SHARES = {"pole": 0.35, "old": 0.5, "suburb": 0.45, "plant": 0.5, "rural": 0.2}
 
 
 @dataclass(frozen=True)
@@ -119,11 +119,11 @@ def riser(area: Area, node: Place, *, device: str = "cutout", guards: str | None
 
 
 def riser_padmount(area: Area, node: Place, away: Vector) -> None:
-    """Riser, cable, one padmount; now and then a gang switch on the pole instead of cutouts."""
-    reach, sideways = ((40, 170), 50) if area.style == "plant" else ((15, 60), 40)
+    """Riser, cable, one padmount; here and there a gang switch on the pole instead of cutouts."""
+    reach, sideways = ((25, 110), 30) if area.style == "plant" else ((6, 30), 14)
     path = service(area, node, away=away, reach=reach, sideways=sideways)
     nodes, ids = run(area, path, cable_type=area.branch_cable())
-    riser(area, node, device="gang switch" if area.chance(0.12) else "cutout")
+    riser(area, node, device="gang switch" if area.chance(0.2) else "cutout")
     padmount(area, nodes[-1], cables=ids[-1:])
 
 
@@ -229,7 +229,8 @@ def loop(area: Area, path: LineString, *, sites: int, dead_ends: int, ends: str 
     starts = []
     for k, place in enumerate(nodes[1:-1]):
         if k in at_site:
-            padmount(area, place, cables=ids[k : k + 1] if k == middle else ids[k : k + 2])
+            at_it = ids[k : k + 1] if k == middle else ids[k : k + 2]
+            padmount(area, place, cables=at_it, elbows=0.1 if ends == "gang switch" else 0.35)
         else:
             starts.append((place, normal(path, stops[k]) * (-1) ** k))
     area.ledger.switch(nodes[middle + 1], area.circuit, device="elbow", guards=ids[middle + 1], state="open")
