@@ -80,8 +80,8 @@ def test_findings_name_text_length_and_reading():
         "assumed",
         ("C1", "C2"),
         (
-            "2 cables (0.15 km) of type '1/0 AL XLPE 220', which the catalogue does not have: read as 1/0 AL XLPE 15 kV "
-            "133 %; teach it in input.cable_type_patterns if that is wrong"
+            "2 cables (0.15 km) of type '1/0 AL XLPE 220', which the catalogue does not have: read as 1/0 AL XLPE "
+            "15 kV 133 %; teach it in input.cable_type_patterns if that is wrong"
         ),
     )
     assert told["unknown_cable_type"][1] == ("C3",)
