@@ -1,8 +1,8 @@
 """Exposed section of a switching point: what loses its only supply on a pole when that pole alone is open.
 
 Judged pole by pole: for every phase the graph of what carries it, its spanning forest and its bridges. Where a device
-is a bridge, all beyond it is exposed on that pole; where a ring or a parallel feed keeps the phase supplied, nothing is.
-Sections are stretches of the forest's visiting order, so that totals are differences of running sums.
+is a bridge, all beyond it is exposed on that pole; where a ring or a parallel feed keeps it supplied, nothing is.
+is. Sections are stretches of the forest's visiting order, so that totals are differences of running sums.
 """
 
 from __future__ import annotations
@@ -96,9 +96,12 @@ class Sections:
             return _member_sums(self.views[0], node, values)
         # distinct whole weights add up exactly: equal sums are equal sets
         mark = np.random.default_rng(1).integers(1, 2**53 // max(len(node), 1), len(node)).astype(np.float64)
-        sums = np.array([_member_sums(view, node, np.vstack([values, mark])) for view in self.views])
-        total: Floats = sums[:, :-1].max(axis=0)
-        marks = sums[:, -1]
+        total = np.zeros((len(values), len(self.device)))
+        marks = np.empty((len(self.views), len(self.device)))
+        for view, row in zip(self.views, marks, strict=True):
+            sums = _member_sums(view, node, np.vstack([values, mark]))
+            np.maximum(total, sums[:-1], out=total)
+            row[:] = sums[-1]
         mixed = np.flatnonzero(((marks > 0) & (marks != marks.max(axis=0))).any(axis=0))
         for some in np.array_split(mixed, len(mixed) // MEMBERS_OF_AT_ONCE + 1):
             owner, site = self.members(some, node)
@@ -195,18 +198,21 @@ def _member_sums(view: PhaseView, node: Ints, values: Floats) -> Floats:
     at = np.flatnonzero(node >= 0)
     place = view.forest.place[node[at]]
     order = np.argsort(place, kind="stable")
-    running = np.zeros((len(values), len(at) + 1))
-    np.cumsum(values[:, at[order]], axis=1, out=running[:, 1:])
     bounds = tuple(np.searchsorted(place[order], x) for x in (view.low, view.high, view.tree_low, view.tree_high))
-    return _between(running, bounds, view.inverted)
+    sums = np.empty((len(values), len(view.low)))
+    running = np.zeros(len(at) + 1)
+    for k, value in enumerate(values):
+        np.cumsum(value[at[order]], out=running[1:])
+        sums[k] = _between(running, bounds, view.inverted)
+    return sums
 
 
 def _between(running: Floats, bounds: tuple[Ints, ...], inverted: Bools) -> Floats:
     """Running sums between low and high, or, inverted, on both sides of them; of nothing it is exactly nothing."""
-    low, high = running[..., bounds[0]], running[..., bounds[1]]
+    low, high = running[bounds[0]], running[bounds[1]]
     if not inverted.any():
         return high - low
-    tree_low, tree_high = running[..., bounds[2]], running[..., bounds[3]]
+    tree_low, tree_high = running[bounds[2]], running[bounds[3]]
     return np.where(inverted, (low - tree_low) + (tree_high - high), high - low)
 
 
