@@ -160,5 +160,7 @@ def _health(graph: Graph, union: Forest, tees: int, n_switches: int) -> dict[str
         "devices_placed": int((graph.far >= 0).sum()),
         "devices_not_placed": int(n_switches - (graph.far >= 0).sum()),
         "dead_ends": int((degree == 1).sum()),
-        "parts_without_source": len(np.unique(union.root[(union.root != graph.root) & (degree > 0)])),
+        "parts_without_source": int(
+            ((union.root == np.arange(graph.n_nodes)) & (degree > 0) & (np.arange(graph.n_nodes) != graph.root)).sum()
+        ),
     }

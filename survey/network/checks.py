@@ -33,8 +33,8 @@ def _no_sources(network: Network, findings: FindingList) -> None:
             "no_sources",
             layer="sources",
             ids=[],
-            message="the export has no source points; the direction of supply was taken from the single-pole devices; add a "
-            "sources layer",
+            message="the export has no source points; the direction of supply was taken from the single-pole devices; "
+            "add a sources layer",
         )
 
 
@@ -46,8 +46,8 @@ def _unreached(network: Network, findings: FindingList) -> None:
             "site_without_supply",
             layer="transformers",
             ids=network.tables.transformers["site_id"].iloc[lost].to_numpy(),
-            message="no way to a source or to a switching point that supplies it; listed as unreached; check gaps and open "
-            "devices",
+            message="no way to a source or to a switching point that supplies it; listed as unreached; check gaps and "
+            "open devices",
         )
 
 
@@ -56,7 +56,7 @@ def _dead_cables(network: Network, union: Forest, findings: FindingList) -> None
     fed = union.root[graph.b[: graph.n_pieces]] == graph.root
     if fed.all() or not len(network.tables.sources):
         return
-    dead = np.unique(network.pieces.cable[~fed])
+    dead = np.flatnonzero(np.bincount(network.pieces.cable[~fed]))
     findings.add(
         "warning",
         "cable_without_source",
@@ -78,7 +78,7 @@ def _rings(network: Network, union: Forest, findings: FindingList) -> None:
     graph = network.graph
     every = np.flatnonzero(_on_ring(network))
     links = coo_array((np.ones(len(every)), (graph.a[every], graph.b[every])), shape=(graph.n_nodes, graph.n_nodes))
-    block = connected_components(links, directed=False)[1]
+    block = connected_components(links, directed=False)[1].astype(np.int64)
     cables, sites = network.tables.cables["cable_id"], network.tables.transformers["site_id"]
     walked = np.flatnonzero(network.walks.ring_piece >= 0)
     of_sites = _split_by(block[graph.a[network.walks.ring_piece[walked]]], sites.iloc[walked].to_numpy())
@@ -88,8 +88,8 @@ def _rings(network: Network, union: Forest, findings: FindingList) -> None:
             "closed_ring",
             layer="cables",
             ids=set(ids),
-            message="closed ring in the normal state: two ways to a source; the shorter one is walked, and no single-pole "
-            "device on the ring takes anything off by itself"
+            message="closed ring in the normal state: two ways to a source; the shorter one is walked, and no "
+            "single-pole device on the ring takes anything off by itself"
             + _walked_by(of_sites.get(k, []))
             + "; record the open point",
         )

@@ -99,7 +99,14 @@ def build_graph(
     slot = np.searchsorted(source_nodes, placement.node[source_tail])
     link_from[slot] = far[source_tail]
     return _assemble(
-        tables, pieces, (u, v), placement, near, far, closed, (link_from, source_nodes), n_nodes + 1 + len(order), root
+        tables,
+        pieces,
+        ends=(u, v),
+        sides=(near, far),
+        closed=closed,
+        at_piece=placement.piece[closed],
+        links=(link_from, source_nodes),
+        root=root,
     )
 
 
@@ -113,11 +120,11 @@ def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement) ->
     shared = count[key - key.min()] > 1 if len(key) else count > 1
     drawn = np.flatnonzero(shared & (piece >= 0) & (pieces.line[piece] >= 0) & np.isfinite(xy).all(axis=1))
     off = np.zeros(len(placed))
-    off[drawn] = _into_cable(tables.lines, pieces, piece[drawn], at_end[drawn], xy[drawn])
+    off[drawn] = _into_cable(tables.lines, pieces, piece=piece[drawn], at_end=at_end[drawn], xy=xy[drawn])
     return placed[np.lexsort((placed, np.round(off, 2), key))]
 
 
-def _into_cable(lines: Lines, pieces: Pieces, piece: Ints, at_end: Bools, xy: Floats) -> Floats:
+def _into_cable(lines: Lines, pieces: Pieces, *, piece: Ints, at_end: Bools, xy: Floats) -> Floats:
     """How far each place lies from the end of its piece towards the piece, metres."""
     if not len(piece):
         return np.empty(0)
@@ -134,15 +141,16 @@ def _into_cable(lines: Lines, pieces: Pieces, piece: Ints, at_end: Bools, xy: Fl
 def _assemble(
     tables: NetworkTables,
     pieces: Pieces,
+    *,
     ends: tuple[Ints, Ints],
-    placement: Placement,
-    near: Ints,
-    far: Ints,
+    sides: tuple[Ints, Ints],
     closed: Ints,
+    at_piece: Ints,
     links: tuple[Ints, Ints],
-    n_nodes: int,
     root: int,
 ) -> Graph:
+    near, far = sides
+    n_nodes = root + 1 + int((far >= 0).sum())
     n_pieces, n_extra = len(pieces.cable), len(closed) + len(links[0])
     a = np.concatenate([ends[0], near[closed], links[0]])
     b = np.concatenate([ends[1], far[closed], links[1]])
@@ -153,7 +161,7 @@ def _assemble(
     switch = np.full(len(a), -1, np.int64)
     switch[edge_of[closed]] = closed
     # one place more than pieces, so that a device at a source (a negative piece) has all three
-    poles = np.append(phases, np.uint8(THREE_PHASE))[np.maximum(placement.piece[closed], -1)]
+    poles = np.append(phases, np.uint8(THREE_PHASE))[np.maximum(at_piece, -1)]
     mask = np.concatenate([phases, poles, np.full(len(links[0]), THREE_PHASE, np.uint8)])
     first, edges = adjacency(a, b, n_nodes)
     return Graph(

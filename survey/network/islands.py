@@ -1,8 +1,8 @@
 """Parts without a source: no sources layer, an island, or what an open device cuts off.
 
 The supply direction is taken from the single-pole devices there: a device controls the side of its cable, and a site's
-switching point is the nearest device, by walked length, on whose controlled side the site lies. Other devices at dead ends
-are no supplies.
+switching point is the nearest device, by walked length, on whose controlled side the site lies. Other devices at
+dead ends are no supplies.
 """
 
 from __future__ import annotations
@@ -70,8 +70,8 @@ def controlled_sides(
             "side_unknown",
             layer="switches",
             ids=tables.switches["switch_id"].iloc[device[unknown]].to_numpy(),
-            message="no source and no other device tells which side of this device is supplied; taken to control the side "
-            "with sites, or with more shielded cable; add a source point or name the cable in guards",
+            message="no source and no other device tells which side of this device is supplied; taken to control the "
+            "side with sites, or with more shielded cable; add a source point or name the cable in guards",
         )
     return down
 
@@ -152,7 +152,7 @@ def walk_in_islands(walks: Walks, graph: Graph, *, sections: Sections, union: Fo
 
 
 def _above(graph: Graph, sections: Sections, device: Ints, reach: Reach) -> tuple[Ints, Bools]:
-    """Section above each device, the nearest one that reaches its supply side without crossing it, and a marked edge between."""
+    """Section above each device, the nearest that reaches its supply side uncrossed, and whether a mark is between."""
     own = graph.edge_of[sections.device[device]]
     up = reach.at[sections.up[device]]
     above, between = np.full(len(device), -1, np.int64), np.zeros(len(device), bool)

@@ -42,7 +42,8 @@ class Joints:
     Parameters
     ----------
     cable
-        Row of the cable of each run, shape (n_runs,), rising. A run is a drawn line, or a cable known by node ids alone.
+        Row of the cable of each run, shape (n_runs,), rising. A run is a drawn line, or a cable known by node ids
+        alone.
     line
         Drawn line of the run, -1 when it cannot be cut (no line, or several).
     u, v
@@ -99,7 +100,9 @@ def join_ends(tables: NetworkTables, *, snap_m: float, pickup_m: float, findings
     drawn = one_line >= 0
     named_xy = np.full((len(named_cable), 2, 2), np.nan)
     named_xy[drawn] = np.stack([xy_start[one_line[drawn]], xy_end[one_line[drawn]]], axis=1)
-    node_of_group = _nodes_of_groups(group, free_xy, codes.reshape(-1), named_xy.reshape(-1, 2), len(node_ids), snap_m)
+    node_of_group = _nodes_of_groups(
+        group, free_xy, named=(codes.reshape(-1), named_xy.reshape(-1, 2)), n_named=len(node_ids), snap_m=snap_m
+    )
 
     free_nodes = node_of_group.reshape(-1, 2)
     cable = np.concatenate([named_cable, lines.owner[free_line]])
@@ -141,10 +144,9 @@ def _only_line(owner: Ints, n_cables: int) -> Ints:
     return line
 
 
-def _nodes_of_groups(
-    group: Ints, free_xy: Floats, named_node: Ints, named_xy: Floats, n_named: int, snap_m: float
-) -> Ints:
+def _nodes_of_groups(group: Ints, free_xy: Floats, *, named: tuple[Ints, Floats], n_named: int, snap_m: float) -> Ints:
     """Node of every free end: the named node its group touches, else a new one."""
+    named_node, named_xy = named
     tag = np.full(len(group), -1, np.int64)
     drawn = np.flatnonzero(np.isfinite(named_xy[:, 0]))
     if len(drawn) and len(free_xy):

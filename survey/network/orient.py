@@ -1,7 +1,7 @@
 """Which way is up at every node, before the devices that need to know it are placed.
 
-Closed devices do not matter here; open ones cut. From the sources the direction is the shortest way; in a part without a
-source it is the shortest way from the devices whose controlled side is known, each towards that side only.
+Closed devices do not matter here; open ones cut. From the sources the direction is the shortest way; in a part
+without a source it is the shortest way from the devices whose controlled side is known, each towards that side only.
 """
 
 from __future__ import annotations

@@ -60,12 +60,12 @@ def pick_up(
         node[:] = joints.node_ids.get_indexer(pd.Index(points["node"]))
     ids = points.iloc[:, 0].to_numpy()
     lonlat = points[["lon", "lat"]].to_numpy(np.float64)
-    _report_unknown_nodes(points["node"].to_numpy(), node, ids, layer, findings)
+    _report_unknown_nodes(points["node"].to_numpy(), node, ids=ids, layer=layer, findings=findings)
     xy = points[["x", "y"]].to_numpy(np.float64)
     open_ = np.flatnonzero((node < 0) & np.isfinite(xy).all(axis=1))
     near, _ = nearest_point(xy[open_], joints.drawn.strips, tolerance_m=pickup_m)
     node[open_] = np.append(joints.drawn.node, -1)[near]
-    picked = _nearest_run(node, xy, tables, joints, pickup_m)
+    picked = _nearest_run(node, xy, tables=tables, joints=joints, pickup_m=pickup_m)
     for i in np.flatnonzero((picked.node < 0) & (picked.run < 0)):
         drawn = bool(np.isfinite(xy[i]).all())
         findings.add(
@@ -88,7 +88,7 @@ def place_of(lonlat: Floats) -> tuple[float, float] | None:
 
 
 def _report_unknown_nodes(
-    names: NDArray[np.object_], node: Ints, ids: NDArray[np.object_], layer: str, findings: FindingList
+    names: NDArray[np.object_], node: Ints, *, ids: NDArray[np.object_], layer: str, findings: FindingList
 ) -> None:
     unknown = np.flatnonzero((names != "") & (node < 0))
     if len(unknown):
@@ -102,7 +102,7 @@ def _report_unknown_nodes(
         )
 
 
-def _nearest_run(node: Ints, xy: Floats, tables: NetworkTables, joints: Joints, pickup_m: float) -> Picked:
+def _nearest_run(node: Ints, xy: Floats, *, tables: NetworkTables, joints: Joints, pickup_m: float) -> Picked:
     run = np.full(len(node), -1, np.int64)
     along = np.zeros(len(node))
     open_ = np.flatnonzero((node < 0) & np.isfinite(xy).all(axis=1))

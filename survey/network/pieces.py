@@ -75,7 +75,9 @@ def find_cuts(
     cut_along = np.concatenate([tees.along_m, along])
     cut_node = np.concatenate([tees.node, np.full(len(on_run), -1, np.int64)])
     order = np.lexsort((cut_node < 0, cut_along, cut_run))
-    node, keep, first_new = _name_cuts(cut_run[order], cut_along[order], cut_node[order], len(joints.node_xy), snap_m)
+    node, keep, first_new = _name_cuts(
+        cut_run[order], cut_along[order], cut_node[order], n_nodes=len(joints.node_xy), snap_m=snap_m
+    )
     cut_node[order] = node
     nodes = np.concatenate([p.node for p in picked])
     nodes[on_run] = cut_node[len(tees.run) :]
@@ -120,7 +122,7 @@ def walk_vertices(lines: Lines) -> Floats:
     return walked
 
 
-def _name_cuts(run: Ints, along: Floats, node: Ints, n_nodes: int, snap_m: float) -> tuple[Ints, Ints, int]:
+def _name_cuts(run: Ints, along: Floats, node: Ints, *, n_nodes: int, snap_m: float) -> tuple[Ints, Ints, int]:
     """Node of every cut (sorted by run and place), which cuts to keep, and the first new node."""
     if not len(run):
         return node, np.empty(0, np.int64), n_nodes
@@ -172,15 +174,15 @@ def _cable_lengths(tables: NetworkTables, findings: FindingList) -> Floats:
 
 
 def _report_closed(pieces: Pieces, tables: NetworkTables, findings: FindingList) -> None:
-    closed = np.unique(pieces.cable[pieces.u == pieces.v])
+    closed = np.flatnonzero(np.bincount(pieces.cable[pieces.u == pieces.v], minlength=1))
     if len(closed):
         findings.add(
             "warning",
             "ends_joined",
             layer="cables",
             ids=tables.cables["cable_id"].iloc[closed].to_numpy(),
-            message="both ends stand at one node (a loop, or shorter than the snapping tolerance); its capacitance counts "
-            "at that node, it carries no walk; check the drawing",
+            message="both ends stand at one node (a loop, or shorter than the snapping tolerance); its capacitance "
+            "counts at that node, it carries no walk; check the drawing",
         )
 
 

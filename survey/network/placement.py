@@ -6,7 +6,8 @@ A device stands between a node and the cable it controls. In this order:
 2. Riser (exactly one shielded cable at the node, the rest overhead): at the shielded cable.
 3. As many unguarded single-pole devices as shielded cables at the node: one on each.
 4. One cable (dead end): between node and cable.
-5. Two cables: between them (a site at that very node is beyond the device). More than two: on the upstream side, so that
+5. Two cables: between them (a site at that very node is beyond the device). More than two: on the upstream side, so
+that
    it controls everything beyond, with a finding. Both need to know which way is up, see :func:`settle`; at a source's
    own node: between the source and the node.
 """
@@ -22,6 +23,8 @@ from numpy.typing import NDArray
 from survey.network.pickup import place_of
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from survey.findings import FindingList, Severity
     from survey.network.pieces import Pieces
     from survey.read.tables import NetworkTables
@@ -82,7 +85,7 @@ def place_devices(
     single = stood_single(tables.switches)
     at = np.maximum(node, 0)
     reached = (node >= 0) & (here.degree[at] > 0)
-    piece = _guarded(tables, pieces, here, node, findings)
+    piece = _guarded(tables, pieces, here=here, node=node, findings=findings)
     free = reached & (piece == NOWHERE)
     riser = free & (here.cables[at] == 1) & (here.degree[at] > 1)
     piece[riser] = _only_cable(here, n_nodes)[node[riser]]
@@ -132,7 +135,7 @@ def _incidence(tables: NetworkTables, pieces: Pieces, node: Ints, n_nodes: int) 
     return _Incidence(ends, piece, shielded, degree, cables, first)
 
 
-def _guarded(tables: NetworkTables, pieces: Pieces, here: _Incidence, node: Ints, findings: FindingList) -> Ints:
+def _guarded(tables: NetworkTables, pieces: Pieces, *, here: _Incidence, node: Ints, findings: FindingList) -> Ints:
     """Rule 1: the piece of the guarded cable at the node, where there is exactly one."""
     guards = tables.switches["guards"]
     piece = np.full(len(node), NOWHERE, np.int64)
@@ -154,8 +157,8 @@ def _guarded(tables: NetworkTables, pieces: Pieces, here: _Incidence, node: Ints
             "guards_unknown",
             layer="switches",
             ids=tables.switches["switch_id"].iloc[lost].to_numpy(),
-            message=f"guards names a cable that does not end at the device (first: {guards.iloc[lost[0]]!r}); placed as if "
-            "guards were empty; correct guards",
+            message=f"guards names a cable that does not end at the device (first: {guards.iloc[lost[0]]!r}); placed "
+            "as if guards were empty; correct guards",
         )
     return piece
 
@@ -233,13 +236,17 @@ SETTLED: dict[str, tuple[Severity, str]] = {
     "unplaced_switch": ("error", "no supply tells which side of this device is upstream; it was left out"),
     "open_side_unknown": (
         "warning",
-        "which side of this open device the rest of its node is on is not recorded; taken to stand on the upstream side, "
-        "so that all beyond is cut off there",
+        (
+            "which side of this open device the rest of its node is on is not recorded; taken to stand on the upstream "
+            "side, so that all beyond is cut off there"
+        ),
     ),
     "ambiguous_switch": (
         "warning",
-        "device at a node of more than two cables without guards; taken to stand on the upstream side, so that it controls "
-        "everything beyond",
+        (
+            "device at a node of more than two cables without guards; taken to stand on the upstream side, so that it "
+            "controls everything beyond"
+        ),
     ),
 }
 

@@ -1,7 +1,8 @@
 """Transformers inside the network: the walk does not pass them.
 
 Where cables of another voltage than the site's rated primary voltage meet at a site's node, they hang on its secondary:
-the node is split, and the secondary becomes a node of its own, a source when the settings or a source point there say so.
+the node is split, and the secondary becomes a node of its own, a source when the settings or a source point there
+say so.
 """
 
 from __future__ import annotations
@@ -64,7 +65,7 @@ def split_at_transformers(
     if not (off[0].any() or off[1].any()):
         return Split(pieces, node_xy, source_nodes, np.empty(0, np.int64))
     has_off, has_on = _marked(pieces, off, len(node_xy)), _marked(pieces, on, len(node_xy))
-    _report(tables, site_nodes, has_off, has_on, supplies, findings)
+    _report(tables, site_nodes, has_off=has_off, has_on=has_on, supplies=supplies, findings=findings)
     split = np.flatnonzero(has_off & has_on)
     new_node = np.arange(len(node_xy))
     new_node[split] = len(node_xy) + np.arange(len(split))
@@ -87,9 +88,10 @@ def _marked(pieces: Pieces, at_end: list[NDArray[np.bool_]], n_nodes: int) -> ND
 def _report(
     tables: NetworkTables,
     site_nodes: Ints,
+    *,
     has_off: NDArray[np.bool_],
     has_on: NDArray[np.bool_],
-    supplies: bool,  # noqa: FBT001
+    supplies: bool,
     findings: FindingList,
 ) -> None:
     ids = tables.transformers["site_id"].to_numpy()
@@ -102,8 +104,9 @@ def _report(
             "step_down",
             layer="transformers",
             ids=ids[step_down],
-            message="cables of another voltage hang on this transformer: taken as its secondary, which the walk does not "
-            "pass; " + ("its secondary supplies them" if supplies else "put a source point there if it supplies them"),
+            message="cables of another voltage hang on this transformer: taken as its secondary, which the walk does "
+            "not pass; "
+            + ("its secondary supplies them" if supplies else "put a source point there if it supplies them"),
         )
     if len(differs):
         findings.add(

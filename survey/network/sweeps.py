@@ -1,7 +1,7 @@
 """Compiled sweeps over a graph held as edge arrays: adjacency, depth-first spanning forest, shortest ways, descent.
 
-A graph has ``n`` nodes and edges ``a[e] - b[e]``; ``allowed[e]`` leaves edges out. Neighbours are visited in edge order,
-so results depend on the numbering only.
+A graph has ``n`` nodes and edges ``a[e] - b[e]``; ``allowed[e]`` leaves edges out. Neighbours are visited in edge
+order, so results depend on the numbering only.
 """
 
 from __future__ import annotations
@@ -161,17 +161,19 @@ def shortest(
 ) -> tuple[Ints, Ints]:
     """Shortest ways from the head: parent edge of every node (-1), and the reached nodes, parents before children.
 
-    What lies beyond a bridge can be reached by no other way, so that only nodes on rings wait for their turn (Dijkstra).
+    What lies beyond a bridge can be reached by no other way, so that only nodes on rings wait for their turn
+    (Dijkstra).
     """
-    return _shortest(first, edges, ends[0], ends[1], cost, bridge, head)  # type: ignore[no-any-return]
+    parent_edge, order = _shortest(first, edges, ends[0], ends[1], cost, bridge, head)
+    return parent_edge, order
 
 
 class Reach(NamedTuple):
     """Nearest seed of every node of a part, and the nearest that comes by another edge.
 
     ``at`` position of each node in the other arrays, the last one (nothing) for nodes outside; ``label`` seed numbers
-    (-1); ``dist`` and ``cable`` metres, all and of shielded cable; ``marked`` the marked edge on the way that is nearest to
-    the node (-1); ``steps`` edges on the way; ``via_edge`` and ``via_slot`` the
+    (-1); ``dist`` and ``cable`` metres, all and of shielded cable; ``marked`` the marked edge on the way that is
+    nearest to the node (-1); ``steps`` edges on the way; ``via_edge`` and ``via_slot`` the
     step back towards the seed (at the seed itself its own edge, and slot -1). All but ``at`` have shape (n, 2).
     """
 
@@ -299,8 +301,8 @@ def descend(
 ) -> tuple[Ints, Ints, Floats, Floats, Ints, Ints]:
     """Carry the walk's columns from every root down, parents before children.
 
-    Per node, looking up its way: the first edge that stops the walk (-1), edges, metres and metres of shielded cable to it (or
-    to the root), the first three-pole edge before it (-1), and the first ring edge passed (-1).
+    Per node, looking up its way: the first edge that stops the walk (-1), edges, metres and metres of shielded cable
+    to it (or to the root), the first three-pole edge before it (-1), and the first ring edge passed (-1).
     """
     n = len(parent_edge)
     stop = np.full(n, -1, np.int64)

@@ -76,12 +76,12 @@ def _report_merged(tables: NetworkTables, joints: Joints, new: Ints, *, snap_m: 
 
 def _touches(tables: NetworkTables, joints: Joints, snap_m: float) -> Tees:
     lines, drawn = tables.lines, np.flatnonzero(joints.line >= 0)
-    ends = [np.full(len(lines.owner), -1, np.int64) for _ in range(2)]
-    ends[0][joints.line[drawn]], ends[1][joints.line[drawn]] = joints.u[drawn], joints.v[drawn]
+    at_u, at_v = np.full(len(lines.owner), -1, np.int64), np.full(len(lines.owner), -1, np.int64)
+    at_u[joints.line[drawn]], at_v[joints.line[drawn]] = joints.u[drawn], joints.v[drawn]
     run_of_line = np.full(len(lines.owner), -1, np.int64)
     run_of_line[joints.line[drawn]] = drawn
     touch = touching_lines(
-        joints.free.strips, lines.xy, lines.start, skip=(joints.free.node, *ends), tolerance_m=snap_m
+        joints.free.strips, lines.xy, lines.start, skip=(joints.free.node, at_u, at_v), tolerance_m=snap_m
     )
     keep = np.flatnonzero(run_of_line[touch.line] >= 0)
     found = Tees(run_of_line[touch.line[keep]], touch.along_m[keep], joints.free.node[touch.point[keep]])

@@ -156,10 +156,11 @@ class Survey:
         return list(getattr(self.tables, layer).iloc[:, 0])
 
     def walk(self, site: str):
-        """``(switch_id, path_length_m, path_cable_m)``, or ``"no_single_pole"`` with both lengths, or ``"unreached"``."""
+        """``(switch_id or "no_single_pole", path_length_m, path_cable_m)``, or ``"unreached"``."""
         i, walks = self.ids("transformers").index(site), self.network.walks
         if not walks.supplied[i]:
-            assert walks.section[i] == -1 and np.isnan(walks.length_m[i]) and np.isnan(walks.cable_m[i])
+            assert walks.section[i] == -1
+            assert np.isnan([walks.length_m[i], walks.cable_m[i]]).all()
             return "unreached"
         name = "no_single_pole"
         if walks.section[i] >= 0:

@@ -1,14 +1,14 @@
 """Brute force: plain networkx, one graph per phase, every device taken out in turn.
 
-Knows nothing of the survey's code: it starts from the same short rows as :mod:`build`, in which every cable goes by node ids
-and every device names the cable it controls.
+Knows nothing of the survey's code: it starts from the same short rows as :mod:`build`, in which every cable goes by
+node ids and every device names the cable it controls.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import groupby
+from itertools import groupby, pairwise
 
 import networkx as nx
 
@@ -129,7 +129,7 @@ class Oracle:
             return min(cost(u, v, data) for data in edges.values())
 
         nodes = nx.shortest_path(g, start, SUPPLY, weight=best)
-        for u, v in zip(nodes, nodes[1:], strict=False):
+        for u, v in pairwise(nodes):
             yield min(
                 g[u][v].values(), key=lambda data, u=u, v=v: (cost(u, v, data), data.get("cable") and data["cable"].id)
             )
@@ -159,10 +159,7 @@ class Oracle:
             g.remove_edge(near, far, d.id)
             if nx.has_path(g, far, start):
                 nodes = nx.shortest_path(g, start, far, weight="length")
-                edges = [
-                    min(g[u][v].values(), key=lambda data: data["length"])
-                    for u, v in zip(nodes, nodes[1:], strict=False)
-                ]
+                edges = [min(g[u][v].values(), key=lambda data: data["length"]) for u, v in pairwise(nodes)]
                 length = sum(e["length"] for e in edges)
                 key = (length, len(edges))
                 if best is None or key < best[0]:
@@ -176,7 +173,7 @@ class Oracle:
         return self.climb(node) if node in self.fed else self.island_climb(node)
 
     def upstream(self, d: Device) -> str | None:
-        """Switching point above a fed device that exposes something; ``None`` where its poles are fed from either side."""
+        """Switching point above a fed device that exposes something; ``None``: its poles are fed from either side."""
         near, far = self.edge(d)
         ups = {far if near in lost else near for lost in self.all_lost[d.id].values() if lost}
         if len(ups) > 1:

@@ -166,7 +166,8 @@ def test_a_cable_whose_end_comes_back_to_its_own_middle_makes_no_tee():
     assert s.walk("s") == ("no_single_pole", 209.8, 209.8)
 
 
-# --- node ids -----------------------------------------------------------------------------------------------------------
+# --- node ids
+# -----------------------------------------------------------------------------------------------------------
 
 
 def test_node_ids_are_the_topology_whatever_is_drawn():
@@ -221,7 +222,8 @@ def test_a_cable_of_several_lines_by_node_ids_is_one_piece():
     assert s.walk("s") == ("no_single_pole", 95, 95)
 
 
-# --- points -------------------------------------------------------------------------------------------------------------
+# --- points
+# -------------------------------------------------------------------------------------------------------------
 
 
 def test_a_point_takes_the_nearest_node_before_any_cable():

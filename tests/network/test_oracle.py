@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
-from build import Cable, named, survey
+from build import named, survey
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from oracle import Device, Oracle

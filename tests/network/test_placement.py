@@ -15,7 +15,8 @@ def junction(*switches, builds="uuu", sites=("n1", "n2", "n3"), **more):
     return survey(cables, sites=[("s" + n[1:], n) for n in sites], switches=switches, sources=[GRID], **more)
 
 
-# --- rule 2 -------------------------------------------------------------------------------------------------------------
+# --- rule 2
+# -------------------------------------------------------------------------------------------------------------
 
 
 def test_the_recorded_length_goes_before_the_drawn_one():
@@ -74,7 +75,8 @@ def test_a_cable_shorter_than_the_tolerance_hangs_on_its_node():
     assert s.section("w") == (["c1", "c2", "c3"], 90, ["s"])
 
 
-# --- rule 3 -------------------------------------------------------------------------------------------------------------
+# --- rule 3
+# -------------------------------------------------------------------------------------------------------------
 
 
 def test_guards_names_the_cable_it_controls():
@@ -292,7 +294,8 @@ def test_devices_in_the_middle_of_a_bent_cable_stand_in_the_order_they_are_drawn
     assert s.walk("s") == (nearest, length, length)
 
 
-# --- rule 4, open switches ----------------------------------------------------------------------------------------------
+# --- rule 4, open switches
+# ----------------------------------------------------------------------------------------------
 
 
 def test_an_open_switch_cuts_the_network():
