@@ -23,6 +23,8 @@ VERTEX = 16
 POINT_BYTES = 21
 LITTLE_ENDIAN = 1
 WKB_POINT, WKB_LINE = 1, 2
+POINT_KINDS, LINE_KINDS = frozenset({1, 4}), frozenset({2, 5})  # single and multiple
+FLAGS_OFF = 0x0FFF_FFFF  # height and measure as high bits, as some programs write them
 CURVES = (8, 12)  # first and last of the types with arcs
 BLOCK = 16_384
 MAX_COORDINATE = 1e12  # beyond any system's range: fill values such as 1e38 are not places
@@ -137,6 +139,15 @@ def has_curves(wkb: pa.LargeBinaryArray) -> bool:
     at = starts[:-1][np.diff(starts) >= HEAD]
     base = _uint32(data, at + 1) % 1000
     return bool(((base >= CURVES[0]) & (base <= CURVES[-1]) & (data[at] == LITTLE_ENDIAN)).any())
+
+
+def base_kinds(wkb: pa.LargeBinaryArray) -> frozenset[int]:
+    """Types of geometry there are, by their number without height or measure; all of them for another byte order."""
+    starts, data = text_buffers(wkb)
+    at = starts[:-1][np.diff(starts) >= HEAD]
+    if not (data[at] == LITTLE_ENDIAN).all():
+        return POINT_KINDS | LINE_KINDS
+    return frozenset((np.unique(_uint32(data, at + 1)) & FLAGS_OFF) % 1000)
 
 
 def _shapes(wkb: list[bytes | None]) -> list[shapely.Geometry | None]:

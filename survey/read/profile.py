@@ -12,7 +12,7 @@ import shapely
 
 from survey.errors import CrsError
 from survey.read.columns import as_text
-from survey.read.geometry import RawLines, parse_lines, parse_points
+from survey.read.geometry import LINE_KINDS, POINT_KINDS, RawLines, base_kinds, parse_lines, parse_points
 from survey.read.places import choose_places, layer_crs
 
 if TYPE_CHECKING:
@@ -111,20 +111,27 @@ def profile_layer(export: Export, info: LayerInfo) -> LayerProfile:
 def _profile_field(name: str, column: pa.Array) -> FieldProfile:
     text = as_text(column)
     there = text.drop_null()
-    counted = [(item["values"], item["counts"]) for item in pc.value_counts(there).to_pylist()]
-    counted.sort(key=lambda pair: (-pair[1], pair[0]))
+    counted = _counted(there)
+    first = counted.slice(0, MOST_CODES).to_pylist()
     numbers = _numbers(column, there)
     return FieldProfile(
         name=name,
         kind=_kind(column.type),
         filled=len(there) / max(len(text), 1),
         distinct=len(counted),
-        commonest=tuple(counted[:COMMONEST]),
-        codes=tuple(sorted(value for value, _ in counted)) if len(counted) <= MOST_CODES else (),
+        commonest=tuple((row["values"], row["counts"]) for row in first[:COMMONEST]),
+        codes=tuple(sorted(row["values"] for row in first)) if len(counted) <= MOST_CODES else (),
         numbers=numbers,
         numeric=len(numbers) / max(len(there), 1),
         rows=len(text),
     )
+
+
+def _counted(there: pa.LargeStringArray) -> pa.Table:
+    """Distinct values with their counts, most frequent first."""
+    pairs = pc.value_counts(there)
+    table = pa.table({name: pairs.field(name) for name in ("values", "counts")})
+    return table.sort_by([("counts", "descending"), ("values", "ascending")])
 
 
 def _numbers(column: pa.Array, there: pa.LargeStringArray) -> NDArray[np.float64]:
@@ -148,7 +155,9 @@ def _geometry(raw: RawLayer) -> tuple[str, tuple[float, float, float, float] | N
     order, none = np.arange(raw.rows), np.zeros(0)
     if raw.wkb is None or raw.wkb.null_count == raw.rows:
         return ("none" if raw.rows or raw.wkb is None else "empty"), None, none
-    lines, points = parse_lines(raw.wkb, order), parse_points(raw.wkb, order)
+    kinds = base_kinds(raw.wkb)
+    lines = parse_lines(raw.wkb if kinds & LINE_KINDS else None, order)
+    points = parse_points(raw.wkb if kinds & POINT_KINDS else None, order)
     has_lines, has_points = len(lines.owner) > 0, bool(np.isfinite(points.xy).any())
     xy = np.concatenate([lines.xy, points.xy[np.isfinite(points.xy).all(axis=1)]])
     if not len(xy):

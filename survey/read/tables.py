@@ -47,6 +47,10 @@ class Lines:
 class NetworkTables:
     """The export, cleaned. Missing text is ``""``, missing numbers NaN.
 
+    Text columns have pandas' ``str`` type, but for ``feeder`` and ``cable_type`` of the cables, which repeat: those are
+    categorical. ``row`` is the record's place in its layer, counted from 0; it changes with the order of the file, so
+    that nothing in the outputs may depend on it.
+
     Parameters
     ----------
     cables
