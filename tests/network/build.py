@@ -186,6 +186,10 @@ class Survey:
         above = self.network.walks.upstream[self._slot(switch)]
         return self.ids("switches")[self.network.sections.device[above]] if above >= 0 else ""
 
+    def gang_above(self, switch: str) -> bool:
+        """A three-pole device stands between a switching point and the one above."""
+        return bool(self.network.walks.gang_above[self._slot(switch)])
+
     def section(self, switch: str):
         """``(cables, phase-weighted metres, sites)`` on the exposed section; cables and sites by id, sorted."""
         return self.sections([switch])[switch]

@@ -172,11 +172,14 @@ class Oracle:
         node = dict(self.sites)[site]
         return self.climb(node) if node in self.fed else self.island_climb(node)
 
-    def upstream(self, d: Device) -> str | None:
-        """Switching point above a fed device that exposes something; ``None``: its poles are fed from either side."""
+    def upstream(self, d: Device) -> tuple[str, bool] | None:
+        """Switching point above a fed device that exposes something, and whether a three-pole device stands between.
+
+        ``None`` where its poles are fed from either side.
+        """
         near, far = self.edge(d)
         ups = {far if near in lost else near for lost in self.all_lost[d.id].values() if lost}
         if len(ups) > 1:
             return None
-        above = self.climb(ups.pop())[0]
-        return "" if above == "no_single_pole" else above
+        above, _, _, gang = self.climb(ups.pop())
+        return "" if above == "no_single_pole" else above, bool(gang)

@@ -290,7 +290,8 @@ def test_a_point_out_of_reach_is_a_finding(layer):
     (finding,) = s.findings.of("out_of_reach")
     assert (finding.severity, finding.layer, finding.ids) == ("error", layer, ("x",))
     assert finding.message == (
-        "no cable within 5 m of this point; it is not connected to the network; correct its place or raise network.pickup_m"
+        "no cable within 5 m of this point; it is not connected to the network; correct its place or raise "
+        "network.pickup_m"
     )
     assert finding.lon is not None
 
