@@ -32,7 +32,7 @@ class Mark:
     label
         What a person reads.
     shape
-        ``dot``, ``circle``, ``triangle``, ``diamond``, ``ring``, ``square`` or ``cross``.
+        ``dot``, ``circle``, ``triangle``, ``diamond``, ``ring``, ``plus``, ``square`` or ``cross``.
     size_px
         Width on the screen, CSS pixels.
     matplotlib
@@ -54,7 +54,7 @@ BAND_MARKS = (
 )
 STATUS_MARKS = (
     Mark("not_susceptible", "Not susceptible", "ring", 6.0, "o"),
-    Mark("no_single_pole", "No single-pole point", "ring", 6.0, "o"),
+    Mark("no_single_pole", "No single-pole point", "plus", 8.0, "+"),
     Mark("unreached", "No way to a supply", "cross", 8.0, "x"),
     Mark("not_assessable", "Not assessable", "square", 7.0, "s"),
 )

@@ -8,13 +8,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import shapely
-from pyproj import CRS
+from pyproj import CRS, Transformer
 
 from survey.report.tables import described_columns
 from survey.result import SurveyResult
 from survey.settings import build_settings
 
 ORIGIN = (500_000.0, 4_600_000.0)
+CRS_15N = CRS.from_epsg(32615)
 STREET_M, BLOCK_M = 240.0, 95.0
 BANDS = ("low", "moderate", "high", "severe")
 STATUSES = ("not_susceptible", "no_single_pole", "unreached", "not_assessable")
@@ -169,7 +170,7 @@ def town_survey(
         cable_lines=_array(town.lines),
         section_cables=tuple(town.sections),
         exposed_by=exposed,
-        crs=CRS.from_epsg(32615),
+        crs=CRS_15N,
         settings=build_settings(settings or {"report": {"title": "Survey of Ebbridge", "data_date": "2031-05-02"}}),
     )
 
@@ -187,13 +188,13 @@ def _sites_frame(town: Town, columns: dict[str, Any], order: np.ndarray) -> pd.D
     }
     ordered = {key: np.asarray(value, dtype=object)[order] for key, value in text.items()}
     ordered |= {key: value[order] for key, value in columns.items()}
-    xy = np.array([site["xy"] for site in town.sites])[order]
-    ordered |= {
-        "rank": np.arange(1.0, n + 1),
-        "lon": -93 + (xy[:, 0] - ORIGIN[0]) / 83e3,
-        "lat": 41.5 + (xy[:, 1] - ORIGIN[1]) / 111e3,
-    }
+    lon, lat = _degrees([site["xy"] for site in town.sites])
+    ordered |= {"rank": np.arange(1.0, n + 1), "lon": lon[order], "lat": lat[order]}
     return frame_of("sites", ordered, n)
+
+
+def _degrees(xy: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    return Transformer.from_crs(CRS_15N, "EPSG:4326", always_xy=True).transform(*np.array(xy).T)
 
 
 def switch_id(number: int) -> str:
@@ -204,7 +205,10 @@ def _points_frame(town: Town, sites: pd.DataFrame, exposed: tuple[np.ndarray, ..
     lengths = shapely.length(_array(town.lines))
     priority, band = sites["priority"].fillna(0).to_numpy(), sites["band"].to_numpy()
     top = np.array([priority[rows].max() for rows in exposed])
+    lon, lat = _degrees([point["xy"] for point in town.points])
     columns = {
+        "lon": lon,
+        "lat": lat,
         "switch_id": [switch_id(i) for i in range(len(town.points))],
         "switch_device": [p["switch_device"] for p in town.points],
         "feeder": [p["feeder"] for p in town.points],

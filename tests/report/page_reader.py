@@ -25,6 +25,9 @@ class Page:
         return self.blobs[0][1]
 
     def texts(self, name: str) -> list[str]:
+        if f"{name}.texts" not in self.core:
+            rows = self.core[{"sites.switch_id": "sites.switch_row", "sites.worst_switch_id": "sites.worst_row"}[name]]
+            return ["" if row < 0 else self.texts("switching_points.switch_id")[row] for row in rows.tolist()]
         words = self.core[f"{name}.texts"]
         return [words[code] for code in self.core[name]] if name in self.core else list(words)
 

@@ -100,6 +100,21 @@ def test_links_name_the_points_of_the_table():
     assert [ids[row] for row in page.core["sites.worst_row"]] == TOWN.sites["worst_switch_id"].tolist()
 
 
+def test_degrees_stand_for_grid_steps_only_where_they_say_the_same():
+    assert "sites.x" not in read_page(TOWN_PAGE).core
+    page = read_page(render_map(replace(TOWN, sites=TOWN.sites.assign(lon=TOWN.sites["lon"] + 1e-4))))
+    assert "sites.x" in page.core
+    assert "switching_points.x" not in page.core
+
+
+def test_ids_of_points_that_expose_nothing_are_kept_as_texts():
+    ids = TOWN.sites["worst_switch_id"].where(TOWN.sites.index != 3, "S-elsewhere")
+    page = read_page(render_map(replace(TOWN, sites=TOWN.sites.assign(worst_switch_id=ids))))
+    assert page.texts("sites.worst_switch_id") == ids.tolist()
+    assert page.core["sites.worst_row"][3] == -1
+    assert "sites.switch_id.texts" not in page.core
+
+
 def test_missing_geometry_ids_and_sets_are_no_trouble():
     page = read_page(render_map(small_survey()))
     assert page.core["sites.x"][4] == np.iinfo(np.int32).min
@@ -129,7 +144,8 @@ def test_an_empty_survey_has_a_page():
             exposed_by=(),
         )
     )
-    assert read_page(page).core["sites.x"].tolist() == []
+    assert read_page(page).core["sites.lon"].tolist() == []
+    assert read_page(page).lines("cables") == []
 
 
 def test_hostile_texts_stay_texts():

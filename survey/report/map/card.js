@@ -6,7 +6,7 @@ survey.card = (() => {
   const element = document.getElementById("card");
   const MAIN = {
     sites: ["priority", "score", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "path_length_m", "limit_length_m",
-      "load_needed_kw", "kva", "connection", "customers"],
+      "load_needed_kw", "worst_load_kw", "kva", "connection", "customers"],
     switching_points: ["top_priority", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
   };
   const ELSEWHERE = new Set(["site_id", "switch_id", "switch_device", "worst_switch_id", "gang_switch_id", "action", "notes", "rank", "band", "status"]);
@@ -140,7 +140,14 @@ survey.card = (() => {
 
   function pair(name, column, row) {
     return node("tr", { "data-column": column.column }, node("th", { scope: "row", text: column.alias, title: column.description }),
-      node("td", { text: data.shown(name, column.column, row, choice.state.units) }));
+      node("td", { text: data.shown(name, column.column, row, choice.state.units) + interval(name, column.column, row) }));
+  }
+
+  /* The ends between which the score lies, when they are known. */
+  function interval(name, column, row) {
+    if (column !== "score" || !data.described.has(`${name}.score_low`)) return "";
+    const [low, high] = ["score_low", "score_high"].map((end) => data.plain(name, end, row));
+    return low && high ? ` (${low} to ${high})` : "";
   }
 
   function figures(kind, lines) {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import chain
 from typing import Any
@@ -69,8 +69,8 @@ def map_content(result: SurveyResult) -> MapContent:
     core: Blocks = {}
     for _, blocks in packed:
         core.update(blocks)
-    core.update(_places(grid, site_xy=site_xy, switch_xy=switch_xy, findings=findings))
-    core.update(_links(result) | runs.blocks())
+    core.update(_places(grid, site_xy=site_xy, switch_xy=switch_xy, result=result) | runs.blocks())
+    _link(result, core)
     core.update(grid_lines(LineSet.of(outlines), grid).pack("outlines", np.arange(len(outlines))))
     return MapContent(
         blobs=chain([make_blob("core", core)], _line_blobs(result, runs, cables=grid_lines(cables, grid), grid=grid)),
@@ -119,26 +119,41 @@ def _bounds(corners: NDArray[np.float64]) -> tuple[float, float, float, float]:
 
 
 def _places(
-    grid: MapGrid, *, site_xy: NDArray[np.float64], switch_xy: NDArray[np.float64], findings: pd.DataFrame
+    grid: MapGrid, *, site_xy: NDArray[np.float64], switch_xy: NDArray[np.float64], result: SurveyResult
 ) -> Blocks:
-    degrees = findings[["lon", "lat"]].to_numpy(dtype=np.float64, na_value=np.nan)
+    """Grid steps of the points; not for a table whose degrees say the same to the step."""
     blocks: Blocks = {}
-    places = {"sites": (site_xy, grid.steps), "switching_points": (switch_xy, grid.steps)}
-    for name, (xy, steps) in {**places, "findings": (degrees, grid.lonlat_steps)}.items():
-        placed = np.isfinite(xy).all(axis=1)
-        at = np.full((len(xy), 2), NOWHERE, dtype=np.int32)
-        at[placed] = steps(xy[placed])
-        blocks |= {f"{name}.x": at[:, 0], f"{name}.y": at[:, 1]}
+    tables = (("sites", result.sites, site_xy), ("switching_points", result.switching_points, switch_xy))
+    for name, frame, xy in tables:
+        at, same = _steps(grid.steps, xy), _steps(grid.lonlat_steps, _degrees(frame))
+        if np.abs(at.astype(np.int64) - same).max(initial=0) > 1:
+            blocks |= {f"{name}.x": at[:, 0], f"{name}.y": at[:, 1]}
     return blocks
 
 
-def _links(result: SurveyResult) -> Blocks:
-    """Rows of ``switching_points`` that the sites name; -1 for none."""
+def _degrees(frame: pd.DataFrame) -> NDArray[np.float64]:
+    return np.round(frame[["lon", "lat"]].to_numpy(dtype=np.float64, na_value=np.nan), 7)
+
+
+def _steps(
+    steps_of: Callable[[NDArray[np.float64]], NDArray[np.int32]], places: NDArray[np.float64]
+) -> NDArray[np.int32]:
+    placed = np.isfinite(places).all(axis=1)
+    at = np.full((len(places), 2), NOWHERE, dtype=np.int32)
+    at[placed] = steps_of(places[placed])
+    return at
+
+
+def _link(result: SurveyResult, core: Blocks) -> None:
+    """Add the rows of ``switching_points`` that the sites name, -1 for none; ids that a row tells are dropped."""
     points = pd.Index(result.switching_points["switch_id"].astype(str))
-    return {
-        f"sites.{name}_row": points.get_indexer(pd.Index(result.sites[column].fillna("").astype(str))).astype(np.int64)
-        for name, column in (("switch", "switch_id"), ("worst", "worst_switch_id"))
-    }
+    for column, link in (("switch_id", "switch_row"), ("worst_switch_id", "worst_row")):
+        ids = result.sites[column].fillna("").astype(str)
+        rows = points.get_indexer(pd.Index(ids)).astype(np.int64)
+        core[f"sites.{link}"] = rows
+        if ((rows >= 0) | (ids == "").to_numpy(dtype=bool)).all():
+            core.pop(f"sites.{column}.texts")
+            core.pop(f"sites.{column}", None)
 
 
 def _shown_findings(findings: pd.DataFrame) -> pd.DataFrame:

@@ -50,11 +50,37 @@ survey.data = (() => {
     return place ? place.length : 0;
   }
 
+  const LINKS = { "sites.switch_id": "sites.switch_row", "sites.worst_switch_id": "sites.worst_row" };
+
   function text(table, column, row) {
     const texts = blocks[`${table}.${column}.texts`];
-    if (!texts) return "";
+    if (!texts) return linkedText(`${table}.${column}`, row);
     const codes = blocks[`${table}.${column}`];
     return codes ? texts[codes[row]] : texts[row];
+  }
+
+  /* The id of a switching point that only its row tells. */
+  function linkedText(name, row) {
+    const point = name in LINKS ? blocks[LINKS[name]][row] : -1;
+    return point >= 0 ? text("switching_points", "switch_id", point) : "";
+  }
+
+  /* Grid steps from degrees, for the tables that come without. */
+  function start() {
+    for (const table of Object.keys(columns)) {
+      if (blocks[`${table}.x`]) continue;
+      const [lon, lat] = [reader(table, "lon"), reader(table, "lat")];
+      const count = blocks[`${table}.lon`].length;
+      const [x, y] = [new Int32Array(count).fill(NOWHERE), new Int32Array(count).fill(NOWHERE)];
+      for (let row = 0; row < count; row += 1) {
+        if (Number.isNaN(lon(row)) || Number.isNaN(lat(row))) continue;
+        const at = L.Projection.SphericalMercator.project({ lng: lon(row), lat: lat(row) });
+        x[row] = Math.round((at.x - about.origin[0]) / about.step_m);
+        y[row] = Math.round((at.y - about.origin[1]) / about.step_m);
+      }
+      blocks[`${table}.x`] = x;
+      blocks[`${table}.y`] = y;
+    }
   }
 
   /* A quick way to a column's numbers: row to value in the column's unit, NaN when missing. */
@@ -119,5 +145,5 @@ survey.data = (() => {
     return false;
   }
 
-  return { blocks, columns, described, decoded, rows, text, number, reader, plain, shown, figure, unitText, length, placed, has };
+  return { blocks, columns, described, start, decoded, rows, text, number, reader, plain, shown, figure, unitText, length, placed, has };
 })();

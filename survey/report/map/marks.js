@@ -14,10 +14,11 @@ survey.marks = (() => {
     triangle: (r) => `M0 ${-r}L${r * 0.95} ${r * 0.72}L${-r * 0.95} ${r * 0.72}Z`,
     diamond: (r) => `M0 ${-r}L${r} 0L0 ${r}L${-r} 0Z`,
     square: (r) => `M${-r} ${-r}H${r}V${r}H${-r}Z`,
+    plus: (r) => `M${-r} 0H${r}M0 ${-r}V${r}`,
     cross: (r) => `M${-r} ${-r}L${r} ${r}M${-r} ${r}L${r} ${-r}`,
     point: (r) => `M${-r} ${r * 0.45}A${r} ${r} 0 0 1 ${r} ${r * 0.45}ZM${-r * 0.6} ${r * 0.45}L${r * 0.75} ${-r * 0.95}`,
   };
-  const HOLLOW = new Set(["ring", "square", "cross"]);
+  const HOLLOW = new Set(["ring", "plus", "square", "cross"]);
   const paths = new Map();
 
   function ring(r) {

@@ -15,7 +15,9 @@
 
   function fit() {
     const bounds = layer.latLngBounds();
-    if (bounds) map.fitBounds(bounds.pad(0.08), { maxZoom: 17.5, animate: false });
+    const room = map.getSize().x < 500 ? 24 : 44;
+    const chosen = choice.state.kind ? 60 : 0;
+    if (bounds) map.fitBounds(bounds, { paddingTopLeft: [room, room], paddingBottomRight: [room + chosen, room], maxZoom: 17.5, animate: false });
   }
 
   /* The legend's own place is in the margin; on a small screen it lies on the map, shut until asked for. */
@@ -117,6 +119,7 @@
   /* The core first, so that sites show at once; then cables and paths. */
   async function read() {
     Object.assign(data.blocks, await data.decoded(0));
+    data.start();
     network.start();
     marks.start();
     choice.narrow();

@@ -21,7 +21,7 @@ survey.table = (() => {
     },
     findings: {
       table: "findings", kind: "finding", id: "rule", noun: "findings",
-      columns: () => ["severity", "rule", "count", "message"],
+      columns: () => ["severity", "rule", data.has("findings", "sites") ? "sites" : "count", "message"],
       rows: () => Int32Array.from({ length: data.rows("findings") }, (_, row) => row),
     },
   };

@@ -189,6 +189,10 @@ def draw_mark(canvas: Canvas, place: tuple[float, float], *, mark: Mark, radius:
         canvas.setLineWidth(1.1)
         canvas.line(x - radius, y - radius, x + radius, y + radius)
         canvas.line(x - radius, y + radius, x + radius, y - radius)
+    elif mark.shape == "plus":
+        canvas.setLineWidth(1.1)
+        canvas.line(x - radius, y, x + radius, y)
+        canvas.line(x, y - radius, x, y + radius)
     else:
         _polygon(canvas, place, radius, corners=3 if mark.shape == "triangle" else 4)
 
