@@ -73,7 +73,7 @@ def site_title(answer: SiteAnswer) -> str:
 def chain_numbers(answer: SiteAnswer) -> ChainNumbers:
     """Numbers from cable to charge_loss of a susceptible site; the ``alone`` ones leave out the own capacitance."""
     values, circuits = answer.values, answer.circuits
-    assert values is not None  # noqa: S101 - a susceptible site has both
+    assert values is not None
     assert circuits is not None
     hertz, volts = answer.settings.electrical.frequency_hz, values.voltage_v[0]
     cable_f, total_f = float(values.cable_f[0]), float(values.cap_f[0])

@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from survey.desk.limits import DeskTable
     from survey.desk.site import SiteAnswer, SiteRequest
     from survey.physics.catalogue import Catalogue
     from survey.settings import Settings
@@ -133,3 +136,61 @@ def print_site(answer: SiteAnswer, picture: Path | None) -> None:
     elif picture is not None:
         click.echo("Picture     none: there is nothing to draw")
     click.echo(" ".join(CAUTION.split()))
+
+
+@click.command(epilog=CAUTION)
+@KV
+@click.option("--cable", "cables", multiple=True, help="Cable type; those of the voltage class if none. Repeatable.")
+@click.option("--load-pct", type=float, default=5.0, show_default=True, help="A load to study as well, % of rating.")
+@HERTZ
+@SETTINGS
+@click.option("--no-study", is_flag=True, help="Leave out the time-domain study; the screening limit only.")
+@click.option("-o", "--out", type=PATH, help="File to write: .csv (every type), .pdf or .png (a page for the wall).")
+def limits(
+    kv: float,
+    *,
+    cables: tuple[str, ...],
+    load_pct: float,
+    hz: str | None,
+    settings_file: Path | None,
+    no_study: bool,
+    out: Path | None,
+) -> None:
+    """Give the allowed cable length by transformer rating, winding and cable type, by screening limit and by study."""
+    from survey.console import stage_progress
+    from survey.desk.limits import desk_table
+    from survey.desk.limits_text import text_lines
+    from survey.desk.writing import check_suffix, write_whole
+    from survey.physics.catalogue import Catalogue
+
+    if out is not None:
+        check_suffix(out, (".csv", ".pdf", ".png"), option="-o")
+    settings = read_settings(settings_file, hz)
+    study = settings.study.run and not no_study
+    with stage_progress() as progress:
+        table = desk_table(
+            kv,
+            settings=settings,
+            catalogue=Catalogue.load(),
+            cables=cables,
+            load_share=load_pct / 100,
+            study=study,
+            progress=progress.count,
+        )
+        if out is not None:
+            progress.part(out.name)
+            write_whole(out, limits_writer(table, out.suffix.lower()))
+    for line in text_lines(table) if out is None else [f"{len(table.rows)} lengths in {out}"]:
+        click.echo(line)
+    click.echo(" ".join(CAUTION.split()))
+
+
+def limits_writer(table: DeskTable, suffix: str) -> Callable[[Path], None]:
+    """What writes the table into a file of this kind."""
+    if suffix == ".csv":
+        from survey.desk.limits_text import write_csv
+
+        return lambda aside: write_csv(table, aside)
+    from survey.desk.limits_page import write_page
+
+    return lambda aside: write_page(table, aside)

@@ -1,0 +1,204 @@
+"""Picture of one transformer: the worst waveform of the study, and the peak against cable length."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.desk.chain import FOOT_M, LEFT_OUT, site_title
+from survey.desk.circuit import all_studied, section_circuits
+from survey.desk.lengths import LONGEST_M
+from survey.desk.site import section_at
+from survey.desk.waveform import curve_parameters, worst_waveform
+from survey.physics.sequences import Circuit
+from survey.result import CAUTION
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from matplotlib.axes import Axes
+
+    from survey.assess.circuits import Circuits
+    from survey.desk.site import SiteAnswer
+    from survey.desk.waveform import Waveform
+    from survey.settings import Settings
+
+Floats = NDArray[np.float64]
+INK, QUIET, PALE, ACCENT, LIMIT = "#26241f", "#6f6b64", "#d9d5cc", "#20567a", "#9c3d1f"
+CURVE_POINTS = 26
+LEAST_SPAN_M = 100.0
+STYLE = {
+    "svg.hashsalt": "survey",
+    "font.size": 9,
+    "axes.edgecolor": QUIET,
+    "axes.labelcolor": INK,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "grid.color": PALE,
+    "grid.linewidth": 0.6,
+    "axes.axisbelow": True,
+}
+
+
+@dataclass(frozen=True)
+class PeakCurve:
+    """Sustained peak of the circuit itself against cable length: metres, per unit at no load and at the load."""
+
+    length_m: Floats
+    peak_pu: Floats
+    loaded_pu: Floats | None
+
+
+def peak_curve(answer: SiteAnswer, *, progress: Callable[[int, int], None] | None = None) -> PeakCurve:
+    """Simulate the circuit itself, not its neighbours on the grid, at lengths that lie closer together when short."""
+    lengths, asked = answer.lengths, answer.request.length_m
+    assert lengths is not None
+    span = min(max(2.0 * asked, 3.0 * lengths.study_m, 1.3 * min(lengths.loaded_m, 8 * asked), LEAST_SPAN_M), LONGEST_M)
+    length = span * np.linspace(0.0, 1.0, CURVE_POINTS) ** 2
+    circuits = section_circuits(section_at(answer.bench, answer.request, length_m=length), settings=answer.settings)
+    bare = np.zeros(len(length))
+    if circuits.load[0] <= 0:
+        return PeakCurve(length, direct_peaks(circuits, bare, settings=answer.settings, progress=progress), None)
+    twice = np.concatenate([bare, circuits.load])
+    both = direct_peaks(_doubled(circuits), twice, settings=answer.settings, progress=progress)
+    return PeakCurve(length, both[: len(length)], both[len(length) :])
+
+
+def _doubled(circuits: Circuits) -> Circuits:
+    from dataclasses import fields
+
+    from survey.assess.circuits import Circuits as Several
+
+    return Several(**{f.name: np.tile(getattr(circuits, f.name), 2) for f in fields(circuits)})
+
+
+def direct_peaks(
+    circuits: Circuits, load: Floats, *, settings: Settings, progress: Callable[[int, int], None] | None = None
+) -> Floats:
+    """Largest sustained peak of every circuit, simulated as it is [per unit], shape (n,)."""
+    from survey.physics.study import direct
+
+    parameters = curve_parameters(settings)
+
+    def one(row: int) -> float:
+        return float(
+            direct(
+                Circuit(int(circuits.family[row])),
+                b=float(circuits.b[row]),
+                p=float(circuits.p[row]),
+                im=float(circuits.im[row]),
+                load=float(load[row]),
+                parameters=parameters,
+            )[:, 0].max()
+        )
+
+    peaks = np.empty(len(load))
+    with ThreadPoolExecutor(2) as pool:
+        for row, peak in enumerate(pool.map(one, range(len(load)))):
+            peaks[row] = peak
+            if progress is not None:
+                progress(row + 1, len(load))
+    return peaks
+
+
+def draw_site(answer: SiteAnswer, *, progress: Callable[[int, int], None] | None = None) -> Callable[[Path], None]:
+    """Simulate what the picture shows; what is returned draws it into a file (.png or .svg)."""
+    assert answer.circuits is not None
+    wave = worst_waveform(all_studied(answer.circuits), settings=answer.settings)
+    curve = peak_curve(answer, progress=progress)
+
+    def write(path: Path) -> None:
+        _draw(answer, wave, curve, path)
+
+    return write
+
+
+def _draw(answer: SiteAnswer, wave: Waveform, curve: PeakCurve, path: Path) -> None:
+    import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(8.2, 8.6), layout="constrained")
+        FigureCanvasAgg(figure)
+        upper, lower = figure.subplots(2, 1, height_ratios=(1.0, 1.15))
+        draw_waveform(upper, wave, answer)
+        draw_curve(lower, curve, answer)
+        figure.suptitle(site_title(answer), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        figure.supxlabel(f"{CAUTION}\n{_wrapped(LEFT_OUT)}", x=0.01, ha="left", fontsize=6.5, color=QUIET)
+        stamp: dict[str, Any] = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
+        figure.savefig(path, dpi=150, metadata=stamp)
+
+
+def _wrapped(text: str) -> str:
+    import textwrap
+
+    return "\n".join(textwrap.wrap(text, 150))
+
+
+def draw_waveform(axes: Axes, wave: Waveform, answer: SiteAnswer) -> None:
+    """Voltages to ground in time: open phases in ink, the supply pale."""
+    looks = iter(({"color": ACCENT, "linestyle": "-"}, {"color": INK, "linestyle": (0, (4, 1.5))}))
+    for phase, name in enumerate("abc"):
+        if wave.closed[phase]:
+            axes.plot(wave.time_cycles, wave.voltage_pu[phase], color=QUIET, linewidth=0.8, alpha=0.7,
+                      label=f"phase {name}, closed")  # fmt: skip
+        else:
+            axes.plot(wave.time_cycles, wave.voltage_pu[phase], linewidth=1.4, label=f"phase {name}, open", **next(looks))
+    for sign in (-1, 1):
+        axes.axhline(sign * answer.settings.limits.voltage_pu, color=LIMIT, linewidth=1.0, linestyle="--")
+    axes.set_title(f"Worst operation of the study, no load: {wave.words}", loc="left", fontsize=9.5)
+    axes.set_xlabel("Time once settled, cycles")
+    axes.set_ylabel("Voltage to ground, pu of crest")
+    axes.margins(x=0)
+    axes.legend(loc="upper left", ncols=3, frameon=True, framealpha=0.85, edgecolor="none", fontsize=8)
+    axes.set_ylim(*_with_room(axes.get_ylim()))
+    kilovolts = axes.secondary_yaxis("right", functions=_scaled(_crest_kv(answer)))
+    kilovolts.set_ylabel("kV, crest")
+
+
+def _with_room(limits: tuple[float, float]) -> tuple[float, float]:
+    """Room above for the legend."""
+    return limits[0], limits[1] + 0.18 * (limits[1] - limits[0])
+
+
+def _crest_kv(answer: SiteAnswer) -> float:
+    return answer.request.transformer.voltage_v / 1e3 * float(np.sqrt(2 / 3))
+
+
+def _scaled(factor: float) -> tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]]:
+    return lambda value: value * factor, lambda value: value / factor
+
+
+def draw_curve(axes: Axes, curve: PeakCurve, answer: SiteAnswer) -> None:
+    """Sustained peak against cable length, with the limit, the allowed length and the site itself."""
+    figures, lengths, limit = answer.figures, answer.lengths, answer.settings.limits.voltage_pu
+    assert figures is not None
+    assert lengths is not None
+    axes.plot(curve.length_m, curve.peak_pu, color=ACCENT, marker="o", markersize=3, linewidth=1.3, label="no load")
+    if curve.loaded_pu is not None:
+        axes.plot(curve.length_m, curve.loaded_pu, color=INK, marker="s", markersize=3, linewidth=1.0, linestyle=":",
+                  label=f"{answer.request.transformer.load_w / 1e3:g} kW on the secondary")  # fmt: skip
+    axes.axhline(limit, color=LIMIT, linewidth=1.2, linestyle="--", label=f"limit, {limit:g} pu")
+    axes.axvspan(0, min(lengths.study_m, curve.length_m[-1]), facecolor=PALE, alpha=0.6, hatch="///", edgecolor="white",
+                 linewidth=0, label=f"allowed by the study at no load: {lengths.study_m:.0f} m")  # fmt: skip
+    axes.plot([answer.request.length_m], figures.peak_pu, marker="D", markersize=8, linestyle="none", color=LIMIT,
+              label=f"this site: {figures.peak_pu[0]:.2f} pu at {answer.request.length_m:.0f} m")  # fmt: skip
+    axes.set_title("Largest sustained open-phase voltage of all operations", loc="left", fontsize=9.5)
+    axes.set_ylabel("Sustained peak, pu of crest")
+    axes.set_xlim(0, curve.length_m[-1])
+    axes.set_ylim(bottom=0)
+    feet = axes.secondary_xaxis(-0.09, functions=_scaled(1 / FOOT_M))
+    feet.set_xlabel("Length of cable: m above, ft below")
+    axes.legend(loc="best", frameon=True, framealpha=0.85, edgecolor="none", fontsize=8)
+
+

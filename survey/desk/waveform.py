@@ -1,0 +1,166 @@
+"""The worst operation of the study, drawn out in time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.physics.curves import CYCLES, CurveParameters
+from survey.physics.sequences import Circuit, switching_plan
+
+if TYPE_CHECKING:
+    from survey.assess.circuits import Circuits
+    from survey.settings import Settings
+
+Floats = NDArray[np.float64]
+SHOWN_CYCLES: Final = 6
+RECORDED_CYCLES: Final = 60
+"""A response that never repeats is watched this long for the cycles worth showing."""
+SAMPLES_PER_CYCLE: Final = 256
+PHASES: Final = "abc"
+
+
+@dataclass(frozen=True)
+class Waveform:
+    """Open-phase voltages of one operation once it has settled.
+
+    Parameters
+    ----------
+    time_cycles
+        From the start of what is shown, shape (n,).
+    voltage_pu
+        Phases a, b, c to ground [crest, per unit], shape (3, n).
+    closed
+        Whether each pole is closed.
+    opening
+        Whether the poles were opened one at a time (else closed).
+    sustained_pu
+        Sustained peak that the study gives for this operation.
+    period
+        Cycles after which it repeats; 0 where it does not.
+    """
+
+    time_cycles: Floats
+    voltage_pu: Floats
+    closed: tuple[bool, bool, bool]
+    opening: bool
+    sustained_pu: float
+    period: int
+
+    @property
+    def words(self) -> str:
+        """What is seen, in words."""
+        names = [PHASES[k] for k in range(3) if self.closed[k]]
+        poles = f"pole {names[0]}" if len(names) == 1 else f"poles {' and '.join(names)}"
+        again = {0: "never quite repeating", 1: "the same every cycle"}.get(
+            self.period, f"repeating after {self.period} cycles"
+        )
+        return f"{poles} closed, after {'opening' if self.opening else 'closing'} pole by pole; {again}"
+
+
+def curve_parameters(settings: Settings) -> CurveParameters:
+    """Resistance and magnetizing curve of the settings."""
+    electrical = settings.electrical
+    return CurveParameters(
+        series_resistance=electrical.series_r_pu,
+        knee=electrical.knee_pu,
+        air_core_reactance=electrical.saturated_x_pu,
+    )
+
+
+def worst_waveform(circuits: Circuits, *, settings: Settings) -> Waveform:
+    """Simulate every operation of the first circuit at no load, and record the one with the largest sustained peak."""
+    from survey.physics.study import direct
+
+    kind = Circuit(int(circuits.family[0]))
+    b, p, im = float(circuits.b[0]), float(circuits.p[0]), float(circuits.im[0])
+    parameters = curve_parameters(settings)
+    found = direct(kind, b=b, p=p, im=im, parameters=parameters)
+    worst = int(found[:, 0].argmax())
+    point = parameters.rows(np.array([b]), np.array([p]), np.array([im]))[0]
+    states, draws = switching_plan(kind)
+    sequence, operation = divmod(worst, 2)
+    voltage = record(kind, point, states=states[sequence], draw=draws[sequence], operation=operation)
+    closed = int(states[sequence, 1 + operation])
+    voltage = highest_part(voltage, closed)
+    return Waveform(
+        time_cycles=np.arange(voltage.shape[1]) / SAMPLES_PER_CYCLE,
+        voltage_pu=voltage,
+        closed=(bool(closed & 1), bool(closed & 2), bool(closed & 4)),
+        opening=bool(states[sequence, 0]),
+        sustained_pu=float(found[worst, 0]),
+        period=int(found[worst, 2]),
+    )
+
+
+def record(
+    circuit: Circuit, point: Floats, *, states: NDArray[np.int64], draw: Floats, operation: int
+) -> Floats:
+    """Run a switching sequence as the study does, and record the cycles after the operation has settled.
+
+    Parameters
+    ----------
+    point
+        b, g, im, knee, xs, r [per unit].
+    states, draw
+        One sequence and its draw, as in :func:`survey.physics.sequences.switching_plan`.
+    operation
+        0 or 1: after which of the two operations to record.
+
+    Returns
+    -------
+    numpy.ndarray
+        Phase voltages [per unit], shape (3, n).
+    """
+    from survey.physics import kernel
+
+    clock = _clock(point)
+    tables = kernel.make_tables(kernel.STEPS_PER_CYCLE)
+    tables.coarsest[:] = -1
+    y, segment = np.zeros(kernel.SIZE), np.zeros(4, dtype=np.int64)
+    kernel.start_state(int(circuit), draw[0], draw[2:5], y, states[0] != 0)
+    for number in range(operation + 1):
+        closed = int(states[1 + number])
+        kernel.change_poles(y, int(states[number]), closed)
+        kernel.operate(tables, int(circuit), point, closed, y, segment, clock)
+        if number < operation:
+            wait = int(draw[1] * clock[0])
+            kernel.advance(tables, int(circuit), point, closed, y, segment, wait, False)  # noqa: FBT003 - compiled
+    seen = np.empty((3, RECORDED_CYCLES * SAMPLES_PER_CYCLE + 1))
+    seen[:, 0] = phase_voltages(y, closed)
+    for sample in range(1, seen.shape[1]):
+        kernel.advance(
+            tables, int(circuit), point, closed, y, segment, int(clock[0]) // SAMPLES_PER_CYCLE, False  # noqa: FBT003
+        )
+        seen[:, sample] = phase_voltages(y, closed)
+    return seen
+
+
+def highest_part(voltage: Floats, closed: int) -> Floats:
+    """The cycles around the highest open-phase voltage, shape (3, n)."""
+    still_open = [phase for phase in range(3) if not closed >> phase & 1]
+    place = int(np.abs(voltage[still_open]).max(axis=0).argmax())
+    last = RECORDED_CYCLES - SHOWN_CYCLES
+    start = min(max(place // SAMPLES_PER_CYCLE - SHOWN_CYCLES // 2, 0), last) * SAMPLES_PER_CYCLE
+    return voltage[:, start : start + SHOWN_CYCLES * SAMPLES_PER_CYCLE + 1]
+
+
+def _clock(point: Floats) -> NDArray[np.int64]:
+    """Ticks a cycle, largest number of cycles and hastened cycles, as the study takes them for this point."""
+    from survey.physics import kernel
+
+    ring = int(3.0 * point[0] / (np.pi * point[1])) if point[1] > 0 else CYCLES[1]
+    longest = min(CYCLES[0] + ring, max(CYCLES[0], CYCLES[1]))
+    return np.array([kernel.TICKS_PER_CYCLE, longest, CYCLES[2]], dtype=np.int64)
+
+
+def phase_voltages(y: Floats, closed: int) -> Floats:
+    """Voltages to ground of the three phases in a state of the integrator, shape (3,)."""
+    from survey.physics.circuits import terminal_voltages
+
+    rows = np.zeros((3, len(y)))
+    terminal_voltages(closed, rows)
+    return np.asarray(rows @ y)
