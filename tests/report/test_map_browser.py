@@ -214,12 +214,12 @@ def test_the_list_sorts_both_ways_with_missing_last(see, page, town):
     browser = see(page)
     click(browser, "#table thead th:nth-child(5) button")
     down = [row[1] for row in rows(browser)]
-    expected = town.sites["exposed_cable_m"].round(1).sort_values(ascending=False, kind="stable").index
+    expected = town.sites["worst_cable_m"].round(1).sort_values(ascending=False, kind="stable").index
     assert down == town.sites["site_id"][expected].tolist()[:50]
-    assert address(browser)["sort"] == "exposed_cable_m-"
+    assert address(browser)["sort"] == "worst_cable_m-"
     click(browser, "#table thead th:nth-child(4) button")
     click(browser, "#table thead th:nth-child(4) button")
-    assert rows(browser)[0][3] == f"{town.sites['peak_pu'].min():.3f}"
+    assert rows(browser)[0][3] == f"{town.sites['worst_peak_pu'].min():.3f}"
     browser.execute_script("for (let i = 0; i < 9; i += 1) survey.table.turn(1)")
     assert rows(browser)[-1][3] == "–"
 

@@ -5,7 +5,7 @@ survey.card = (() => {
   const { node } = table;
   const element = document.getElementById("card");
   const MAIN = {
-    sites: ["priority", "score", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "path_length_m", "limit_length_m",
+    sites: ["priority", "score", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "worst_peak_pu", "worst_cable_m", "path_length_m", "limit_length_m",
       "load_needed_kw", "worst_load_kw", "kva", "connection", "customers"],
     switching_points: ["top_priority", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
   };
@@ -66,7 +66,7 @@ survey.card = (() => {
     const items = [];
     if (near >= 0) items.push(link("Nearest switching point", "point", near, "its section is the wide band on the map"));
     else items.push(node("li", { text: "No single-pole switching point upstream." }));
-    if (worst >= 0 && worst !== near) items.push(link("Worst switching point", "point", worst, "its section sets the score"));
+    if (worst >= 0 && worst !== near) items.push(link("Worst switching point", "point", worst, "sets the score; its section is the paler band"));
     const gang = data.text("sites", "gang_switch_id", row);
     if (gang) items.push(node("li", {}, node("span", { text: "Three-pole device on the way: " }), node("b", { text: gang })));
     const path = network.pathLines(row);
@@ -147,7 +147,7 @@ survey.card = (() => {
   function interval(name, column, row) {
     if (column !== "score" || !data.described.has(`${name}.score_low`)) return "";
     const [low, high] = ["score_low", "score_high"].map((end) => data.plain(name, end, row));
-    return low && high ? ` (${low} to ${high})` : "";
+    return low && high ? ` (${low}–${high})` : "";
   }
 
   function figures(kind, lines) {

@@ -184,9 +184,11 @@ survey.layer = (() => {
     const { kind, row } = choice.state;
     if (kind === "site") {
       const point = data.blocks["sites.switch_row"][row];
-      return { site: row, point, path: network.pathLines(row).lines, ...sectionOf(point) };
+      const worst = data.blocks["sites.worst_row"][row];
+      const wider = worst >= 0 && worst !== point ? network.sectionLines(worst).lines : [];
+      return { site: row, point, worst, wider, path: network.pathLines(row).lines, ...sectionOf(point) };
     }
-    if (kind === "point") return { site: -1, point: row, path: [], ...sectionOf(row) };
+    if (kind === "point") return { site: -1, point: row, worst: row, wider: [], path: [], ...sectionOf(row) };
     return null;
   }
 
@@ -195,7 +197,9 @@ survey.layer = (() => {
     return { section: network.sectionLines(point).lines, exposed: new Set(network.exposedSites(point)) };
   }
 
-  function paintSection(context, view, { section, path }) {
+  function paintSection(context, view, { section, path, wider }) {
+    context.globalAlpha = 0.2;
+    strokeLines(context, network.cables, { view, lines: wider, colour: "#2f86bd", width: 15 });
     context.globalAlpha = 0.34;
     strokeLines(context, network.cables, { view, lines: section, colour: "#2f86bd", width: 10 });
     context.globalAlpha = 1;
@@ -309,7 +313,7 @@ survey.layer = (() => {
 
   function paintPoints(context, view, { ratio, chosen }) {
     for (const { row, x, y } of shownPoints(view)) {
-      context.globalAlpha = chosen && row !== chosen.point ? 0.35 : 1;
+      context.globalAlpha = chosen && row !== chosen.point && row !== chosen.worst ? 0.35 : 1;
       paintPoint(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: view.zoom < 15 ? 4 : view.zoom < 16.5 ? 5 : 6.5 });
     }
     context.globalAlpha = 1;
@@ -359,10 +363,14 @@ survey.layer = (() => {
       const [x, y] = at(view, "sites", chosen.site);
       circle(context, { x, y, radius: marks.markOf(chosen.site).size / 2 + 4, width: 3.5 });
     }
-    if (chosen.point < 0 || !data.placed("switching_points", chosen.point)) return;
-    const [x, y] = at(view, "switching_points", chosen.point);
+    for (const point of new Set([chosen.worst, chosen.point])) paintChosenPoint(context, view, point, point === chosen.point);
+  }
+
+  function paintChosenPoint(context, view, point, main) {
+    if (point < 0 || !data.placed("switching_points", point)) return;
+    const [x, y] = at(view, "switching_points", point);
     context.fillStyle = PAPER;
-    circle(context, { x, y, radius: 13, width: 3, fill: true });
+    circle(context, { x, y, radius: main ? 13 : 11, width: main ? 3 : 1.4, fill: true });
     const { a: ratio } = context.getTransform();
     paintPoint(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: 7 });
     context.setTransform(ratio, 0, 0, ratio, 0, 0);
@@ -453,9 +461,10 @@ survey.layer = (() => {
 
   function chosenLabels(view, chosen) {
     const labels = [];
-    if (chosen.point >= 0 && data.placed("switching_points", chosen.point)) {
-      const [x, y] = at(view, "switching_points", chosen.point);
-      labels.push({ text: clip(data.text("switching_points", "switch_id", chosen.point)), x, y, gap: 17, strong: true });
+    for (const point of new Set([chosen.point, chosen.worst])) {
+      if (point < 0 || !data.placed("switching_points", point)) continue;
+      const [x, y] = at(view, "switching_points", point);
+      labels.push({ text: clip(data.text("switching_points", "switch_id", point)), x, y, gap: 17, strong: true });
     }
     const rows = chosen.site >= 0 ? [chosen.site, ...chosen.exposed] : [...chosen.exposed];
     for (const row of new Set(rows.slice(0, 60))) {
@@ -514,12 +523,12 @@ survey.layer = (() => {
     };
     if (choice.state.kind === "finding") growPlaced("findings", choice.state.row);
     else if (chosen) {
-      for (const [store, lines] of [[network.cables, chosen.section], [network.paths, chosen.path]]) {
+      for (const [store, lines] of [[network.cables, chosen.section], [network.cables, chosen.wider], [network.paths, chosen.path]]) {
         for (const line of lines) for (let i = store.firstPoint[line]; i < store.firstPoint[line + 1]; i += 1) grow(store.x[i], store.y[i]);
       }
       for (const row of chosen.exposed) growPlaced("sites", row);
       if (chosen.site >= 0) growPlaced("sites", chosen.site);
-      if (chosen.point >= 0) growPlaced("switching_points", chosen.point);
+      for (const point of [chosen.point, chosen.worst]) if (point >= 0) growPlaced("switching_points", point);
     } else for (const row of choice.kept.sites) growPlaced("sites", row);
     return box;
   }

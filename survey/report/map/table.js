@@ -11,7 +11,7 @@ survey.table = (() => {
   const LISTS = {
     sites: {
       table: "sites", kind: "site", id: "site_id", noun: "sites",
-      columns: () => ["rank", "site_id", "priority", data.has("sites", "peak_pu") ? "peak_pu" : "xc_xm", "exposed_cable_m", "switch_id"],
+      columns: () => ["rank", "site_id", "priority", ...explaining()],
       rows: () => choice.kept.sites,
     },
     points: {
@@ -25,6 +25,12 @@ survey.table = (() => {
       rows: () => Int32Array.from({ length: data.rows("findings") }, (_, row) => row),
     },
   };
+  /* What explains a priority: numbers of the worst point, which sets it; without a study its part is played by Xc/Xm. */
+  function explaining() {
+    if (data.has("sites", "worst_peak_pu")) return ["worst_peak_pu", "worst_cable_m", "worst_switch_id"];
+    return data.has("sites", "worst_cable_m") ? ["xc_xm", "worst_cable_m", "worst_switch_id"] : ["xc_xm", "exposed_cable_m", "switch_id"];
+  }
+
   const SHORT = { peak_pu: "Peak", rank: "Rank", exposed_cable_m: "Exposed cable", switch_id: "Switching point", top_priority: "Top priority" };
 
   function node(name, { text, ...attributes } = {}, ...children) {
