@@ -147,8 +147,8 @@ def _drawn_cables(network: Network, drawn: Ints) -> pd.DataFrame:
     length = np.bincount(network.pieces.cable, weights=network.pieces.length_m, minlength=len(cables))
     return pd.DataFrame(
         {
-            "cable_id": cables["cable_id"].to_numpy(object)[drawn],
-            "feeder": cables["feeder"].to_numpy(object)[drawn],
+            "cable_id": cables["cable_id"].take(drawn).reset_index(drop=True),
+            "feeder": cables["feeder"].take(drawn).reset_index(drop=True),
             "shielded": cables["shielded"].to_numpy(bool)[drawn],
             "length_m": length[drawn],
         }

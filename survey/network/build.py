@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -91,7 +92,7 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         health={**_health(graph, union, cuts.tees, len(tables.switches)), "paths_left_out": walks.paths_left_out},
     )
     report_supply(network, union=union, findings=findings)
-    return network
+    return replace(network, sections=sections.without_forests())
 
 
 def _place(
@@ -133,9 +134,8 @@ def _walk(
     down = controlled_sides(
         graph,
         placement=placement,
-        parent_piece=parent,
+        directed=(parent, was_upward),
         device=device,
-        was_upward=was_upward,
         union=union,
         site_node=site_node,
         tables=tables,

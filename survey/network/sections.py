@@ -2,12 +2,12 @@
 
 Judged pole by pole: for every phase the graph of what carries it, its spanning forest and its bridges. Where a device
 is a bridge, all beyond it is exposed on that pole; where a ring or a parallel feed keeps it supplied, nothing is.
-is. Sections are stretches of the forest's visiting order, so that totals are differences of running sums.
+Sections are stretches of the forest's visiting order, so that totals are differences of running sums.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -70,6 +70,13 @@ class Sections:
     exposes: Bools
     views: tuple[PhaseView, ...]
     graph: Graph
+
+    def without_forests(self) -> Sections:
+        """The same without what only building needs: of each forest just the place of every node is kept."""
+        none, no = np.empty(0, np.int64), np.empty(0, bool)
+        slim = {"order": none, "end": none, "parent_edge": none, "root": none, "bridge": no}
+        views = tuple(replace(view, forest=view.forest._replace(**slim)) for view in self.views)
+        return replace(self, views=views)
 
     def total(self, per_piece: Floats) -> Floats:
         """Phase-weighted total (conductors exposed / 3) of a value per piece over each section, shape (n_devices,)."""
