@@ -18,8 +18,8 @@ def to_networkx(network: Network) -> nx.MultiGraph[object]:
 
     Nodes are numbers, the node ``"supply"`` ties the sources together; node data: ``x, y`` (metres) and ``sites``
     (ids). Edges are keyed by asset id: cable pieces with ``kind="cable"``, ``length_m``, ``shielded``, ``phases``;
-    closed devices with ``kind="device"``, ``single_pole`` and ``length_m=0``; links to sources with ``kind="source"``. Open
-    devices have no edge.
+    closed devices with ``kind="device"``, ``single_pole`` and ``length_m=0``; links to sources with ``kind="source"``.
+    Open devices have no edge.
     """
     graph, tables = network.graph, network.tables
     g: nx.MultiGraph[object] = nx.MultiGraph()

@@ -33,9 +33,8 @@ def controlled_sides(
     graph: Graph,
     *,
     placement: Placement,
-    parent_piece: Ints,
+    directed: tuple[Ints, Bools],
     device: Ints,
-    was_upward: Bools,
     union: Forest,
     site_node: Ints,
     tables: NetworkTables,
@@ -52,11 +51,10 @@ def controlled_sides(
     ----------
     device
         Rows of the devices.
-    was_upward
-        Per switch: placed by the direction of supply.
-    parent_piece
-        Piece each node is supplied through, as far as known.
+    directed
+        Piece each node is supplied through, as far as known; and per switch: placed by that direction.
     """
+    parent_piece, was_upward = directed
     node = placement.node[device]
     soft = placement.dead_end[device] & placement.with_site[device]
     toward_node = was_upward[device] | (soft & (parent_piece[node] == placement.piece[device]))

@@ -182,9 +182,11 @@ def report_wide(
     """
     # where every end lies within half the tolerance of the lowest, no two can be wider apart
     apart = np.hypot(xy[:, 0] - xy[group, 0], xy[:, 1] - xy[group, 1]) > snap_m / 2
+    if not apart.any():
+        return
     member = np.flatnonzero(np.isin(group, np.unique(group[apart])))
     order = member[np.argsort(group[member], kind="stable")]
-    for joint in np.split(order, np.flatnonzero(np.diff(group[order])) + 1) if len(order) else []:
+    for joint in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
         width = _width(xy[joint])
         if width > snap_m:
             findings.add(
