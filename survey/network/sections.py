@@ -74,9 +74,11 @@ class Sections:
     def without_forests(self) -> Sections:
         """The same without what only building needs: of each forest just the place of every node is kept."""
         none, no = np.empty(0, np.int64), np.empty(0, bool)
-        slim = {"order": none, "end": none, "parent_edge": none, "root": none, "bridge": no}
-        views = tuple(replace(view, forest=view.forest._replace(**slim)) for view in self.views)
-        return replace(self, views=views)
+        views = []
+        for view in self.views:
+            slim = view.forest._replace(order=none, end=none, parent_edge=none, root=none, bridge=no)
+            views.append(replace(view, forest=slim))
+        return replace(self, views=tuple(views))
 
     def total(self, per_piece: Floats) -> Floats:
         """Phase-weighted total (conductors exposed / 3) of a value per piece over each section, shape (n_devices,)."""
