@@ -63,7 +63,8 @@ def floor_a(network: Path, out: Path, scratch: Path) -> None:
     import pyarrow.parquet
     import pyogrio
 
-    tables = {path.name: pyarrow.csv.read_csv(path) for path in sorted(out.glob("*.csv"))}
+    whole_rows = pyarrow.csv.ReadOptions(block_size=1 << 28)
+    tables = {path.name: pyarrow.csv.read_csv(path, whole_rows) for path in sorted(out.glob("*.csv"))}
     drawn = {str(name): pyogrio.read_arrow(out / "survey.gpkg", layer=name) for name in _spatial_layers(out)}
 
     def read() -> None:
