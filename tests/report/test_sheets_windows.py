@@ -9,15 +9,18 @@ import pytest
 import shapely
 from sheet_survey import saved_survey, site_table, streets, town
 
+from survey.report.ramp import BAND_MARKS, STATUS_MARKS
 from survey.report.reread import SavedSurvey
 from survey.report.sheets.book import Book
 from survey.report.sheets.content import sheet_content
 from survey.report.sheets.paper import paper
 from survey.report.sheets.windows import (
     FEW_SITES,
+    RADII,
     ROOM_PER_SITE,
     MapPage,
     mark_radius,
+    paper_radius,
     window_rect,
     window_tags,
 )
@@ -130,6 +133,13 @@ def test_a_long_switch_id_that_finds_no_room_is_left_to_the_table() -> None:
     assert sum(len(page.switch_labels) for page in close) < sum(shown)
     for page in close:
         assert_nothing_overlaps(page, made)
+
+
+def test_every_mark_has_its_size_on_paper() -> None:
+    marks = (*BAND_MARKS, *STATUS_MARKS)
+    assert {mark.shape for mark in marks} <= set(RADII)
+    radii = [paper_radius(mark) for mark in BAND_MARKS]
+    assert radii == sorted(set(radii))
 
 
 def test_feeder_only() -> None:

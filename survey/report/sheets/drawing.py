@@ -32,6 +32,10 @@ from survey.report.sheets.windows import (
 SECTION_WIDTH, SHIELDED_WIDTH, OVERHEAD_WIDTH = 4.2, 0.9, 0.6
 OVERHEAD_DASH = (3.0, 2.0)
 _FILLS = {"ring": white, "square": HexColor(FAINT)}
+_STROKES = {
+    "cross": ((-1, -1, 1, 1), (-1, 1, 1, -1)),
+    "plus": ((-1, 0, 1, 0), (0, -1, 0, 1)),
+}
 _SECTION_TINT = 0.45
 _SIMPLIFY = 0.15
 
@@ -185,10 +189,10 @@ def draw_mark(canvas: Canvas, place: tuple[float, float], *, mark: Mark, radius:
         canvas.circle(x, y, radius, stroke=1, fill=1)
     elif mark.shape == "square":
         canvas.rect(x - radius, y - radius, 2 * radius, 2 * radius, stroke=1, fill=1)
-    elif mark.shape == "cross":
+    elif mark.shape in _STROKES:
         canvas.setLineWidth(1.1)
-        canvas.line(x - radius, y - radius, x + radius, y + radius)
-        canvas.line(x - radius, y + radius, x + radius, y - radius)
+        for x0, y0, x1, y1 in _STROKES[mark.shape]:
+            canvas.line(x + x0 * radius, y + y0 * radius, x + x1 * radius, y + y1 * radius)
     elif mark.shape == "plus":
         canvas.setLineWidth(1.1)
         canvas.line(x - radius, y, x + radius, y)

@@ -17,7 +17,16 @@ from survey.report.sheets.lettering import BOLD, REGULAR, SLANTED, text_width
 from survey.report.sheets.paper import Rect
 from survey.report.sheets.view import POINTS_PER_M, ROOM, SMALLEST_SCALE_M, Floats, Units, View, customary_scale, fit
 
-RADII = {"dot": 1.8, "circle": 3.2, "triangle": 4.4, "diamond": 5.2, "ring": 2.7, "square": 2.5, "cross": 2.8}
+RADII = {
+    "dot": 1.8,
+    "circle": 3.2,
+    "triangle": 4.4,
+    "diamond": 5.2,
+    "ring": 2.7,
+    "square": 2.5,
+    "cross": 2.8,
+    "plus": 3.2,
+}
 """Half the width of each mark on paper, points: further apart than on a screen, for grey print."""
 SWITCH_RADIUS, SWITCH_RIM = 3.0, 2.0
 AT_SITE_M = 1.0
