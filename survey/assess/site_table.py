@@ -251,7 +251,7 @@ def _actions(table: pd.DataFrame, assessment: Assessment, settings: Settings) ->
 def _notes(network: Network, assessment: Assessment, settings: Settings) -> Text:
     """What was assumed, and what the walk met, in words."""
     notes = assessment.windings.assumed.copy()
-    extra = [(~network.walks.full, "a cable on the way carries fewer than three phases")]
+    extra = [(~network.walks.full, "fewer than three phases reach it")]
     ring = network.walks.ring_piece >= 0
     extra.append((ring, "on a closed ring: the shorter way was walked"))
     interval = assessment.interval
