@@ -19,12 +19,12 @@ if TYPE_CHECKING:
 
 FOOT_M = 0.3048
 LEFT_OUT = (
-    "Left out: source impedance, arresters, stray capacitance of bushings, remanence beyond the sweep, core loss rising "
-    "with frequency, single-phase load on the section."
+    "Left out: source impedance, arresters, stray capacitance of bushings, remanence beyond the sweep, core loss "
+    "rising with frequency, single-phase load on the section."
 )
 PER_PHASE = (
-    "Xc, Xm and their ratio are per phase with Xm wye-equivalent; a delta leg is three times that, so a ratio taken with "
-    "the delta leg is a third of this one."
+    "Xc, Xm and their ratio are per phase with Xm wye-equivalent; a delta leg is three times that, so a ratio taken "
+    "with the delta leg is a third of this one."
 )
 
 
@@ -220,8 +220,10 @@ def verdict(answer: SiteAnswer) -> str:
     assert circuits is not None
     if figures.peak_pu[0] <= limit:
         said = "clears it as well" if circuits.clears[0] else "does not clear it, but is the coarser of the two"
-        return f"Nothing needed: the study stays at or under {limit:g} per unit even at no load; the screening limit {said}."
-    return f"{_what_to_do(answer)}.{_load_given(answer)}"
+        stays = f"the study stays at or under {limit:g} per unit even at no load"
+        return f"Nothing needed: {stays}; the screening limit {said}."
+    screened = " The screening limit clears it, the study does not: go by the study." if circuits.clears[0] else ""
+    return f"{_what_to_do(answer)}.{_load_given(answer)}{screened}"
 
 
 def _what_to_do(answer: SiteAnswer) -> str:
@@ -232,8 +234,8 @@ def _what_to_do(answer: SiteAnswer) -> str:
     if math.isfinite(needed):
         kw = rounded_up(needed * answer.request.transformer.rating_va / 1e3)
         load = (
-            f"; or hold at least {kw:g} kW on the secondary before operating its poles one at a time, opening as well as "
-            "closing"
+            f"; or hold at least {kw:g} kW on the secondary before operating its poles one at a time, opening as "
+            "well as closing"
         )
     short = cut_off(answer.lengths.study_m, 0)
     shorten = f"; or keep the cable to {short:.0f} m" if short >= 1 else "; no cable is short enough"

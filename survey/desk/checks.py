@@ -60,9 +60,9 @@ def _check_exciting(transformer: Transformer) -> None:
     loss_pu = transformer.loss_w / transformer.rating_va
     if loss_pu >= transformer.exciting_pu:
         msg = (
-            f"--exc: exciting current {transformer.exciting_pu * 100:g} % is not above the core loss, {loss_pu * 100:.3g} % "
-            "of rating: it leaves nothing to magnetize with; give the exciting current of the test sheet, or none for the "
-            "default"
+            f"--exc: exciting current {transformer.exciting_pu * 100:g} % is not above the core loss, "
+            f"{loss_pu * 100:.3g} % of rating: it leaves nothing to magnetize with; give the exciting current of "
+            "the test sheet, or none for the default"
         )
         raise ModelError(msg)
 
@@ -122,7 +122,7 @@ def _of_key(key: str, catalogue: Catalogue) -> Cable | None:
 
 def _of_parts(text: CableText, *, voltage_v: float, catalogue: Catalogue) -> Cable | None:
     """A type of the catalogue with these parts; failing that, the capacitance worked out from them."""
-    if not text.is_cable:
+    if not text.is_cable or text.left:
         return None
     table = catalogue.cable_types
     kv_class = text.kv_class or voltage_v / 1e3

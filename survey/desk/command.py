@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from survey.physics.catalogue import Catalogue
     from survey.settings import Settings
 
-CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed engineers
-decide."""
+CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed
+engineers decide."""
 PATH = click.Path(path_type=Path)
 FOOT_M = 0.3048
 CONNECTIONS = ("delta", "floating_wye", "grounded_wye", "open_delta", "open_wye")

@@ -77,7 +77,9 @@ def not_susceptible_lines() -> list[str]:
     return [f"Not susceptible, any length: {reason}." for reason in REASONS.values()]
 
 
-THREE_LEGGED: Final = "Grounded wye on a three-legged core: read it as floating wye (an approximation; its fourth path is air)."
+THREE_LEGGED: Final = (
+    "Grounded wye on a three-legged core: read it as floating wye (an approximation; its fourth path is air)."
+)
 
 
 def desk_table(
@@ -120,7 +122,9 @@ def desk_table(
     ]
     bench = make_bench(machines, settings=settings, catalogue=catalogue)
     charging = allowed_charging(bench, chosen, settings=settings, study=study, progress=progress)
-    rows = pd.concat([_rows(bench, key, cable, charging, settings) for key, cable in chosen.items()])
+    rows = pd.concat(
+        [_rows(bench, key, cable=cable, allowed=charging, settings=settings) for key, cable in chosen.items()]
+    )
     return DeskTable(
         rows=rows.reset_index(drop=True),
         shown=shown_types(chosen, cables, settings=settings, catalogue=catalogue),
@@ -141,9 +145,7 @@ def choose_cables(kv: float, keys: Sequence[str], *, catalogue: Catalogue) -> di
         msg = f"--kv: the catalogue has no cable type for {kv:g} kV; name one with --cable"
         raise ModelError(msg)
     fits = fits[fits["kv_class"] == fits.groupby("standard")["kv_class"].transform("min")]
-    return {
-        str(key): Cable(float(cap), f"catalogue, {key}") for key, cap in fits[["key", "cap_f_m"]].to_numpy(object)
-    }
+    return {str(key): Cable(float(cap), f"catalogue, {key}") for key, cap in fits[["key", "cap_f_m"]].to_numpy(object)}
 
 
 def shown_types(
@@ -210,7 +212,7 @@ def _bare_sections(bench: Bench) -> SectionValues:
     return bench_sections(bench, everyone, cable_m=zero, cable_f_m=zero)
 
 
-def _rows(bench: Bench, key: str, cable: Cable, allowed: AllowedCharging, settings: Settings) -> pd.DataFrame:
+def _rows(bench: Bench, key: str, *, cable: Cable, allowed: AllowedCharging, settings: Settings) -> pd.DataFrame:
     bare, windings = _bare_sections(bench), bench.windings
     cap = np.full(len(bench.voltage_v), cable.cap_f_m)
     hertz = settings.electrical.frequency_hz

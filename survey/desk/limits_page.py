@@ -48,7 +48,7 @@ def write_page(table: DeskTable, path: Path) -> None:
     with mpl.rc_context({"font.family": "sans-serif", "text.color": INK, "pdf.fonttype": 42}):
         if path.suffix.lower() == ".png":
             if len(pages) > 1:
-                msg = f"-o: {len(table.shown)} cable types do not fit the one page of a .png, expected at most {TYPES_A_PAGE}"
+                msg = f"-o: a .png has room for {TYPES_A_PAGE} cable types, found {len(table.shown)}; write a .pdf"
                 raise OutputError(msg)
             draw_page(table, pages[0]).savefig(path, dpi=150, metadata={"Software": None})
             return
@@ -109,7 +109,9 @@ def draw_block(
     y += HEAD_IN
     for number, kva in enumerate(block.index.unique("kva")):
         if number % 2:
-            axes.axhspan(y, y + ROW_IN, xmin=_share(axes, MARGIN_IN), xmax=_share(axes, edges[-1]), color=STRIPE, linewidth=0)
+            axes.axhspan(
+                y, y + ROW_IN, xmin=_share(axes, MARGIN_IN), xmax=_share(axes, edges[-1]), color=STRIPE, linewidth=0
+            )
         middle = y + ROW_IN / 2 + 0.005
         axes.text(MARGIN_IN + 0.45, middle, f"{kva:g}", fontsize=7.8, fontweight="bold", ha="right", va="center")
         for key, left, right in zip(types, edges, edges[1:], strict=False):

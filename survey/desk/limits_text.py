@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from survey.assess.windings import REASONS
 from survey.desk.chain import FOOT_M, LEFT_OUT, cut_off
@@ -12,7 +12,7 @@ from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import THREE_LEGGED, TITLES, not_susceptible_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Hashable, Iterator
     from pathlib import Path
 
     import pandas as pd
@@ -38,7 +38,7 @@ def write_csv(table: DeskTable, path: Path) -> None:
             writer.writerow([f"{table.kv:g}", "", connection, core, *[""] * (len(COLUMNS) - 5), note])
 
 
-def _cells(table: DeskTable, row: dict[str, float]) -> list[str]:
+def _cells(table: DeskTable, row: dict[Hashable, Any]) -> list[str]:
     numbers = (f"{row['cap_nf_km']:.2f}", f"{row['own_nf']:.3f}", f"{row['nll_w']:.1f}", f"{row['exc_pct']:.3f}")
     kind = (str(row["connection"]), str(row["core"]), str(row["cable_type"]))
     unloaded = (*_both(row["screen_m"]), *_both(row["study_m"]))
@@ -52,7 +52,7 @@ def _both(length_m: float) -> tuple[str, str]:
     return f"{cut_off(length_m, 1):.1f}", f"{cut_off(length_m / FOOT_M, 1):.1f}"
 
 
-def _note(row: dict[str, float]) -> str:
+def _note(row: dict[Hashable, Any]) -> str:
     if row["study_m"] >= LONGEST_M:
         return f"at or under the voltage limit up to {LONGEST_M:g} m; longer was not tried"
     return "over the voltage limit with no cable at all" if row["study_m"] == 0 else ""
@@ -68,18 +68,25 @@ def conditions(table: DeskTable) -> list[str]:
     limits, electrical = table.settings.limits, table.settings.electrical
     exciting = table.rows["exc_pct"].iloc[0]
     loss = table.rows["nll_w"] / table.rows["kva"] / 10
-    return [
-        f"By study: every shorter length keeps the open phases at or under {limits.voltage_pu:g} per unit of crest to ground, "
-        f"poles operated one at a time, with no load and with that much resistive load on the secondary. By screen: Xc/Xm at or above {limits.delta_xc_xm:g} for delta and "
-        f"{limits.floating_wye_xc_xm:g} for floating wye, charging over no-load loss at or under "
-        f"{limits.five_legged_charge_loss:g} for grounded wye (Xm wye-equivalent; a delta leg is three times that).",
-        f"0: over the limit with the transformer's own capacitance alone. Total cable that stays on the open pole counts, "
-        f"side branches included; lengths over {LONGEST_M:g} m were not tried.",
-        f"Defaults of the catalogue: no-load loss {loss.min():.3f} to {loss.max():.3f} % of rating by kVA, exciting current "
-        f"{exciting:.2g} %. One transformer, {electrical.frequency_hz} Hz, r {electrical.series_r_pu:g}, knee "
-        f"{electrical.knee_pu:g}, saturated reactance {electrical.saturated_x_pu:g} per unit. Lower loss allows less.",
-        LEFT_OUT,
-    ]
+    by_study = (
+        f"By study: every shorter length keeps the open phases at or under {limits.voltage_pu:g} per unit of crest to "
+        "ground, poles operated one at a time, with no load and with that much resistive load on the secondary."
+    )
+    by_screen = (
+        f"By screen: Xc/Xm at or above {limits.delta_xc_xm:g} for delta and {limits.floating_wye_xc_xm:g} for floating "
+        f"wye, charging over no-load loss at or under {limits.five_legged_charge_loss:g} for grounded wye (Xm "
+        "wye-equivalent; a delta leg is three times that). Where the two differ go by the study."
+    )
+    zero = (
+        "0: over the limit with the transformer's own capacitance alone. All cable that stays on the open pole counts, "
+        f"side branches included; lengths over {LONGEST_M:g} m were not tried."
+    )
+    defaults = (
+        f"Defaults of the catalogue: no-load loss {loss.min():.3f} to {loss.max():.3f} % of rating by kVA, exciting "
+        f"current {exciting:.2g} %. One transformer, {electrical.frequency_hz} Hz, r {electrical.series_r_pu:g}, knee "
+        f"{electrical.knee_pu:g}, saturated reactance {electrical.saturated_x_pu:g} per unit. Lower loss allows less."
+    )
+    return [f"{by_study} {by_screen}", zero, defaults, LEFT_OUT]
 
 
 def text_lines(table: DeskTable) -> Iterator[str]:

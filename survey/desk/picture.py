@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 INK, QUIET, PALE, ACCENT, LIMIT = "#26241f", "#6f6b64", "#d9d5cc", "#20567a", "#9c3d1f"
 CURVE_POINTS = 26
 LEAST_SPAN_M = 100.0
-STYLE = {
+STYLE: Any = {
     "svg.hashsalt": "survey",
     "font.size": 9,
     "axes.edgecolor": QUIET,
@@ -74,11 +74,7 @@ def peak_curve(answer: SiteAnswer, *, progress: Callable[[int, int], None] | Non
 
 
 def _doubled(circuits: Circuits) -> Circuits:
-    from dataclasses import fields
-
-    from survey.assess.circuits import Circuits as Several
-
-    return Several(**{f.name: np.tile(getattr(circuits, f.name), 2) for f in fields(circuits)})
+    return replace(circuits, **{f.name: np.tile(getattr(circuits, f.name), 2) for f in fields(circuits)})
 
 
 def direct_peaks(
@@ -153,7 +149,9 @@ def draw_waveform(axes: Axes, wave: Waveform, answer: SiteAnswer) -> None:
             axes.plot(wave.time_cycles, wave.voltage_pu[phase], color=QUIET, linewidth=0.8, alpha=0.7,
                       label=f"phase {name}, closed")  # fmt: skip
         else:
-            axes.plot(wave.time_cycles, wave.voltage_pu[phase], linewidth=1.4, label=f"phase {name}, open", **next(looks))
+            axes.plot(
+                wave.time_cycles, wave.voltage_pu[phase], linewidth=1.4, label=f"phase {name}, open", **next(looks)
+            )
     for sign in (-1, 1):
         axes.axhline(sign * answer.settings.limits.voltage_pu, color=LIMIT, linewidth=1.0, linestyle="--")
     axes.set_title(f"Worst operation of the study, no load: {wave.words}", loc="left", fontsize=9.5)
@@ -175,7 +173,7 @@ def _crest_kv(answer: SiteAnswer) -> float:
     return answer.request.transformer.voltage_v / 1e3 * float(np.sqrt(2 / 3))
 
 
-def _scaled(factor: float) -> tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]]:
+def _scaled(factor: float) -> Any:  # noqa: ANN401 - the pair of functions that an axis wants
     return lambda value: value * factor, lambda value: value / factor
 
 
@@ -200,5 +198,3 @@ def draw_curve(axes: Axes, curve: PeakCurve, answer: SiteAnswer) -> None:
     feet = axes.secondary_xaxis(-0.09, functions=_scaled(1 / FOOT_M))
     feet.set_xlabel("Length of cable: m above, ft below")
     axes.legend(loc="best", frameon=True, framealpha=0.85, edgecolor="none", fontsize=8)
-
-

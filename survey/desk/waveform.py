@@ -96,9 +96,7 @@ def worst_waveform(circuits: Circuits, *, settings: Settings) -> Waveform:
     )
 
 
-def record(
-    circuit: Circuit, point: Floats, *, states: NDArray[np.int64], draw: Floats, operation: int
-) -> Floats:
+def record(circuit: Circuit, point: Floats, *, states: NDArray[np.int64], draw: Floats, operation: int) -> Floats:
     """Run a switching sequence as the study does, and record the cycles after the operation has settled.
 
     Parameters
@@ -117,7 +115,7 @@ def record(
     """
     from survey.physics import kernel
 
-    clock = _clock(point)
+    clock = _clock(point, opening=bool(states[0]))
     tables = kernel.make_tables(kernel.STEPS_PER_CYCLE)
     tables.coarsest[:] = -1
     y, segment = np.zeros(kernel.SIZE), np.zeros(4, dtype=np.int64)
@@ -133,7 +131,14 @@ def record(
     seen[:, 0] = phase_voltages(y, closed)
     for sample in range(1, seen.shape[1]):
         kernel.advance(
-            tables, int(circuit), point, closed, y, segment, int(clock[0]) // SAMPLES_PER_CYCLE, False  # noqa: FBT003
+            tables,
+            int(circuit),
+            point,
+            closed,
+            y,
+            segment,
+            int(clock[0]) // SAMPLES_PER_CYCLE,
+            False,  # noqa: FBT003
         )
         seen[:, sample] = phase_voltages(y, closed)
     return seen
@@ -148,13 +153,13 @@ def highest_part(voltage: Floats, closed: int) -> Floats:
     return voltage[:, start : start + SHOWN_CYCLES * SAMPLES_PER_CYCLE + 1]
 
 
-def _clock(point: Floats) -> NDArray[np.int64]:
-    """Ticks a cycle, largest number of cycles and hastened cycles, as the study takes them for this point."""
+def _clock(point: Floats, *, opening: bool) -> NDArray[np.int64]:
+    """Ticks a cycle, largest number of cycles and hastened cycles, as the study takes them here."""
     from survey.physics import kernel
 
     ring = int(3.0 * point[0] / (np.pi * point[1])) if point[1] > 0 else CYCLES[1]
     longest = min(CYCLES[0] + ring, max(CYCLES[0], CYCLES[1]))
-    return np.array([kernel.TICKS_PER_CYCLE, longest, CYCLES[2]], dtype=np.int64)
+    return np.array([kernel.TICKS_PER_CYCLE, longest, 0 if opening else CYCLES[2]], dtype=np.int64)
 
 
 def phase_voltages(y: Floats, closed: int) -> Floats:

@@ -1,0 +1,176 @@
+"""``survey limits``: the table against its own formulas, monotone where it must be; text, CSV and page."""
+
+from __future__ import annotations
+
+import subprocess
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from matplotlib.image import imread
+from pypdf import PdfReader
+
+from survey.desk import limits as limits_module
+from survey.desk.command import limits
+from survey.desk.limits import desk_table
+from survey.errors import ModelError, OutputError
+from survey.physics.catalogue import Catalogue
+from survey.result import CAUTION
+from survey.settings import Settings
+
+CATALOGUE = Catalogue.load()
+FOOT = 0.3048
+
+
+@pytest.fixture(scope="module", autouse=True)
+def cache(tmp_path_factory):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SURVEY_CACHE_DIR", str(tmp_path_factory.mktemp("curves")))
+        yield
+
+
+def run(*arguments):
+    done = CliRunner().invoke(limits, [str(a) for a in arguments])
+    if isinstance(done.exception, (ModelError, OutputError)):
+        return str(done.exception)
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+@pytest.fixture(scope="module")
+def screened(tmp_path_factory):
+    out = tmp_path_factory.mktemp("limits") / "table.csv"
+    run("--kv", 12.47, "--no-study", "-o", out)
+    return pd.read_csv(out)
+
+
+def test_every_rating_winding_and_type_has_its_row(screened):
+    rows = screened[screened.kva.notna()]
+    types = rows.cable_type.nunique()
+    assert len(rows) == 11 * 3 * types
+    assert types > 50
+    classes = CATALOGUE.cable_types.set_index("key").loc[rows.cable_type.unique()]
+    assert set(zip(classes.standard, classes.kv_class, strict=True)) == {("na", 15), ("iec", 15)}
+    assert set(rows.connection) == {"delta", "floating_wye", "grounded_wye"}
+
+
+def test_windings_without_a_limit_have_their_row_and_reason(screened):
+    free = screened[screened.kva.isna()]
+    assert set(free.connection) == {"grounded_wye", "open_wye", "open_delta"}
+    assert free.note.str.startswith("not susceptible: ").all()
+
+
+def test_screen_lengths_fall_with_capacitance_and_meet_the_limit(screened):
+    five = screened[(screened.connection == "grounded_wye") & screened.kva.notna()]
+    for _, block in five.groupby("kva"):
+        ranked = block.sort_values("cap_nf_km")
+        assert ranked.screen_m.is_monotonic_decreasing
+    total_f = (five.own_nf + five.cap_nf_km * five.screen_m / 1e3) * 1e-9
+    charging = 2 * np.pi * 60 * total_f * 12470.0**2
+    assert (charging <= five.nll_w + 0.06).all()
+    assert (charging + 2 * np.pi * 60 * 0.1 * five.cap_nf_km * 1e-12 * 12470.0**2 >= five.nll_w - 0.06).all()
+
+
+def test_feet_are_the_same_length_never_longer(screened):
+    rows = screened[screened.kva.notna()]
+    assert (rows.screen_ft * FOOT <= rows.screen_m + 0.1).all()
+    assert (rows.screen_ft * FOOT >= rows.screen_m - 0.1 * FOOT - 1e-9).all()
+
+
+def test_without_the_study_its_columns_are_empty(screened):
+    assert screened[["study_m", "study_ft", "loaded_m", "loaded_ft"]].isna().all(axis=None)
+
+
+@pytest.fixture(scope="module")
+def studied():
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(limits_module, "KVA", (1500.0, 2500.0))
+        patch.setattr(limits_module, "LONGEST_M", 400.0)
+        patch.setattr(limits_module, "WINDINGS", (("delta", ""),))
+        cables = ("1/0 XLPE 15kV 133%", "500 XLPE 15kV 133%")
+        return desk_table(12.47, settings=Settings(), catalogue=CATALOGUE, cables=cables, load_share=0.05)
+
+
+def test_study_lengths_hold_in_direct_simulation_just_below(studied):
+    from survey.desk.circuit import Transformer, bench_sections, make_bench, section_circuits
+    from survey.desk.picture import direct_peaks
+
+    rows = studied.rows[studied.rows.cable_type == "1/0 XLPE 15kV 133%"]
+    assert rows.study_m.max() > 1
+    assert rows.loaded_m.min() > 100
+    for name, share in (("study_m", 0.0), ("loaded_m", 0.05)):
+        some = rows[(rows[name] > 0) & (rows[name] < 5000)]
+        machines = [
+            Transformer(r.kva * 1e3, 12470.0, r.connection, load_w=r.kva * 1e3 * share) for r in some.itertuples()
+        ]
+        bench = make_bench(machines, settings=Settings(), catalogue=CATALOGUE)
+        values = bench_sections(
+            bench,
+            np.arange(len(some)),
+            cable_m=some[name].to_numpy() * 0.995,
+            cable_f_m=some["cap_nf_km"].to_numpy() * 1e-12,
+        )
+        circuits = section_circuits(values, settings=Settings())
+        assert direct_peaks(circuits, circuits.load, settings=Settings()).max() <= 1.25
+
+
+def test_more_capacitance_a_metre_allows_the_less_and_load_the_more(studied):
+    by_type = studied.rows.pivot_table(
+        index=["connection", "kva"], columns="cable_type", values=["study_m", "loaded_m"]
+    )
+    for name in ("study_m", "loaded_m"):
+        both = by_type[name]
+        assert (both["500 XLPE 15kV 133%"] <= both["1/0 XLPE 15kV 133%"]).all()
+    assert (studied.rows.loaded_m > studied.rows.study_m).all()
+
+
+def test_text_table_names_what_it_holds_for():
+    said = run("--kv", 12.47, "--no-study", "--cable", "1/0 XLPE 15kV 133%")
+    assert "by study, no load / by study, 5 % load / by screen" in said
+    lines = [" ".join(line.split()) for line in said.splitlines()]
+    place = lines.index("300 m - / - / 38")
+    assert lines[place + 1] == "ft - / - / 125"
+    for words in ("Not susceptible, any length: open wye", "a delta leg is three times that", "Left out:", CAUTION,
+                  "exciting current 0.5 %"):  # fmt: skip
+        assert words in said
+
+
+def test_page_is_one_sheet_with_words_and_numbers(tmp_path):
+    run("--kv", 12.47, "--no-study", "-o", tmp_path / "wall.pdf")
+    assert [p.name for p in tmp_path.iterdir()] == ["wall.pdf"]
+    book = PdfReader(tmp_path / "wall.pdf")
+    assert len(book.pages) == 1
+    text = book.pages[0].extract_text()
+    for words in ("Allowed cable length", "Floating wye", "112.5", CAUTION, "2500"):
+        assert words in text
+    subprocess.run(["pdftoppm", "-r", "60", "-png", tmp_path / "wall.pdf", tmp_path / "wall"], check=True)
+    ink = imread(next(tmp_path.glob("*.png")))[..., :3].mean(axis=2) < 0.7
+    assert 0.01 < ink.mean() < 0.4
+    assert not ink[:10].any()
+    assert not ink[-10:].any()
+    assert not ink[:, :10].any()
+    assert not ink[:, -10:].any()
+
+
+def test_same_bytes_every_time(tmp_path):
+    for name in ("a.pdf", "b.pdf", "a.png", "b.png", "a.csv", "b.csv"):
+        run("--kv", 24.9, "--no-study", "--cable", "1/0 XLPE 25kV 100%", "-o", tmp_path / name)
+    for suffix in ("pdf", "png", "csv"):
+        assert (tmp_path / f"a.{suffix}").read_bytes() == (tmp_path / f"b.{suffix}").read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        (["--kv", 0], "--kv: rated primary line-to-line voltage, kV: found 0, expected 1 to 50"),
+        (["--kv", 49], "--kv: the catalogue has no cable type for 49 kV; name one with --cable"),
+        (["--kv", 12.47, "--cable", "rope"], "--cable: the catalogue has no type 'rope'"),
+        (["--kv", 12.47, "--load-pct", 0], "--load-pct: load, % of rating: found 0"),
+        (["--kv", 12.47, "-o", "table.xls"], "-o table.xls: found the ending '.xls', expected one of .csv, .pdf, .png"),
+    ],
+)
+def test_what_cannot_be_is_one_line(typed, words):
+    said = run(*typed, "--no-study")
+    assert words in said
+    assert "\n" not in said
