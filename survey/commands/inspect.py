@@ -77,7 +77,7 @@ def _values(field: FieldProfile) -> str:
 
 
 def _short(text: str) -> str:
-    plain = " ".join(text.split())
+    plain = "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
     return plain if len(plain) <= VALUE_WIDTH else plain[: VALUE_WIDTH - 3] + "..."
 
 

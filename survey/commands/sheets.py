@@ -35,7 +35,7 @@ def sheets(
     from survey.report.sheets import make_sheets
 
     saved = read_results(out)
-    chosen = units or saved.record["settings"]["report"]["units"]
+    chosen = units or saved.record.get("settings", {}).get("report", {}).get("units", "metric")
     files = make_sheets(
         saved,
         out=folder or out,

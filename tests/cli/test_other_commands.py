@@ -1,0 +1,86 @@
+"""``survey inspect`` and ``survey sheets`` as a person uses them."""
+
+from __future__ import annotations
+
+import pytest
+from click.testing import CliRunner
+from exports import tables, write_gpkg
+from pypdf import PdfReader
+
+from survey.cli import commands, main
+
+RENAMED = {"cable_id": "LINE_NO", "site_id": "UNIT_NO", "switch_id": "SW_NO", "poles": "POLES_CD"}
+
+
+def survey(*arguments: object) -> int:
+    with pytest.raises(SystemExit) as end:
+        main([str(a) for a in arguments])
+    return int(end.value.code or 0)
+
+
+@pytest.fixture(scope="module")
+def done(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("others")
+    export = write_gpkg(folder / "net.gpkg")
+    assert survey("run", export, "-o", folder / "out", "--no-study") == 0
+    return folder / "out"
+
+
+def test_inspect_lists_fields_with_their_commonest_values(tmp_path, capsys):
+    export = write_gpkg(tmp_path / "net.gpkg")
+    assert survey("inspect", export) == 0
+    said = capsys.readouterr().out
+    assert "cables  7 rows, lines, EPSG:32617" in said
+    assert "ug (4), oh (3)" in said
+    assert "switches = switches" in said
+
+
+def test_the_draft_runs_as_it_is_under_other_names(tmp_path, capsys):
+    layers = {f"net_{name}": frame.rename(columns=RENAMED) for name, frame in tables().items()}
+    export = write_gpkg(tmp_path / "net.gpkg", layers)
+    assert survey("run", export, "-o", tmp_path / "out", "--no-study") == 1
+    assert survey("inspect", export, "-o", tmp_path / "draft.toml") == 0
+    assert f"Draft settings in {tmp_path / 'draft.toml'}" in capsys.readouterr().out
+    assert survey("run", export, "-s", tmp_path / "draft.toml", "-o", tmp_path / "out", "--no-study") == 0
+    assert "4 three-phase sites, 2 single-pole switching points" in capsys.readouterr().out
+
+
+def test_inspect_asks_about_what_is_not_sure(tmp_path):
+    frame = tables()
+    frame["switches"] = frame["switches"].rename(columns={"poles": "FIELD7", "switch_id": "FIELD1"})
+    export = write_gpkg(tmp_path / "net.gpkg", frame)
+    said = CliRunner().invoke(commands, ["inspect", str(export), "--ask"], input="1\n" * 30)
+    assert said.exit_code == 0
+    assert "Number [1]:" in said.output
+
+
+def test_inspect_shows_no_control_characters(tmp_path, capsys):
+    frame = tables()
+    frame["switches"]["device"] = "cut\x1b[31mout"
+    assert survey("inspect", write_gpkg(tmp_path / "net.gpkg", frame)) == 0
+    said = capsys.readouterr().out
+    assert "\x1b" not in said
+    assert "cut?[31mout (4)" in said
+
+
+def test_a_draft_that_cannot_be_written_is_one_line(tmp_path, capsys):
+    export = write_gpkg(tmp_path / "net.gpkg")
+    assert survey("inspect", export, "-o", tmp_path / "no" / "draft.toml") == 1
+    said = capsys.readouterr().err
+    assert len(said.splitlines()) == 1
+    assert "draft.toml" in said
+
+
+def test_sheets_of_a_district_hold_its_sites(done, tmp_path, capsys):
+    assert survey("sheets", done, "--district", "North", "--page", "a4", "-o", tmp_path) == 0
+    file = tmp_path / "sheets_north.pdf"
+    assert capsys.readouterr().out == f"{file}\n"
+    text = "\n".join(page.extract_text() for page in PdfReader(file).pages)
+    assert all(site in text for site in ("T1", "T2", "T3", "T4"))
+
+
+def test_sheets_of_an_unknown_district_name_those_that_exist(done, capsys):
+    assert survey("sheets", done, "--district", "South") == 1
+    said = capsys.readouterr().err
+    assert "South" in said
+    assert "North" in said
