@@ -6,17 +6,19 @@ import difflib
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from survey.assess.cable_types import typed_capacitance
 from survey.desk.circuit import Cable
 from survey.errors import ModelError
 from survey.input_schema import field_specs
 from survey.physics.study import inside_model
-from survey.read.cable_text import parse_cable_text
 
 if TYPE_CHECKING:
     from survey.assess.circuits import Circuits
     from survey.desk.circuit import Transformer
     from survey.physics.catalogue import Catalogue
-    from survey.read.cable_text import CableText
+    from survey.settings import Settings
 
 NANO_PER_KM = 1e-12
 """nF/km in F/m."""
@@ -72,7 +74,9 @@ def check_length(length_m: float) -> None:
     _check_range(length_m, low=0.0, high=LONGEST_CABLE_M, option="--length", what="length of cable, m")
 
 
-def choose_cable(key: str | None, cap_nf_km: float | None, *, voltage_v: float, catalogue: Catalogue) -> Cable:
+def choose_cable(
+    key: str | None, cap_nf_km: float | None, *, voltage_v: float, catalogue: Catalogue, settings: Settings
+) -> Cable:
     """The cable that was asked for; the stand-in of the voltage class where none was.
 
     Raises
@@ -84,64 +88,36 @@ def choose_cable(key: str | None, cap_nf_km: float | None, *, voltage_v: float, 
         msg = "--cable and --cap-nf-km: found both, expected one; leave out the other"
         raise ModelError(msg)
     if cap_nf_km is not None:
-        _check_range(
-            cap_nf_km, low=CAP_NF_KM[0], high=CAP_NF_KM[1], option="--cap-nf-km", what="capacitance of one phase, nF/km"
-        )
+        low, high = CAP_NF_KM
+        _check_range(cap_nf_km, low=low, high=high, option="--cap-nf-km", what="capacitance of one phase, nF/km")
         return Cable(cap_nf_km * NANO_PER_KM, "as given")
     if key is None:
         stand_in = float(catalogue.class_capacitance_f_m(voltage_v))
         return Cable(stand_in, "stand-in of the voltage class, on the large side", assumed=True)
-    return named_cable(key, voltage_v=voltage_v, catalogue=catalogue)
+    return named_cable(key, voltage_v=voltage_v, catalogue=catalogue, settings=settings)
 
 
-def named_cable(key: str, *, voltage_v: float, catalogue: Catalogue) -> Cable:
-    """A cable by its key in the catalogue, or by a text that says what it is made of.
+def named_cable(key: str, *, voltage_v: float, catalogue: Catalogue, settings: Settings) -> Cable:
+    """A cable by its key in the catalogue, or by a text that says what it is made of, as the survey takes it.
 
     Raises
     ------
     ModelError
-        Neither; the refusal names the keys most like it.
+        Neither, or a part of the text is not understood; the refusal names the keys most like it.
     """
-    found = _of_key(key, catalogue) or _of_parts(parse_cable_text(key), voltage_v=voltage_v, catalogue=catalogue)
-    if found is not None:
-        return found
+    found = typed_capacitance(
+        [key], np.array([voltage_v]), catalogue=catalogue, patterns=settings.input.cable_type_patterns
+    )
+    origin, words = str(found.origin[0]), found.words[0]
+    if origin == "type":
+        return Cable(float(found.cap_f_m[0]), f"catalogue, {key}")
+    if origin == "text" and "not understood" not in words:
+        return Cable(float(found.cap_f_m[0]), f"worked out from {words}", assumed=", with " in words)
     keys = {str(match): str(name) for match, name in catalogue.cable_types[["match", "key"]].to_numpy()}
     close = difflib.get_close_matches("".join(key.split()).casefold(), keys, n=4, cutoff=0.3)
     like = f"the nearest are {', '.join(repr(keys[match]) for match in close)}; " if close else ""
-    msg = f"--cable: the catalogue has no type {key!r}; {like}or give --cap-nf-km"
+    msg = f"--cable: the catalogue has no type {key!r}; {like}or give the capacitance (survey site --cap-nf-km)"
     raise ModelError(msg)
-
-
-def _of_key(key: str, catalogue: Catalogue) -> Cable | None:
-    table = catalogue.cable_types
-    row = table[table["match"] == "".join(key.split()).casefold()]
-    if row.empty:
-        return None
-    return Cable(float(row["cap_f_m"].iloc[0]), f"catalogue, {row['key'].iloc[0]}")
-
-
-def _of_parts(text: CableText, *, voltage_v: float, catalogue: Catalogue) -> Cable | None:
-    """A type of the catalogue with these parts; failing that, the capacitance worked out from them."""
-    if not text.is_cable or text.left:
-        return None
-    table = catalogue.cable_types
-    kv_class = text.kv_class or voltage_v / 1e3
-    same = table[
-        (table["size"] == text.conductor_size)
-        & (table["insulation"] == text.insulation)
-        & (table["kv_class"] == kv_class)
-        & (table["level_pct"] == text.level_pct)
-    ]
-    if not same.empty:
-        return _of_key(str(same["key"].iloc[0]), catalogue)
-    built = catalogue.capacitance_of(
-        conductor_size=text.conductor_size, kv_class=kv_class, insulation=text.insulation, level_pct=text.level_pct
-    )
-    if not math.isfinite(built.cap_f_m):
-        return None
-    missing = (*built.assumed, *([] if text.kv_class else [f"class of {kv_class:g} kV"]))
-    words = f"worked out from {text.text!r}" + (f" with {', '.join(missing)}" if missing else "")
-    return Cable(built.cap_f_m, words, assumed=bool(missing))
 
 
 def check_inside(circuits: Circuits) -> None:

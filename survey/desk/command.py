@@ -55,7 +55,7 @@ def site(**typed: Any) -> None:  # noqa: ANN401 - click fills in what the option
     if options.picture is not None:
         check_suffix(options.picture, (".png", ".svg"), option="--picture")
     settings, catalogue = read_settings(options.settings_file, options.hz), Catalogue.load()
-    request = make_request(options, catalogue)
+    request = make_request(options, catalogue, settings)
     with stage_progress() as progress:
         answer = answer_site(request, settings=settings, catalogue=catalogue, progress=progress.count)
         if options.picture is not None and not answer.reason:
@@ -86,7 +86,7 @@ class SiteOptions:
     picture: Path | None
 
 
-def make_request(options: SiteOptions, catalogue: Catalogue) -> SiteRequest:
+def make_request(options: SiteOptions, catalogue: Catalogue, settings: Settings) -> SiteRequest:
     """What was typed, in SI."""
     from survey.desk.checks import check_transformer, choose_cable
     from survey.desk.circuit import Transformer
@@ -102,7 +102,9 @@ def make_request(options: SiteOptions, catalogue: Catalogue) -> SiteRequest:
         load_w=options.load * 1e3,
     )
     check_transformer(transformer)
-    cable = choose_cable(options.cable, options.cap_nf_km, voltage_v=transformer.voltage_v, catalogue=catalogue)
+    cable = choose_cable(
+        options.cable, options.cap_nf_km, voltage_v=transformer.voltage_v, catalogue=catalogue, settings=settings
+    )
     return SiteRequest(transformer, cable, options.length * (FOOT_M if options.length_unit == "ft" else 1.0))
 
 

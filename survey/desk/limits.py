@@ -77,9 +77,7 @@ def not_susceptible_lines() -> list[str]:
     return [f"Not susceptible, any length: {reason}." for reason in REASONS.values()]
 
 
-THREE_LEGGED: Final = (
-    "Grounded wye on a three-legged core: read it as floating wye (an approximation; its fourth path is air)."
-)
+THREE_LEGGED: Final = "Grounded wye on a three-legged core: read it as floating wye (an approximation)."
 
 
 def desk_table(
@@ -111,7 +109,7 @@ def desk_table(
         The voltage is out of range, a cable type is unknown, or the catalogue has none of that class.
     """
     check_field("kv", kv, option="--kv")
-    chosen = choose_cables(kv, cables, catalogue=catalogue)
+    chosen = choose_cables(kv, cables, catalogue=catalogue, settings=settings)
     if not 0 < load_share <= 1:
         msg = f"--load-pct: load, % of rating: found {load_share * 100:g}, expected above 0 to 100; correct it"
         raise ModelError(msg)
@@ -135,10 +133,10 @@ def desk_table(
     )
 
 
-def choose_cables(kv: float, keys: Sequence[str], *, catalogue: Catalogue) -> dict[str, Cable]:
+def choose_cables(kv: float, keys: Sequence[str], *, catalogue: Catalogue, settings: Settings) -> dict[str, Cable]:
     """The cables asked for, or those of the catalogue for this voltage: the class just above it, of each standard."""
     if keys:
-        return {key: named_cable(key, voltage_v=kv * 1e3, catalogue=catalogue) for key in keys}
+        return {key: named_cable(key, voltage_v=kv * 1e3, catalogue=catalogue, settings=settings) for key in keys}
     table = catalogue.cable_types
     fits = table[table["kv_class"] * CLASS_MARGIN >= kv]
     if fits.empty:
