@@ -19,7 +19,7 @@ def place(x: float, y: float) -> tuple[float, float]:
 def _cable(cable_id, ends, build="ug", **more):
     row = {"cable_id": cable_id, "feeder": "F1", "phases": "ABC", "kv": 12.47, "build": build}
     row |= {
-        "cable_type": "1/0 XLPE 15KV 133" if build == "ug" else "",
+        "cable_type": "1/0 XLPE 15kV 133%" if build == "ug" else "",
         "geometry": LineString([place(*p) for p in ends]),
     }
     return row | more
