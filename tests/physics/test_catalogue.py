@@ -11,7 +11,8 @@ from survey.physics.catalogue import Catalogue
 from survey.physics.transformer import half_load_no_load_share, magnetizing_pu
 
 DATA = resources.files("survey").joinpath("data")
-NAMES_ONLY = {"columns.csv", "input_fields.csv"}  # lists of our own names: nothing in them comes from a source
+# Lists of names, ours and those that exports use: nothing in them comes from a source.
+NAMES_ONLY = {"columns.csv", "input_fields.csv", "input_aliases.csv", "input_codes.csv"}
 TABLES = sorted(f.name for f in DATA.iterdir() if f.name.endswith(".csv") and f.name not in NAMES_ONLY)
 MARKINGS = {"read", "second-hand", "from memory", "common practice, no source"}
 KILOFOOT_KM = 0.3048
