@@ -13,7 +13,7 @@ from survey import CAUTION, __version__
 from survey.commands.inspect import inspect
 from survey.commands.sheets import sheets
 from survey.compare.command import compare
-from survey.desk.command import site
+from survey.desk.command import limits, site
 from survey.errors import SurveyError
 from survey.plan.command import plan
 
@@ -90,7 +90,7 @@ def run(
         raise SystemExit(1)
 
 
-for command in (inspect, site, plan, sheets, compare):
+for command in (inspect, limits, site, plan, sheets, compare):
     commands.add_command(command)
 
 

@@ -20,7 +20,7 @@ OMEGA = 2 * np.pi * 60
 def surveyed(tmp_path):
     """Survey the export after changing its tables."""
 
-    def run(change=lambda layers: None, **settings):
+    def run(change=lambda _: None, **settings):
         layers = tables()
         change(layers)
         path = write_gpkg(tmp_path / f"net{len(list(tmp_path.iterdir()))}.gpkg", layers)

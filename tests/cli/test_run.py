@@ -31,7 +31,8 @@ OUTPUTS = {
 CONTRACT = """
     rank, site_id, feeder, district, status, band, score, priority, kva, kv, connection, core, switch_id, switch_device,
     path_length_m, path_cable_m, exposed_cable_m, exposed_sites, exposed_kva, cap_nf, charging_kvar, xc_ohm, xm_ohm,
-    xc_xm, charge_loss, limit_length_m, peak_pu, peak_loaded_pu, likelihood, load_needed_kw, load_rule_kw, gang_switch_id,
+    xc_xm, charge_loss, limit_length_m, peak_pu, peak_loaded_pu, likelihood, load_needed_kw, load_rule_kw,
+    gang_switch_id,
     worst_switch_id, worst_cable_m, worst_peak_pu, minload_kw, customers, critical, action, notes, lon, lat
 """
 
