@@ -135,7 +135,7 @@ def _screen_lines(answer: SiteAnswer) -> list[ChainLine]:
     return [
         ChainLine("screen", "Screening", verdict, "", f"limit: {screen_rule(answer)}"),
         ChainLine("screen_length", "Allowed length by screen", *_length(lengths.screen_m),
-                  f"of the cable alone, the transformer's own capacitance left out, {lengths.screen_alone_m:.2f} m "
+                  f"with the own capacitance left out: {lengths.screen_alone_m:.2f} m "
                   f"({lengths.screen_alone_m / FOOT_M:.1f} ft)"),
     ]  # fmt: skip
 

@@ -127,7 +127,7 @@ def print_site(answer: SiteAnswer, picture: Path | None) -> None:
 
     click.echo(site_title(answer) + "\n")
     for line in [] if answer.reason else chain_lines(answer):
-        click.echo(f"{line.name:<28}{line.value:>14} {line.unit:<6} {line.words}".rstrip())
+        click.echo(f"{line.name:<28}{line.value:>14} {line.unit:<12} {line.words}".rstrip())
     click.echo(("" if answer.reason else "\n") + f"Verdict     {verdict(answer)}")
     if answer.assumed:
         click.echo("Assumed     " + "; ".join(answer.assumed))

@@ -50,8 +50,8 @@ class DeskTable:
     Parameters
     ----------
     rows
-        ``kva, connection, core, cable_type, cap_nf_km, own_nf, nll_w, exc_pct, screen_m, study_m, loaded_m``; lengths in
-        metres, NaN where the study was left out.
+        ``kva, connection, core, cable_type, cap_nf_km, own_nf, nll_w, exc_pct, screen_m, study_m, loaded_m``; lengths
+        in metres, NaN where the study was left out.
     shown
         Cable types for a page, out of those in ``rows``.
     kv

@@ -102,7 +102,8 @@ def test_figures_equal_the_surveys_of_the_same_circuit(loaded, tmp_path):
 
     layers = tables()
     layers["switches"] = layers["switches"][layers["switches"]["switch_id"] == "R1"]
-    layers["cables"] = layers["cables"][layers["cables"]["cable_id"].isin(["M1", "C1"])]
+    layers["cables"] = layers["cables"][layers["cables"]["cable_id"].isin(["M1", "C1"])].copy()
+    layers["cables"].loc[layers["cables"]["cable_id"] == "C1", "cable_type"] = "1/0 XLPE 15KV 133"
     layers["transformers"] = layers["transformers"].head(1).assign(minload_kw=5.0)
     row = run_survey(write_gpkg(tmp_path / "net.gpkg", layers), settings=Settings()).sites.iloc[0]
     n = chain_numbers(loaded)
