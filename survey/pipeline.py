@@ -16,6 +16,7 @@ from survey.changes import apply_changes
 from survey.compare.what_if import with_base
 from survey.findings import SEVERITIES, FindingList
 from survey.marks import mark_result
+from survey.memory import give_back
 from survey.network import build_network
 from survey.read import read_network
 from survey.result import CAUTION, SurveyResult
@@ -46,6 +47,7 @@ class Clock:
             self.progress(name)
         start = time.perf_counter()
         yield
+        give_back()
         self.seconds[name] = round(time.perf_counter() - start, 3)
 
 
@@ -135,6 +137,7 @@ def survey_tables(
     with clock.stage("collect"):
         record = {"open_devices": open_devices(tables)}
         members = section_members(network, assessment)
+        give_back()
         result = collect_result(network, assessment, settings=settings, members=members, record=record)
         result = mark_result(result, network, sign_offs=sign_offs, findings=findings)
         table = findings_table(findings, network=network, assessment=assessment, members=members)
