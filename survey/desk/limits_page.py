@@ -6,6 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING, Any, Final
 
 from survey.desk.chain import FOOT_M
+from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import THREE_LEGGED, TITLES, not_susceptible_lines
 from survey.desk.limits_text import conditions, three, title
 from survey.errors import OutputError
@@ -18,12 +19,15 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from survey.desk.limits import DeskTable
+    from survey.desk.lengths import LONGEST_M
+from survey.desk.limits import DeskTable
 
 INK, QUIET, STRIPE, RULE = "#26241f", "#5f5b54", "#efece6", "#a8a397"
 TYPES_A_PAGE: Final = 5
 PAPER_IN: Final = {"us": (11.0, 8.5), "metric": (11.69, 8.27)}
-MARGIN_IN, ROW_IN, HEAD_IN, GAP_IN, KVA_IN = 0.4, 0.15, 0.2, 0.08, 0.85
+MARGIN_IN, ROW_IN, HEAD_IN, GAP_IN, KVA_IN = 0.4, 0.15, 0.2, 0.08, 0.55
+THIRDS: Final = (0.34, 0.73, 1.0)
+"""Right edges of the three lengths within a cable type's column."""
 LINE_IN, NOTE_LETTERS = 0.122, 190
 
 
@@ -93,8 +97,10 @@ def draw_heads(axes: Axes, table: DeskTable, types: tuple[str, ...], *, y: float
         axes.text(left + 1.5 * step, y, key, fontsize=8.5, fontweight="bold", ha="center", va="center")
         axes.plot([left + 0.06, left + 3 * step - 0.02], [y + 0.09] * 2, color=RULE, linewidth=0.8)
         for k, part in enumerate(parts):
-            axes.text(left + (k + 1) * step - 0.05, y + 0.17, part, fontsize=6.8, ha="right", va="center", color=QUIET)
-    axes.text(MARGIN_IN, y + 0.17, "kVA  m (ft)", fontsize=6.8, va="center", color=QUIET)
+            axes.text(
+                left + 3 * step * THIRDS[k] - 0.04, y + 0.17, part, fontsize=6.8, ha="right", va="center", color=QUIET
+            )
+    axes.text(MARGIN_IN, y + 0.17, "kVA, m (ft)", fontsize=6.8, va="center", color=QUIET)
     return y + 0.28
 
 
@@ -121,12 +127,12 @@ def draw_block(
 
 
 def _draw_lengths(axes: Axes, row: pd.Series[float], *, left: float, right: float, y: float) -> None:
-    step = (right - left) / 3
     for k, (metres, feet) in enumerate(zip(three(row), three(row, unit_m=FOOT_M), strict=True)):
         text = metres if metres in ("0", "-") else f"{metres} ({feet})"
-        weight = "normal" if k == 2 else "bold"
-        axes.text(left + (k + 1) * step - 0.05, y, text, fontsize=6.9, ha="right", va="center", fontweight=weight,
-                  color=QUIET if k == 2 else INK)  # fmt: skip
+        if row[("study_m", "loaded_m", "screen_m")[k]] >= LONGEST_M:
+            text = f"over {metres}"
+        axes.text(left + (right - left) * THIRDS[k] - 0.04, y, text, fontsize=6.9, ha="right", va="center",
+                  fontweight="bold" if k == 0 else "normal", color=QUIET if k == 2 else INK)  # fmt: skip
 
 
 def _share(axes: Axes, x: float) -> float:

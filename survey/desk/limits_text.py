@@ -75,7 +75,7 @@ def conditions(table: DeskTable) -> list[str]:
     by_screen = (
         f"By screen: Xc/Xm at or above {limits.delta_xc_xm:g} for delta and {limits.floating_wye_xc_xm:g} for floating "
         f"wye, charging over no-load loss at or under {limits.five_legged_charge_loss:g} for grounded wye (Xm "
-        "wye-equivalent; a delta leg is three times that). Where the two differ go by the study."
+        "wye-equivalent; a delta leg is three times that). The study is the closer look of the two."
     )
     zero = (
         "0: over the limit with the transformer's own capacitance alone. All cable that stays on the open pole counts, "
