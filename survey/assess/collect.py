@@ -13,6 +13,7 @@ from survey.assess.point_table import switching_point_table
 from survey.assess.shapes import Drawing
 from survey.assess.site_table import site_table
 from survey.findings import SEVERITIES
+from survey.memory import give_back
 from survey.ragged import Ragged
 from survey.result import SurveyResult
 
@@ -43,24 +44,30 @@ def collect_result(
     record
         What ``run.json`` says so far; handed through.
     """
-    sites, order = site_table(network, assessment, settings=settings)
     shown, (owner, member), (piece_owner, piece) = members
+    drawing = Drawing(network)
+    # what needs most room for a moment comes first, while the tables are not there yet
+    section_lines = drawing.sections(piece_owner, piece, n=len(shown))
+    give_back()
+    sites, order = site_table(network, assessment, settings=settings)
+    give_back()
     place = np.empty(len(order), np.int64)
     place[order] = np.arange(len(order))
     exposed_by = Ragged.from_pairs(owner, place[member], n=len(shown))
-    drawing = Drawing(network)
     drawn, cable_lines = drawing.cables()
     points = network.tables.switches.iloc[network.sections.device[shown]]
+    switching_points = switching_point_table(
+        network, assessment, shown=shown, sites=sites, exposed_by=exposed_by, settings=settings
+    )
+    give_back()
     return SurveyResult(
         sites=sites,
-        switching_points=switching_point_table(
-            network, assessment, shown=shown, sites=sites, exposed_by=exposed_by, settings=settings
-        ),
+        switching_points=switching_points,
         findings=pd.DataFrame(),
         site_points=drawing.points(network.tables.transformers[["x", "y"]].to_numpy(np.float64)[order]),
         site_paths=drawing.paths().taken(order),
         switch_points=drawing.points(points[["x", "y"]].to_numpy(np.float64)),
-        section_lines=drawing.sections(piece_owner, piece, n=len(shown)),
+        section_lines=section_lines,
         cables=_drawn_cables(network, drawn),
         cable_lines=cable_lines,
         section_cables=_section_cables(network, piece_owner, piece, drawn=drawn, n=len(shown)),

@@ -77,9 +77,13 @@ class _Lookup:
     """Rows of ids."""
 
     def __init__(self, ids: pd.Series[str]) -> None:
-        self._index = pd.Index(ids)
+        self._ids = ids
+        self._index: pd.Index[str] | None = None
 
     def rows(self, ids: tuple[str, ...]) -> Ints:
+        if self._index is None:
+            # an index of a million ids is built only when some finding asks for it
+            self._index = pd.Index(self._ids)
         found = self._index.get_indexer(pd.Index(ids, dtype=object)) if ids else np.empty(0, np.int64)
         return np.unique(found[found >= 0]).astype(np.int64)
 

@@ -19,6 +19,7 @@ import pyarrow as pa
 import pyogrio.errors
 
 from survey.errors import OutputError
+from survey.memory import give_back
 from survey.report.folder import Reservation, commit, refusal, reserve_folder
 from survey.report.gpkg import ResultTables, write_gpkg
 from survey.report.shapes import write_geoparquet
@@ -93,6 +94,7 @@ def _refusals(folder: Path) -> Iterator[None]:
 
 def _write_all(result: SurveyResult, staging: Path, progress: Progress) -> None:
     seconds: dict[str, float] = {}
+    give_back()
     tables = ResultTables(
         arrow_table(result.sites, table="sites"),
         arrow_table(result.switching_points, table="switching_points"),
@@ -113,6 +115,7 @@ def _write_all(result: SurveyResult, staging: Path, progress: Progress) -> None:
             progress(name)
             start = perf_counter()
             write(staging / name)
+            give_back()
             seconds[name] = round(perf_counter() - start, 3)
             flushed.append(flusher.submit(_flush, staging / name))
         for future in flushed:
