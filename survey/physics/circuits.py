@@ -1,13 +1,14 @@
 """The three circuits as linear equations on one straight piece of each magnetizing curve.
 
-Everything is per unit on the section's own base: voltages in crest line-to-ground, time in radians of the supply, flux in
-crest voltage per radian. Phases are a, b, c = 0, 1, 2; legs of a five-legged core likewise, b in the middle. The state is
+Everything is per unit on the section's own base: voltages in crest line-to-ground, time in radians of the supply, flux
+in crest voltage per radian. Phases are a, b, c = 0, 1, 2; legs of a five-legged core likewise, b in the middle. The
+state is
 
     y = (cos t, sin t, 1, flux 1, flux 2, flux 3, first open phase, second open phase).
 
-A closed pole is an ideal source ``cos(t + angle)``. At an open phase ``b dv/dt = -(current leaving into the transformer)``.
-A winding holds ``e = (u - R m) / (1 + r g)``, ``dflux/dt = e``, and draws ``m + gamma e``: u its terminal voltage,
-m its magnetizing current, g core loss and resistive load together.
+A closed pole is an ideal source ``cos(t + angle)``. At an open phase ``b dv/dt = -(current leaving into the
+transformer)``. A winding holds ``e = (u - R m) / (1 + r g)``, ``dflux/dt = e``, and draws ``m + gamma e``: u its terminal
+voltage, m its magnetizing current, g core loss and resistive load together.
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ def terminal_voltages(closed: int, out: Array) -> None:
 
 @numba.njit(cache=True)
 def winding_map(circuit: int, out: Array) -> None:
-    """Write the matrix that makes winding voltages of phase voltages; its transpose makes line currents of winding ones."""
+    """Write the matrix that makes winding voltages of phase voltages; its transpose makes line currents."""
     for k in range(3):
         for j in range(3):
             out[k, j] = 1.0 if k == j else 0.0
@@ -91,10 +92,10 @@ def core_fluxes(parameters: Array, segment: IntArray, out: Array) -> None:
 
 @numba.njit(cache=True)
 def core_piece(parameters: Array, segment: int) -> tuple[float, float]:
-    """Slope and offset of a core of the five-legged transformer, ``h(f) = sqrt3 i(sqrt3 f)`` with im / 1.5.
+    """Slope and offset of a core of the five-legged transformer, ``h(f) = i(sqrt3 f)`` with im / 1.5.
 
-    A core carries about 1/sqrt3 of a leg's flux at rated voltage, hence both factors; with im / 1.5 the rated currents
-    come out at 0.87 im (outer) and im (middle).
+    A core carries about 1/sqrt3 of a leg's flux at rated voltage. At rated voltage the phase currents then come out at
+    0.50 im (outer legs) and 0.58 im (middle leg).
     """
     slope = parameters[IM] / 1.5 + abs(segment) / parameters[XS]
     return ROOT3 * slope, -segment * parameters[KNEE] / parameters[XS]

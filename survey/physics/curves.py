@@ -1,9 +1,9 @@
 """Curves of the study on a grid, computed where needed and kept.
 
-A response depends on the circuit and on (b, g, im), g being core loss and resistive load together: a load is nothing but
-a larger core loss. So one grid over the three serves every load and every transformer, and a mix of transformers too.
-The grid is geometric; a value between nodes is the largest at the nodes around it (the responses jump, so nothing is
-interpolated).
+A response depends on the circuit and on (b, g, im), g being core loss and resistive load together: a load is nothing
+but a larger core loss. So one grid over the three serves every load and every transformer, and a mix of transformers
+too. The grid is geometric; a value between nodes is the largest at the nodes around it (the responses jump, so nothing
+is interpolated).
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ LOWEST: Final = (1e-5, 1e-4, 1e-4)
 HIGHEST: Final = (10.0, 1.5, 0.2)
 KEY_BASE: Final = 1000
 CYCLES: Final = (60, 110, 20)
-"""Least and largest number of cycles of a response that does not repeat, and until which cycle the decay of the flux offset
-is hastened: 4 free, 16 sevenfold and 40 free ones stand for 156 cycles."""
+"""Least and largest number of cycles of a response that does not repeat, and until which cycle the decay of the flux
+offset is hastened: 4 free, 16 sevenfold and 40 free ones stand for 156 cycles."""
 POINTS_A_TASK: Final = 4
 SECONDS_BETWEEN_SAVES: Final = 10.0
 _LOG = logging.getLogger(__name__)
@@ -70,7 +70,7 @@ class CurveParameters:
 def code_fingerprint() -> str:
     """Digest of the modules that decide what a point is."""
     digest = hashlib.sha256()
-    for name in ("circuits.py", "kernel.py", "sequences.py", "curves.py"):
+    for name in ("circuits.py", "propagators.py", "kernel.py", "sequences.py", "curves.py"):
         digest.update(Path(__file__).with_name(name).read_bytes())
     return digest.hexdigest()
 
@@ -81,7 +81,9 @@ def store_name(circuit: Circuit, parameters: CurveParameters) -> str:
     return f"{circuit.name.lower()}-{hashlib.sha256(text.encode()).hexdigest()[:20]}"
 
 
-def simulate(circuit: Circuit, rows: FloatArray, *, density: int = 1, cycles: tuple[int, int, int] = CYCLES) -> FloatArray:
+def simulate(
+    circuit: Circuit, rows: FloatArray, *, density: int = 1, cycles: tuple[int, int, int] = CYCLES
+) -> FloatArray:
     """Simulate every switching sequence at every operating point.
 
     Parameters

@@ -4,9 +4,9 @@ The magnetizing curve is made of straight pieces, so between crossings every cir
 
     dy/dt = A y,   y = (cos t, sin t, 1, flux 1..3, open-phase voltage 1..2),
 
-with the supply and the constants carried along as states, and a step of any length is the product of ``exp(A h)`` with y:
-no stability limit and no truncation error, however small the capacitance or large the load. What is left of a step size
-is how sharply a crossing is located and how densely the voltage is sampled for its peak. Steps come in powers of two of
+with the supply and the constants carried along as states, and a step of any length is the product of ``exp(A h)`` with
+y: no stability limit and no truncation error, however small the capacitance or large the load. What is left of a step
+size is how sharply a crossing is located and how densely the voltage is sampled for its peak. Steps come in powers of two of
 a tick; all their propagators fall out of one matrix exponential by scaling and squaring.
 
 A step is accepted when every curve stays on its straight piece and no nearer to a knee than the flux could bend in that
@@ -15,193 +15,69 @@ step; otherwise it is halved. One tick that crosses a knee is accepted and the p
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import Final
 
 import numba
 import numpy as np
-import numpy.typing as npt
 
 from survey.physics.circuits import (
     DELTA,
     FIVE_LEGGED,
-    IM,
     KNEE,
     PHASE_ANGLE_RAD,
     ROOT3,
-    XS,
     Array,
     B,
     G,
-    R,
     IntArray,
-    fill_generator,
-    fill_probe,
-    magnetizing_rows,
+    R,
     winding_map,
 )
+from survey.physics.propagators import (
+    CURVATURE,
+    LEVELS,
+    REGIONS,
+    SIZE,
+    STEPS_PER_CYCLE,
+    TICKS_PER_CYCLE,
+    UNSATURATED,
+    Tables,
+    build_piece,
+    make_tables,
+    region_of,
+    row_of,
+)
 
-SIZE: Final = 8
-LEVELS: Final = 9
-STEPS_PER_CYCLE: Final = 64
-TICKS_PER_CYCLE: Final = STEPS_PER_CYCLE << (LEVELS - 1)
-REGIONS: Final = 81
-UNSATURATED: Final = 40
-"""Number of the combination with every curve on its middle piece."""
-CURVATURE: Final = 1.5
-"""An eighth of the fastest change of a winding voltage allowed for near a knee, 12 per unit per radian."""
-RADIANS_PER_STEP: Final = 1.0
-"""Longest step, in radians of the fastest free oscillation of the straight piece."""
+__all__ = [
+    "SIZE",
+    "STEPS_PER_CYCLE",
+    "TICKS_PER_CYCLE",
+    "advance",
+    "change_poles",
+    "make_tables",
+    "operate",
+    "solve_points",
+    "start_state",
+]
+
+
 STRAIGHT: Final = 0.01
-"""Bend of the voltage over a step [per unit] below which no oscillation worth sampling is left and steps may lengthen."""
+"""Bend of the voltage over a step [per unit] below which no oscillation worth sampling is left: steps may lengthen."""
 CREST_FROM: Final = 0.8
 """Part of the peak so far from which a step is searched for a crest inside it: a step of one radian hides an eighth."""
 HASTE: Final = 6.0
 """How many times more flux is taken from a winding each cycle, while settling, than the resistance takes by itself: the
-offset sinks as it would in seven times as many cycles. In a response that repeats, resistance takes nothing over a cycle,
-so a response that has settled is not touched."""
+offset sinks as it would in seven times as many cycles. In a response that repeats, resistance takes nothing over a
+cycle, so a response that has settled is not touched."""
 FREE_CYCLES: Final = 4
 """Cycles left to themselves before that."""
 LARGEST_SHIFT: Final = 0.1
 """Most flux taken in one cycle that way [per unit]."""
-TAYLOR_TERMS: Final = 10
 HISTORY: Final = 12
 LONGEST_PERIOD: Final = 6
 MEASURED_CYCLES: Final = 10
 SAME_VOLTAGE: Final = 1e-4
 SAME_FLUX: Final = 2e-5
-
-
-class Tables(NamedTuple):
-    """Propagators of one operating point, filled as pieces are first visited.
-
-    Parameters
-    ----------
-    steps
-        ``exp(A h)`` transposed; rows number pole state, piece and level, shape (8 * 81 * levels, 8, 8).
-    coarsest
-        Level of the longest step allowed, -1 where not built yet, shape (8, 81).
-    slopes
-        Rows of A for fluxes and open phases, shape (8 * 81, 5, 8).
-    currents
-        Magnetizing currents over (1, flux 1..3), shape (81, 3, 4).
-    probes
-        Arguments of the curves over (flux 1..3, constant), shape (81, 4, 4).
-    bends
-        Distance to a knee that a step of each level must keep, shape (levels,).
-    """
-
-    steps: Array
-    slopes: Array
-    currents: Array
-    coarsest: IntArray
-    probes: Array
-    bends: Array
-
-
-@numba.njit(cache=True)
-def make_tables(steps_per_cycle: int) -> Tables:
-    """Empty tables; ``steps_per_cycle`` sets the tick."""
-    bends = np.empty(LEVELS)
-    for level in range(LEVELS):
-        bends[level] = CURVATURE * (tick_rad(steps_per_cycle) * (1 << level)) ** 2
-    return Tables(
-        np.empty((8 * REGIONS * LEVELS, SIZE, SIZE)),
-        np.empty((8 * REGIONS, 5, SIZE)),
-        np.empty((REGIONS, 3, 4)),
-        np.full((8, REGIONS), -1, dtype=np.int64),
-        np.empty((REGIONS, 4, 4)),
-        bends,
-    )
-
-
-@numba.njit(cache=True)
-def tick_rad(steps_per_cycle: int) -> float:
-    """Length of a tick [rad]."""
-    return 2.0 * np.pi / (steps_per_cycle << (LEVELS - 1))
-
-
-@numba.njit(cache=True)
-def region_of(segment: IntArray) -> int:
-    """Number of a combination of pieces, base three."""
-    return segment[0] + 1 + 3 * (segment[1] + 1) + 9 * (segment[2] + 1) + 27 * (segment[3] + 1)
-
-
-@numba.njit(cache=True, inline="always")
-def row_of(closed: int, region: int, level: int) -> int:
-    """Row of the propagator table."""
-    return (closed * REGIONS + region) * LEVELS + level
-
-
-@numba.njit(cache=True)
-def multiply(left: Array, right: Array, out: Array) -> None:
-    """Write ``left @ right``."""
-    for i in range(SIZE):
-        for j in range(SIZE):
-            total = 0.0
-            for k in range(SIZE):
-                total += left[i, k] * right[k, j]
-            out[i, j] = total
-
-
-@numba.njit(cache=True)
-def exponential(matrix: Array, out: Array) -> None:
-    """Write ``exp(matrix)``: Taylor terms of a scaled matrix, squared back."""
-    largest = 0.0
-    for i in range(SIZE):
-        largest = max(largest, np.abs(matrix[i]).sum())
-    squarings = 0
-    while largest > 0.25:
-        largest *= 0.5
-        squarings += 1
-    term, product = np.eye(SIZE), np.empty((SIZE, SIZE))
-    scaled = matrix / 2.0**squarings
-    out[:] = term
-    for order in range(1, TAYLOR_TERMS + 1):
-        multiply(term, scaled, product)
-        term[:] = product / order
-        out += term
-    for _ in range(squarings):
-        multiply(out, out, product)
-        out[:] = product
-
-
-@numba.njit(cache=True)
-def coarsest_level(generator: Array, tick: float) -> int:
-    """Level of the longest step that still samples the fastest free oscillation of the open phases on a piece."""
-    stiffness, damping = np.zeros((2, 2)), 0.0
-    for i in range(2):
-        damping = max(damping, -generator[6 + i, 6 + i])
-        for j in range(2):
-            for k in range(3):
-                stiffness[i, j] -= generator[6 + i, 3 + k] * generator[3 + k, 6 + j]
-    half, product = 0.5 * (stiffness[0, 0] + stiffness[1, 1]), stiffness[0, 1] * stiffness[1, 0]
-    spread = np.sqrt(max(0.25 * (stiffness[0, 0] - stiffness[1, 1]) ** 2 + product, 0.0))
-    rate = np.sqrt(max(half + spread - 0.25 * damping * damping, 1.0))
-    level = LEVELS - 1
-    while level > 0 and rate * tick * (1 << level) > RADIANS_PER_STEP:
-        level -= 1
-    return level
-
-
-@numba.njit(cache=True)
-def build_piece(tables: Tables, circuit: int, parameters: Array, closed: int, segment: IntArray) -> None:
-    """Fill the tables for one combination of pieces under one state of the poles."""
-    region = region_of(segment)
-    tick = np.sqrt(tables.bends[0] / CURVATURE)
-    generator, step = np.empty((SIZE, SIZE)), np.empty((SIZE, SIZE))
-    product = np.empty((SIZE, SIZE))
-    fill_generator(circuit, parameters, closed, segment, generator)
-    exponential(generator * tick, step)
-    for level in range(LEVELS):
-        tables.steps[row_of(closed, region, level)] = step.T
-        multiply(step, step, product)
-        step[:] = product
-    tables.slopes[closed * REGIONS + region] = generator[3:8]
-    magnetizing = np.empty((3, SIZE))
-    magnetizing_rows(circuit, parameters, segment, magnetizing)
-    tables.currents[region] = magnetizing[:, 2:6]
-    fill_probe(circuit, parameters, segment, tables.probes[region])
-    tables.coarsest[closed, region] = coarsest_level(generator, tick)
 
 
 @numba.njit(cache=True)
@@ -216,8 +92,7 @@ def knee_distance(probes: Array, region: int, segment: IntArray, y: Array, curve
             + probes[region, k, 3]
         )
         distance = knee - abs(x) if segment[k] == 0 else segment[k] * x - knee
-        if distance < least:
-            least = distance
+        least = min(least, distance)
     return least
 
 
@@ -261,7 +136,7 @@ def apply_step(steps: Array, row: int, y: Array, out: Array) -> None:
 
 @numba.njit(cache=True)
 def crest(start: float, start_slope: float, end: float, end_slope: float) -> float:
-    """Largest magnitude, between its ends, of the cubic with these ends and slopes over a unit step; 0 if none inside."""
+    """Largest magnitude, between its ends, of the cubic with these ends and slopes over a unit step; else 0."""
     # derivative of the cubic: cube s^2 + square s + start_slope
     cube = 6.0 * (start - end) + 3.0 * (start_slope + end_slope)
     square = -6.0 * (start - end) - 4.0 * start_slope - 2.0 * end_slope
@@ -302,8 +177,7 @@ def peak_in_step(slopes: Array, place: int, y: Array, z: Array, span: float, pea
             end_slope = row_times(slopes, place, k - 3, z) * span
             if start_slope * end_slope < 0.0:
                 highest = max(highest, crest(y[k], start_slope, z[k], end_slope))
-        if highest > peak:
-            peak = highest
+        peak = max(peak, highest)
     return peak
 
 
@@ -490,7 +364,8 @@ def operate(
     history, peaks = np.zeros((HISTORY, 5)), np.zeros(MEASURED_CYCLES)
     temporary, last_saturated = 0.0, 0
     for cycle in range(clock[1]):
-        peak, saturated = advance(tables, circuit, parameters, closed, y, segment, clock[0], FREE_CYCLES <= cycle < clock[2])
+        hasten = FREE_CYCLES <= cycle < clock[2]
+        peak, saturated = advance(tables, circuit, parameters, closed, y, segment, clock[0], hasten)
         y[0], y[1] = y[0] / np.hypot(y[0], y[1]), y[1] / np.hypot(y[0], y[1])
         last_saturated = 3 if saturated else max(last_saturated - 1, 0)
         history[cycle % HISTORY] = y[3:8]

@@ -48,8 +48,8 @@ CHAINS_FIVE_LEGGED: Final = (
     (ALL_POLES, POLE_A | POLE_B, POLE_B, 2),
     (ALL_POLES, POLE_B | POLE_C, POLE_B, 2),
 )
-"""Closed poles before, between and after, and how many draws. In delta and floating wye the three phases are alike; in a
-five-legged core the middle leg (b) is not, nor is the order of rotation seen from it."""
+"""Closed poles before, between and after, and how many draws. In delta and floating wye the three phases are alike; in
+a five-legged core the middle leg (b) is not, nor is the order of rotation seen from it."""
 
 # fractional parts of the first two powers of the inverse of the real root of x^3 = x + 1: even cover of the unit square
 COVER: Final = (0.7548776662466927, 0.5698402909980532)
@@ -71,11 +71,12 @@ def switching_plan(circuit: Circuit, *, density: int = 1) -> tuple[npt.NDArray[n
     states
         Closed poles before, between and after as bit masks, shape (sequences, 3).
     draws
-        Angle of the first operation [rad], waiting time before the second [cycles, 0-1], residual flux of three windings
-        [per unit of rated], shape (sequences, 5).
+        Angle of the first operation [rad], waiting time before the second [cycles, 0-1], residual flux of three
+        windings [per unit of rated], shape (sequences, 5).
     """
     chains = CHAINS_FIVE_LEGGED if circuit is Circuit.FIVE_LEGGED else CHAINS_SYMMETRIC
-    states, draws = [], []
+    states: list[tuple[int, int, int]] = []
+    draws: list[tuple[float, ...]] = []
     for before, between, after, count in chains:
         for k in range(count * density):
             number = len(states) + 1

@@ -72,8 +72,8 @@ class StudyResult:
     @classmethod
     def blank(cls, count: int) -> StudyResult:
         """All zero."""
-        numbers = [np.zeros(count) for _ in range(6)]
-        return cls(*numbers, np.ones(count, dtype=bool), np.zeros(count, dtype=bool))
+        numbers = {field.name: np.zeros(count) for field in fields(cls) if field.name not in ("load_cures", "in_model")}
+        return cls(**numbers, load_cures=np.ones(count, dtype=bool), in_model=np.zeros(count, dtype=bool))
 
     def put(self, where: IntArray, part: StudyResult) -> None:
         """Fill the places ``where`` from another result."""
@@ -104,8 +104,8 @@ def inside_model(
     Returns
     -------
     numpy.ndarray
-        True where b is positive and at most 10, p between 1e-4 and 0.5, im between 1e-4 and 0.2, load not negative. Less b than
-        1e-5 counts as 1e-5, more load than 1 as 1: both on the safe side.
+        True where b is positive and at most 10, p between 1e-4 and 0.5, im between 1e-4 and 0.2, load not negative.
+        Less b than 1e-5 counts as 1e-5, more load than 1 as 1: both on the safe side.
     """
     b, p, im, load = (np.asarray(values, dtype=np.float64) for values in (b, p, im, load))
     finite = np.isfinite(b) & np.isfinite(p) & np.isfinite(im) & np.isfinite(load)
@@ -202,7 +202,7 @@ class CurveLibrary:
         load: npt.ArrayLike,
         progress: Progress | None = None,
     ) -> None:
-        """Compute the curves that :meth:`look_up` of the same sections needs; what is finished stays when interrupted."""
+        """Compute the curves that :meth:`look_up` of the same sections needs; finished ones stay when interrupted."""
         self.look_up(circuit, b=b, p=p, im=im, load=load, progress=progress)
 
     def near(
