@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import click
+import numpy as np
 
 from survey.assess.score import BANDS
 from survey.findings import SEVERITIES
@@ -101,9 +102,9 @@ def _print_worst(sites: pd.DataFrame) -> None:
     if worst.empty:
         return
     click.echo("\nLook at these first")
-    for row in worst.itertuples():
-        peak = f"{row.worst_peak_pu:.1f} pu" if row.worst_peak_pu == row.worst_peak_pu else "not studied"
+    for row in worst.to_dict("records"):
+        peak = "not studied" if np.isnan(row["worst_peak_pu"]) else f"{row['worst_peak_pu']:.1f} pu"
         click.echo(
-            f"  {row.rank}. {row.site_id}  {row.band}, priority {row.priority:.0f}: {peak}, "
-            f"{row.worst_cable_m:.0f} m of cable behind {row.worst_device} {row.worst_switch_id}".rstrip()
+            f"  {row['rank']}. {row['site_id']}  {row['band']}, priority {row['priority']:.0f}: {peak}, "
+            f"{row['worst_cable_m']:.0f} m of cable behind {row['worst_device']} {row['worst_switch_id']}".rstrip()
         )
