@@ -180,8 +180,8 @@ class StudySettings(Section):
 class ScoreSettings(Section):
     """Weights of hazard, score and priority, and the cut points of the bands (of ``hazard``, 0-100).
 
-    All are engineering judgement of this project (common practice, no source). ``moderate_from`` is the hazard of a peak
-    at the voltage limit of 1.25 per unit that hardly ever occurs: (1.25 - 1) / (4 - 1) x 0.6 = 5 %.
+    All are engineering judgement of this project (common practice, no source). ``moderate_from`` is the hazard of a
+    peak at the voltage limit of 1.25 per unit that hardly ever occurs: (1.25 - 1) / (4 - 1) x 0.6 = 5 %.
     """
 
     moderate_from: Annotated[float, Field(ge=0, le=100)] = 5.0
@@ -206,8 +206,8 @@ class ScoreSettings(Section):
 class UncertaintySettings(Section):
     """Relative uncertainty of what a circuit is made of, for the low-high interval of the score.
 
-    Ends are value / (1 + u) and value x (1 + u). Engineering judgement of this project (common practice, no source); the
-    default exciting current spans 0.2 to 1.25 % around 0.5 % (0.2-1 % modern: from memory).
+    Ends are value / (1 + u) and value x (1 + u). Engineering judgement of this project (common practice, no source);
+    the default exciting current spans 0.2 to 1.25 % around 0.5 % (0.2-1 % modern: from memory).
     """
 
     capacitance: NotNegative = 0.05
