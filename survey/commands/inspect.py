@@ -32,7 +32,7 @@ def inspect(network: Path, *, out: Path | None, ask: bool) -> None:
     """
     from survey.read.draft import draft_settings
     from survey.read.inspect import ask_unsure, inspect_network
-    from survey.report.writing import write_text
+    from survey.report.writing import write_whole
 
     found = inspect_network(network)
     print_layers(found)
@@ -40,10 +40,15 @@ def inspect(network: Path, *, out: Path | None, ask: bool) -> None:
         found = ask_unsure(found, _ask)
     print_guesses(found)
     if out is not None:
-        write_text(draft_settings(found), out)
+        draft = draft_settings(found).encode()
+        write_whole(out, lambda path: _fill(path, draft))
         click.echo(
             f"\nDraft settings in {out}. Look at the lines marked UNSURE, then: survey run {network} -s {out} -o OUT"
         )
+
+
+def _fill(path: Path, content: bytes) -> None:
+    path.write_bytes(content)
 
 
 def print_layers(found: Inspection) -> None:

@@ -48,7 +48,7 @@ def site(**typed: Any) -> None:  # noqa: ANN401 - click fills in what the option
     """Work out one transformer by hand: what its circuit does when its poles are operated one at a time."""
     from survey.console import stage_progress
     from survey.desk.site import answer_site
-    from survey.desk.writing import check_suffix, write_whole
+    from survey.report.writing import check_suffix, write_whole
     from survey.physics.catalogue import Catalogue
 
     options = SiteOptions(**typed)
@@ -162,7 +162,7 @@ def limits(
     from survey.console import stage_progress
     from survey.desk.limits import desk_table
     from survey.desk.limits_text import text_lines
-    from survey.desk.writing import check_suffix, write_whole
+    from survey.report.writing import check_suffix, write_whole
     from survey.physics.catalogue import Catalogue
 
     if out is not None:

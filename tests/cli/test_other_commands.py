@@ -65,7 +65,7 @@ def test_inspect_shows_no_control_characters(tmp_path, capsys):
 
 def test_a_draft_that_cannot_be_written_is_one_line(tmp_path, capsys):
     export = write_gpkg(tmp_path / "net.gpkg")
-    assert survey("inspect", export, "-o", tmp_path / "no" / "draft.toml") == 1
+    assert survey("inspect", export, "-o", export / "draft.toml") == 1
     said = capsys.readouterr().err
     assert len(said.splitlines()) == 1
     assert "draft.toml" in said

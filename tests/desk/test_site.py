@@ -253,7 +253,7 @@ def test_defaults_taken_are_named():
 
 
 def test_picture_that_cannot_be_written_leaves_what_was_there(tmp_path):
-    from survey.desk.writing import write_whole
+    from survey.report.writing import write_whole
 
     place = tmp_path / "a.png"
     place.write_text("before")
