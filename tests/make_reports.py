@@ -43,7 +43,7 @@ def make(folder: Path) -> None:
         for made in sorted(out.glob("plan*")):
             shutil.copyfile(made, folder / made.name)
     record = json.loads((folder / "run.json").read_text())
-    for key in ("seconds", "python", "versions"):
+    for key in ("seconds", "write_seconds", "python", "versions"):
         record.pop(key, None)
     (folder / "run.json").write_text(json.dumps(record, indent=1, sort_keys=True) + "\n")
 

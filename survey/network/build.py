@@ -17,6 +17,7 @@ from survey.network.orient import parent_pieces
 from survey.network.pickup import pick_up
 from survey.network.pieces import Pieces, cut_pieces, find_cuts, walk_vertices
 from survey.network.placement import Placement, place_devices, settle
+from survey.network.repair import report_gaps, report_twins
 from survey.network.sections import Sections, find_sections, span_edges, span_phases
 from survey.network.stepdown import split_at_transformers
 from survey.network.sweeps import Forest
@@ -68,6 +69,11 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     source_nodes = np.unique(split.source_nodes[split.source_nodes >= 0])
     if settings.stepdown_supplies:
         source_nodes = np.unique(np.concatenate([source_nodes, split.secondary]))
+    used = np.concatenate([nodes[nodes >= 0] for nodes in (site_node, switch_node, source_nodes)])
+    gaps = report_gaps(
+        tables, split.pieces, node_xy=split.node_xy, used=used, snap_m=settings.snap_m, findings=findings
+    )
+    twins = report_twins(tables, findings=findings)
     placement, parent, was_upward = _place(
         tables,
         split.pieces,
@@ -89,7 +95,12 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         site_node=site_node,
         walks=walks,
         sections=sections,
-        health={**_health(graph, union, cuts.tees, len(tables.switches)), "paths_left_out": walks.paths_left_out},
+        health={
+            **_health(graph, union, cuts.tees, len(tables.switches)),
+            "paths_left_out": walks.paths_left_out,
+            "near_misses": gaps,
+            "drawn_twice": twins,
+        },
     )
     report_supply(network, union=union, findings=findings)
     return replace(network, sections=sections.without_forests())
