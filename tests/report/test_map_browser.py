@@ -19,6 +19,8 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 from small_survey import small_survey
 
 from survey.report.map import render_map
+from survey.report.map.content import map_content
+from survey.report.map.payload import pack_payload
 from survey.report.tables import arrow_table, write_csv
 
 pytestmark = pytest.mark.browser
@@ -277,6 +279,27 @@ def test_copied_rows_are_those_of_the_table_file(see, page, town, tmp_path):
     click(browser, "#copy")
     WebDriverWait(browser, 3).until(lambda b: "Copied" in b.find_element(By.ID, "copied").text)
     assert f"{len(high)} rows" in browser.find_element(By.ID, "copied").text
+
+
+def test_a_large_survey_is_read_in_parts_and_what_is_left_out_is_said(see, town, tmp_path, monkeypatch):
+    monkeypatch.setattr("survey.report.map.payload.PLAIN_LIMIT", 0)
+    monkeypatch.setattr("survey.report.map.content.CABLES_A_BLOB", 40)
+    monkeypatch.setattr("survey.report.map.content.PATHS_A_BLOB", 30)
+    path = tmp_path / "parts.html"
+    path.write_text(render_map(town), encoding="utf-8")
+    browser = see(path.as_uri())
+    assert not browser.find_element(By.ID, "leftout").is_displayed()
+    assert browser.execute_script("return survey.network.cables.owners") == len(town.cables)
+    assert browser.execute_script("return survey.network.paths.owners") == len(town.sites)
+    whole = sum(map(len, pack_payload(map_content(town).blobs).scripts))
+    path.write_text(render_map(town, limit=whole * 2 // 3), encoding="utf-8")
+    browser = see(path.as_uri())
+    left = len(town.cables) - browser.execute_script("return survey.network.cables.owners")
+    assert left > 0
+    assert f"leaves out {left} of {len(town.cables)} cables" in browser.find_element(By.ID, "leftout").text
+    browser.execute_script("survey.choice.change({kind: 'site', row: arguments[0]})", len(town.sites) - 1)
+    assert "in survey.gpkg" in card(browser)
+    assert console_errors(browser) == []
 
 
 HOSTILE = [

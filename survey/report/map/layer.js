@@ -2,6 +2,7 @@
 /* One canvas for the whole survey. Nothing on it is an element of the page. */
 survey.layer = (() => {
   const { data, network, choice, marks, about } = survey;
+  const { PAPER, GLOW, strokeLines, pointMark, circle, haloText, free, clip, clearest } = survey.draw;
   const EARTH = 2 * Math.PI * 6378137;
   const MOST_LINES = 30000;
   const MOST_MARKS = 3000;
@@ -9,8 +10,6 @@ survey.layer = (() => {
   const MOST_POINTS = 350;
   const CABLE = "#7a7468";
   const OVERHEAD = "#a9a294";
-  const GLOW = "#0b5c8c";
-  const PAPER = "#fbf9f3";
   const urgent = new Set(about.first_bands);
   const sprites = new Map();
   let index = null;
@@ -149,36 +148,6 @@ survey.layer = (() => {
     strokeLines(context, network.cables, { view, lines: shielded, colour: CABLE, width: 0.9 + 0.9 * near });
   }
 
-  function strokeLines(context, store, { view, lines, colour, width }) {
-    const { x, y, firstPoint } = store;
-    context.beginPath();
-    for (const line of lines) {
-      const last = firstPoint[line + 1] - 1;
-      if (last < firstPoint[line]) continue;
-      let px = view.left + x[firstPoint[line]] * view.scale;
-      let py = view.top - y[firstPoint[line]] * view.scale;
-      context.moveTo(px, py);
-      for (let i = firstPoint[line] + 1; i <= last; i += 1) {
-        const nx = view.left + x[i] * view.scale;
-        const ny = view.top - y[i] * view.scale;
-        if (i < last && Math.abs(nx - px) + Math.abs(ny - py) < 0.7) continue;
-        if (missesView(view, px, py, nx, ny)) context.moveTo(nx, ny);
-        else context.lineTo(nx, ny);
-        px = nx;
-        py = ny;
-      }
-    }
-    context.strokeStyle = colour;
-    context.lineWidth = width;
-    context.stroke();
-  }
-
-  /* Both ends past the same edge: nothing of the segment can be seen, and its dashes need not be worked out. */
-  function missesView(view, ax, ay, bx, by) {
-    return (ax < -20 && bx < -20) || (ay < -20 && by < -20) || (ax > view.width + 20 && bx > view.width + 20)
-      || (ay > view.height + 20 && by > view.height + 20);
-  }
-
   /* The site or point that is chosen, its section, its path and the sites with it. */
   function chosenParts() {
     const { kind, row } = choice.state;
@@ -314,22 +283,9 @@ survey.layer = (() => {
   function paintPoints(context, view, { ratio, chosen }) {
     for (const { row, x, y } of shownPoints(view)) {
       context.globalAlpha = chosen && row !== chosen.point && row !== chosen.worst ? 0.35 : 1;
-      paintPoint(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: view.zoom < 15 ? 4 : view.zoom < 16.5 ? 5 : 6.5 });
+      pointMark(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: view.zoom < 15 ? 4 : view.zoom < 16.5 ? 5 : 6.5 });
     }
     context.globalAlpha = 1;
-  }
-
-  function paintPoint(context, { x, y, scale, radius }) {
-    const path = marks.path2d("point", radius);
-    context.setTransform(scale, 0, 0, scale, x, y);
-    context.strokeStyle = PAPER;
-    context.lineWidth = 3.6;
-    context.stroke(path);
-    context.fillStyle = PAPER;
-    context.fill(path);
-    context.strokeStyle = marks.INK;
-    context.lineWidth = 1.3;
-    context.stroke(path);
   }
 
   function paintFindings(context, view) {
@@ -370,18 +326,11 @@ survey.layer = (() => {
     if (point < 0 || !data.placed("switching_points", point)) return;
     const [x, y] = at(view, "switching_points", point);
     context.fillStyle = PAPER;
+    context.strokeStyle = GLOW;
     circle(context, { x, y, radius: main ? 13 : 11, width: main ? 3 : 1.4, fill: true });
     const { a: ratio } = context.getTransform();
-    paintPoint(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: 7 });
+    pointMark(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: 7 });
     context.setTransform(ratio, 0, 0, ratio, 0, 0);
-  }
-
-  function circle(context, { x, y, radius, width, fill = false }) {
-    context.beginPath();
-    context.arc(x, y, radius, 0, 2 * Math.PI);
-    if (fill) context.fill();
-    context.lineWidth = width;
-    context.stroke();
   }
 
   /* Numbers of the points to look at first, as in the list; each keeps clear of the ones before. */
@@ -391,8 +340,8 @@ survey.layer = (() => {
       const [x, y] = at(view, "switching_points", point);
       if (!inView(view, x, y, 30)) return;
       const spots = [[0, -30], [26, -20], [-26, -20], [30, 8], [-30, 8], [0, 32], [46, -40], [-46, -40]];
-      const free = spots.filter(([a, b]) => taken.every((box) => Math.hypot(box.x - x - a, box.y - y - b) > 27));
-      const [dx, dy] = clearest(free.length ? free : spots, nearSites(view, x, y));
+      const clear = spots.filter(([a, b]) => taken.every((box) => Math.hypot(box.x - x - a, box.y - y - b) > 27));
+      const [dx, dy] = clearest(clear.length ? clear : spots, nearSites(view, x, y));
       taken.push({ x: x + dx, y: y + dy, w: 26, h: 26 });
       context.strokeStyle = marks.INK;
       context.lineWidth = 1.6;
@@ -424,12 +373,6 @@ survey.layer = (() => {
     return near;
   }
 
-  /* The first of the spots that covers fewest sites. */
-  function clearest(spots, near) {
-    const covered = spots.map(([dx, dy]) => near.filter(([x, y]) => Math.hypot(x - dx, y - dy) < 19).length);
-    return spots[covered.indexOf(Math.min(...covered))];
-  }
-
   /* Ids beside high and severe sites when few are in view, and beside what is chosen; labels never lie on each other. */
   function paintLabels(context, view, { chosen, taken }) {
     context.font = "11.5px system-ui, sans-serif";
@@ -444,10 +387,6 @@ survey.layer = (() => {
       boxes.push({ x: x + spot[0] + width / 2, y: y + spot[1] - 4, w: width + 4, h: 14 });
       haloText(context, text, { x: x + spot[0], y: y + spot[1], colour: strong ? GLOW : marks.INK });
     }
-  }
-
-  function free(boxes, box) {
-    return boxes.every((other) => Math.abs(other.x - box.x) * 2 >= other.w + box.w || Math.abs(other.y - box.y) * 2 >= other.h + box.h);
   }
 
   function nearLabels(view) {
@@ -473,18 +412,6 @@ survey.layer = (() => {
       if (inView(view, x, y)) labels.push({ text: clip(data.text("sites", "site_id", row)), x, y, gap: 15, strong: row === chosen.site });
     }
     return labels;
-  }
-
-  function clip(text) {
-    return text.length > 22 ? `${text.slice(0, 21)}…` : text;
-  }
-
-  function haloText(context, text, { x, y, colour }) {
-    context.strokeStyle = "rgba(251,249,243,.92)";
-    context.lineWidth = 3.5;
-    context.strokeText(text, x, y);
-    context.fillStyle = colour;
-    context.fillText(text, x, y);
   }
 
   /* What is drawn within reach of a place on the map, nearest first. */

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 PAGE_LIMIT = 24_000_000
-"""Most bytes of the whole page; 25 MB is the promise."""
+"""Most bytes of data in a page; 25 MB for the whole of it is the promise."""
 PLAIN_LIMIT = 3_000_000
 """Data up to this many bytes are not compressed, so that any browser reads them and any machine writes the same."""
 ALIGNMENT = 8

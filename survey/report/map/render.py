@@ -14,7 +14,7 @@ from jinja2 import Environment, StrictUndefined
 from survey.report.map.content import FIRST_BANDS, MapContent, map_content
 from survey.report.map.grid import STEP_M
 from survey.report.map.leaflet import leaflet_licence, leaflet_script, leaflet_style
-from survey.report.map.payload import Payload, pack_payload
+from survey.report.map.payload import PAGE_LIMIT, Payload, pack_payload
 from survey.report.ramp import BAND_MARKS, NO_PRIORITY, STATUS_MARKS, Mark, ramp_hex
 from survey.result import CAUTION, SurveyResult
 
@@ -24,6 +24,7 @@ SCRIPTS = (
     "marks.js",
     "choice.js",
     "index.js",
+    "draw.js",
     "layer.js",
     "address.js",
     "table.js",
@@ -35,13 +36,20 @@ STYLES = ("page.css", "panel.css", "print.css")
 MAP_NAME = "map_survey"
 
 
-def render_map(result: SurveyResult) -> str:
+def render_map(result: SurveyResult, *, limit: int = PAGE_LIMIT) -> str:
     """The whole page as one HTML document that asks nothing of a network.
 
     The same result gives the same text. Only ``settings.report.background_tiles`` makes the page fetch anything.
+
+    Parameters
+    ----------
+    result
+        What to show.
+    limit
+        Most bytes of data in the page. What does not fit is left out, least important first, and the page says so.
     """
     content = map_content(result)
-    payload = pack_payload(content.blobs)
+    payload = pack_payload(content.blobs, limit=limit)
     figure = _figure(result)
     environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
     template = environment.from_string(_piece("page.html.j2"))
