@@ -14,7 +14,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from survey.network.sections import span_edges
-from survey.network.walk import ways_up
+from survey.network.walk import tree_up
 
 if TYPE_CHECKING:
     from survey.network.model import Network
@@ -33,6 +33,8 @@ class WaysUp:
         Nodes that have one.
     parent_edge
         First edge of it, -1 without one.
+    order
+        The nodes that have one, parents first.
     first_mark
         First marked edge before the switching point, -1 without one.
     stops
@@ -41,6 +43,7 @@ class WaysUp:
 
     fed: Bools
     parent_edge: Ints
+    order: Ints
     first_mark: Ints
     stops: Bools
 
@@ -49,11 +52,24 @@ def find_ways(network: Network, *, marks: Bools | None = None) -> WaysUp:
     """Ways up from all nodes; ``marks`` per edge."""
     graph, sections = network.graph, network.sections
     union = span_edges(graph, np.ones(len(graph.a), bool))
-    marked = np.zeros(len(graph.a), bool) if marks is None else marks
-    ways = ways_up(graph, sections, union=union, gang=marked)
+    parent_edge, order = tree_up(graph, union)
     stops = np.zeros(len(graph.a), bool)
     stops[graph.edge_of[sections.device[sections.exposes]]] = True
-    return WaysUp(union.root == graph.root, ways.parent_edge, ways.three_pole, stops)
+    marked = np.zeros(len(graph.a), bool) if marks is None else marks
+    first_mark = _first_marks(order, parent_edge, graph.a, graph.b, stops, marked)
+    return WaysUp(union.root == graph.root, parent_edge, order, first_mark, stops)
+
+
+@njit(cache=True)
+def _first_marks(  # noqa: PLR0917 - compiled: flat arrays only
+    order: Ints, parent_edge: Ints, a: Ints, b: Ints, stops: Bools, marks: Bools
+) -> Ints:
+    first = np.full(len(parent_edge), -1, np.int64)
+    for v in order:
+        e = parent_edge[v]
+        if e >= 0 and not stops[e]:
+            first[v] = e if marks[e] else first[a[e] if b[e] == v else b[e]]
+    return first
 
 
 def marks_passed(network: Network, ways: WaysUp, node: Ints) -> tuple[Ints, Ints]:
@@ -97,41 +113,23 @@ def branch_heads(network: Network, ways: WaysUp, *, walkers: Ints, usable: Bools
         Edges that may be named, shape (n_edges,).
     """
     graph = network.graph
-    return _branch_heads(walkers, ways.parent_edge, ways.stops, graph.a, graph.b, usable)
+    return _branch_heads(walkers, ways.order, ways.parent_edge, ways.stops, graph.a, graph.b, usable)
 
 
 @njit(cache=True)
-def _branch_heads(  # noqa: C901, PLR0917 - compiled: one loop, flat arrays only
-    walkers: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints, usable: Bools
+def _branch_heads(  # noqa: PLR0917 - compiled: flat arrays only
+    walkers: Ints, order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints, usable: Bools
 ) -> Ints:
-    n = len(parent_edge)
-    depth = np.full(n, -1, np.int64)
-    stack = np.empty(n, np.int64)
-    for i in range(n):
-        v, size = i, 0
-        while depth[v] < 0 and parent_edge[v] >= 0:
-            stack[size] = v
-            size += 1
-            e = parent_edge[v]
-            v = a[e] if b[e] == v else b[e]
-        level = max(depth[v], 0)
-        depth[v] = level
-        for k in range(size - 1, -1, -1):
-            level += 1
-            depth[stack[k]] = level
-    order = np.argsort(depth)
-    here = np.zeros(n, np.int64)
+    here = np.zeros(len(parent_edge), np.int64)
     for w in walkers:
         here[w] += 1
-    for k in range(n - 1, -1, -1):
-        v = order[k]
+    for v in order[::-1]:
         e = parent_edge[v]
         if e >= 0 and not stops[e]:
             here[a[e] if b[e] == v else b[e]] += here[v]
-    named = np.zeros(n, np.bool_)
+    named = np.zeros(len(parent_edge), np.bool_)
     heads = np.zeros(len(a), np.bool_)
-    for k in range(n):
-        v = order[k]
+    for v in order:
         e = parent_edge[v]
         if e < 0 or stops[e] or here[v] < 2:
             continue

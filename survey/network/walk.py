@@ -98,14 +98,7 @@ def ways_up(graph: Graph, sections: Sections, *, union: Forest, gang: Bools) -> 
     gang
         Edges that are closed three-pole devices.
     """
-    fed = union.root == graph.root
-    if union.cyclic:
-        cost = graph.length_m + np.where(_carries_all(graph), 0.0, PART_PHASE_COST_M)
-        parent_edge, order = shortest(
-            graph.first, graph.edges, (graph.a, graph.b), cost=cost, bridge=union.bridge, head=graph.root
-        )
-    else:
-        parent_edge, order = np.where(fed, union.parent_edge, -1), union.order[: int(fed.sum())]
+    parent_edge, order = tree_up(graph, union)
     stops = np.zeros(len(graph.a), bool)
     stops[graph.edge_of[sections.device[sections.exposes]]] = True
     columns = descend(
@@ -120,6 +113,15 @@ def ways_up(graph: Graph, sections: Sections, *, union: Forest, gang: Bools) -> 
         ring_edges(graph, sections),
     )
     return Ways(*columns, parent_edge)
+
+
+def tree_up(graph: Graph, union: Forest) -> tuple[Ints, Ints]:
+    """First edge of the way up from every node (-1 at the root and without a source), and the nodes, parents first."""
+    if union.cyclic:
+        cost = graph.length_m + np.where(_carries_all(graph), 0.0, PART_PHASE_COST_M)
+        return shortest(graph.first, graph.edges, (graph.a, graph.b), cost=cost, bridge=union.bridge, head=graph.root)
+    fed = union.root == graph.root
+    return np.where(fed, union.parent_edge, -1), union.order[: int(fed.sum())]
 
 
 def _carries_all(graph: Graph) -> Bools:
