@@ -274,9 +274,10 @@ class CurveLibrary:
             return needed, cures
         start, _ = node_bounds(sections.p[ring], 1)
         top, _ = node_bounds(FULL_LOAD + sections.p[ring], 1)
-        worst = np.full(len(ring), -1, dtype=np.int64)
+        worst = start.copy()
         for side_b, side_im in _sides(sections.b[ring], sections.im[ring]):
-            column = np.column_stack([side_b, side_im, start, top])
+            # one corner after the other: a corner that is calm from the load found so far on needs no search
+            column = np.column_stack([side_b, side_im, worst, top])
             distinct, back = np.unique(column, axis=0, return_inverse=True)
             found = LeastGood(table, distinct, limit=self.voltage_limit).search(progress)
             worst = np.maximum(worst, found[back.ravel()])
@@ -287,8 +288,8 @@ class CurveLibrary:
 
 
 def _sides(b: FloatArray, im: FloatArray) -> Iterator[tuple[IntArray, IntArray]]:
-    """Yield the four nodes of (b, im) around each section."""
-    for side_b in node_bounds(b, 0):
+    """Yield the four nodes of (b, im) around each section, upper b first: it asks for most load, as a rule."""
+    for side_b in reversed(node_bounds(b, 0)):
         for side_im in node_bounds(im, 2):
             yield side_b, side_im
 
@@ -313,8 +314,13 @@ class LeastGood:
 
     def search(self, progress: Progress | None) -> IntArray:
         """Node number of the least good g of each column; last + 1 where even the last is not good."""
-        low, high = self.columns[:, 2] - 1, self.columns[:, 3] + 1
-        low = np.where(self._bad(self.columns[:, 3], progress), self.columns[:, 3], low)
+        first, last = self.columns[:, 2], self.columns[:, 3]
+        low, high = first - 1, first.copy()
+        # the first node alone often settles it: every corner after the first one starts at what the others need
+        bad = (first <= last) & self._bad(np.minimum(first, last), progress)
+        low, high = np.where(bad, first, low), np.where(bad, last + 1, high)
+        at_last = bad & self._bad(last, progress, where=bad)
+        low = np.where(at_last, last, low)
         while True:
             while (open_ := high - low > 1).any():
                 middle = np.where(open_, dyadic_between(low, high), high)
@@ -324,7 +330,7 @@ class LeastGood:
             if not (slip > high).any():
                 return high
             low = np.where(slip > high, slip, low)
-            high = np.where(slip > high, self.columns[:, 3] + 1, high)
+            high = np.where(slip > high, last + 1, high)
 
     def _slip(self, high: IntArray, progress: Progress | None) -> IntArray:
         """Highest bad node just above ``high``, or ``high`` itself."""
