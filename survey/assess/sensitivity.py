@@ -1,6 +1,6 @@
 """How far each score depends on what is not known well: a low-high interval from stated uncertainties.
 
-Capacitance, no-load loss and exciting current of the site's worst circuit are moved to both ends of their uncertainty
+Capacitance, no-load loss and exciting current of the site's worst circuit are moved to the ends of their uncertainty
 (settings; wider where a default stood in), and the hazard is worked out again there. The interval always contains the
 score. Where the connection was assumed the low end is 0: it may be one that cannot ring.
 """
@@ -8,7 +8,6 @@ score. Where the connection was assumed the low end is 0: it may be one that can
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -48,8 +47,9 @@ class Box:
     im: tuple[Floats, Floats]
 
     def corners(self) -> list[tuple[Floats, Floats, Floats]]:
-        """All eight combinations of ends."""
-        return list(product(self.b, self.p, self.im))
+        """The combinations that pull one way: little charging and much loss, much charging and little loss, each im."""
+        calm, wild = (self.b[0], self.p[1]), (self.b[1], self.p[0])
+        return [(*pair, im) for pair in (calm, wild) for im in self.im]
 
 
 @dataclass(frozen=True)
