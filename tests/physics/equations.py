@@ -1,0 +1,94 @@
+"""The circuits written down a second time, as plain equations, for integrators that share nothing with the study.
+
+From circuit laws: open node b dv/dt = -(current leaving into the transformer); winding e = (u - r m) / (1 + r g),
+d(flux)/dt = e, current m + g e. Voltages in crest to ground, time in radians of the supply.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
+
+from survey.physics.kernel import STEPS_PER_CYCLE, solve_points
+from survey.physics.sequences import Circuit
+
+ANGLES = np.array([0.0, -2 * np.pi / 3, 2 * np.pi / 3])
+ROOT3 = np.sqrt(3.0)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One operating point from dead, with fixed closed poles (bit mask, a=1 b=2 c=4)."""
+
+    circuit: Circuit
+    closed: int
+    b: float
+    g: float
+    im: float
+    r: float = 0.02
+    knee: float = 1.15
+    xs: float = 0.2
+    angle: float = 0.0
+
+    @property
+    def open_phases(self) -> list[int]:
+        return [k for k in range(3) if not self.closed >> k & 1]
+
+
+def by_study(case: Case, *, steps: int = STEPS_PER_CYCLE, cycles: tuple[int, int, int] = (150, 200, 0)):
+    """Sustained peak and period of the study's own integrator, without hastening."""
+    row = np.array([[case.b, case.g, case.im, case.knee, case.xs, case.r]])
+    states = np.array([[0, case.closed, 7]], dtype=np.int64)
+    draws = np.array([[case.angle, 0.0, 0.0, 0.0, 0.0]])
+    found = solve_points(int(case.circuit), row, states, draws, steps, np.array(cycles, dtype=np.int64))
+    return found[0, 0, 0, 0], int(found[0, 0, 0, 2])
+
+
+def curve(x, case: Case, *, im: float | None = None):
+    """Magnetizing current at flux x, per unit."""
+    return (case.im if im is None else im) * x + (x - np.clip(x, -case.knee, case.knee)) / case.xs
+
+
+def magnetizing(flux, case: Case):
+    """Winding currents of the three fluxes."""
+    if case.circuit is Circuit.DELTA:
+        return curve(flux / ROOT3, case) / ROOT3
+    if case.circuit is Circuit.FLOATING_WYE:
+        return curve(flux, case)
+
+    def cores(f2):
+        return np.array([flux[0] + f2, f2, f2 - flux[1], f2 - flux[1] - flux[2]])
+
+    def balance(f2):
+        return curve(ROOT3 * cores(f2), case, im=case.im / 1.5).sum()
+
+    h = curve(ROOT3 * cores(brentq(balance, -50, 50, xtol=1e-13)), case, im=case.im / 1.5)
+    return np.array([h[0], h[0] + h[1], -h[3]])
+
+
+def derivative(t, y, case: Case):
+    v = np.cos(t + case.angle + ANGLES)
+    for slot, phase in enumerate(case.open_phases):
+        v[phase] = y[3 + slot]
+    delta = case.circuit is Circuit.DELTA
+    third = 3.0 if delta else 1.0
+    u = v - np.roll(v, -1) if delta else v - v.mean() if case.circuit is Circuit.FLOATING_WYE else v
+    m = magnetizing(y[:3], case)
+    e = (u - third * case.r * m) / (1 + case.r * case.g)
+    i = m + case.g / third * e
+    line = i - np.roll(i, 1) if delta else i - i.mean() if case.circuit is Circuit.FLOATING_WYE else i
+    return np.concatenate([e, [-line[phase] / case.b for phase in case.open_phases]])
+
+
+def by_solve_ivp(case: Case, *, cycles: int = 160, last: int = 10):
+    """Sustained peak by scipy's stiff integrator: largest open-phase voltage over the last cycles."""
+    y = np.zeros(3 + len(case.open_phases))
+    end, start = 2 * np.pi * cycles, 2 * np.pi * (cycles - last)
+    times = np.linspace(start, end, 400 * last)
+    found = solve_ivp(
+        derivative, (0, end), y, args=(case,), method="LSODA", rtol=1e-7, atol=1e-9, t_eval=times, max_step=0.2
+    )
+    return float(np.abs(found.y[3:]).max())
