@@ -1,0 +1,135 @@
+"""The study's integrator against ngspice, a general-purpose circuit simulator, on netlists written here.
+
+A winding is a subcircuit: its resistance, and a conductance beside a current source that follows the flux; the flux is
+the voltage of a capacitor of 1 F charged by the winding voltage. Time is in radians of the supply, so that w = 1.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+from equations import Case, by_study
+
+from survey.physics.sequences import Circuit
+
+pytestmark = pytest.mark.ngspice
+PHASES = "abc"
+CYCLES = 150
+SQUARE_ROOT_3 = "1.7320508075688772"
+
+
+def source(phase: int, case: Case) -> str:
+    shift = case.angle + (0.0, -2 * np.pi / 3, 2 * np.pi / 3)[phase]
+    return f"Bs{phase} {PHASES[phase]} 0 V=cos(time+({shift!r}))"
+
+
+def curve(flux: str, case: Case, im: float) -> str:
+    beyond = f"({flux}-min(max({flux},-{case.knee!r}),{case.knee!r}))"
+    return f"({im!r}*({flux})+{beyond}/{case.xs!r})"
+
+
+def winding(name: str, ends: tuple[str, str], case: Case) -> list[str]:
+    """One winding between two nodes; in delta on the line-to-ground base r is three times and g a third."""
+    third = 3.0 if case.circuit is Circuit.DELTA else 1.0
+    inner, flux = f"i{name}", f"f{name}"
+    x = f"(V({flux})/{SQUARE_ROOT_3})" if third > 1 else f"V({flux})"
+    current = curve(x, case, case.im) + (f"/{SQUARE_ROOT_3}" if third > 1 else "")
+    return [
+        f"R{name} {ends[0]} {inner} {case.r * third!r}",
+        f"G{name} {inner} {ends[1]} {inner} {ends[1]} {case.g / third!r}",
+        f"Bm{name} {inner} {ends[1]} I={current}",
+        f"Bf{name} 0 {flux} I=V({inner},{ends[1]})",
+        f"Cf{name} {flux} 0 1 IC=0",
+        f"Rf{name} {flux} 0 1e12",
+    ]
+
+
+def five_legged(case: Case) -> list[str]:
+    """Four cores side by side: conductances to ground at nodes of voltage core flux, tied by the leg fluxes."""
+    lines = []
+    for k, phase in enumerate(PHASES):
+        lines += [
+            f"Rw{k} {phase} w{k} {case.r!r}",
+            f"Gw{k} w{k} 0 w{k} 0 {case.g!r}",
+            f"Bf{k} 0 leg{k} I=V(w{k})",
+            f"Cf{k} leg{k} 0 1 IC=0",
+            f"Rf{k} leg{k} 0 1e12",
+            f"Btie{k} core{k} core{k + 1} V=V(leg{k})",
+        ]
+    h = [curve(f"({SQUARE_ROOT_3}*V(core{k}))", case, case.im / 1.5) for k in range(4)]
+    lines += [f"Bc{k} core{k} 0 I={h[k]}" for k in range(4)]
+    lines += [f"Rc{k} core{k} 0 1e9" for k in range(4)]
+    currents = (h[0], f"({h[0]}+{h[1]})", f"(-{h[3]})")
+    return lines + [f"Bi{k} w{k} 0 I={currents[k]}" for k in range(3)]
+
+
+def netlist(case: Case) -> str:
+    lines = ["* open phases behind a transformer"]
+    for k in range(3):
+        if case.closed >> k & 1:
+            lines.append(source(k, case))
+        else:
+            lines.append(f"C{k} {PHASES[k]} 0 {case.b!r} IC=0")
+    if case.circuit is Circuit.DELTA:
+        for k in range(3):
+            lines += winding(str(k), (PHASES[k], PHASES[(k + 1) % 3]), case)
+    elif case.circuit is Circuit.FLOATING_WYE:
+        # a delta secondary holds the sum of the winding voltages at zero: the neutral stands at the mean
+        lines.append("Bn n 0 V=(V(a)+V(b)+V(c))/3")
+        lines += [line for k in range(3) for line in winding(str(k), (PHASES[k], "n"), case)]
+        # what the neutral source takes is shared by the phases: line currents are winding currents less their mean
+        lines += [f"Bd{k} {PHASES[k]} 0 I=I(Bn)/3" for k in range(3)]
+    else:
+        lines += five_legged(case)
+    end, start = 2 * np.pi * CYCLES, 2 * np.pi * (CYCLES - 10)
+    probes = " ".join(f"v({PHASES[k]})" for k in case.open_phases)
+    lines += [
+        ".options method=gear reltol=1e-5 abstol=1e-10 vntol=1e-8 itl4=200",
+        f".tran 0.02 {end!r} {start!r} 0.02 uic",
+        ".control",
+        "run",
+        f"wrdata out.txt {probes}",
+        "quit",
+        ".endc",
+        ".end",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def by_ngspice(case: Case, folder) -> float:
+    binary = shutil.which("ngspice")
+    assert binary, "install Debian's ngspice (tests/check.sh does)"
+    (folder / "case.cir").write_text(netlist(case))
+    done = subprocess.run(
+        [binary, "-b", "case.cir"], cwd=folder, capture_output=True, text=True, timeout=120, check=False
+    )
+    assert (folder / "out.txt").exists(), done.stdout[-2000:] + done.stderr[-2000:]
+    table = np.loadtxt(folder / "out.txt")
+    return float(np.abs(table[:, 1::2]).max())
+
+
+CASES = [
+    Case(Circuit.DELTA, 1, b=0.0005, g=0.002, im=0.005),
+    Case(Circuit.DELTA, 1, b=0.0002, g=0.004, im=0.008),
+    Case(Circuit.DELTA, 3, b=0.002, g=0.05, im=0.005),
+    Case(Circuit.DELTA, 3, b=0.02, g=0.15, im=0.005, angle=1.0),
+    Case(Circuit.FLOATING_WYE, 1, b=0.0005, g=0.002, im=0.005),
+    Case(Circuit.FLOATING_WYE, 1, b=0.003, g=0.05, im=0.006),
+    Case(Circuit.FLOATING_WYE, 1, b=0.001, g=0.02, im=0.005),
+    Case(Circuit.FLOATING_WYE, 3, b=0.05, g=0.15, im=0.005, angle=2.0),
+    Case(Circuit.FIVE_LEGGED, 1, b=0.002, g=0.002, im=0.005),
+    Case(Circuit.FIVE_LEGGED, 1, b=0.01, g=0.03, im=0.005),
+    Case(Circuit.FIVE_LEGGED, 3, b=0.002, g=0.01, im=0.005),
+    Case(Circuit.FIVE_LEGGED, 5, b=0.004, g=0.02, im=0.006),
+    Case(Circuit.FIVE_LEGGED, 5, b=0.02, g=0.1, im=0.005, angle=0.5),
+]
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda c: f"{c.circuit.name} {c.closed} b={c.b} g={c.g}")
+def test_sustained_peak_equals_the_circuit_simulators(case, tmp_path):
+    ours, period = by_study(case)
+    theirs = by_ngspice(case, tmp_path)
+    assert ours == pytest.approx(theirs, rel=0.01 if period == 1 else 0.15)
