@@ -88,9 +88,9 @@ def write_shapefiles(ledger: Ledger, frames: dict[str, gpd.GeoDataFrame], folder
         )
 
 
-def _phase_code(phases: gpd.GeoSeries) -> list[int]:
-    """Phases as a sum: A 4, B 2, C 1."""
-    return [sum({"A": 4, "B": 2, "C": 1}[letter] for letter in text) for text in phases]
+def _phase_code(phases: gpd.GeoSeries) -> list[str]:
+    """Letters of the other department: red, white, blue."""
+    return ["".join("RWB"["ABC".index(letter)] for letter in text) for text in phases]
 
 
 def _conductors(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
