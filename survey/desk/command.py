@@ -48,8 +48,8 @@ def site(**typed: Any) -> None:  # noqa: ANN401 - click fills in what the option
     """Work out one transformer by hand: what its circuit does when its poles are operated one at a time."""
     from survey.console import stage_progress
     from survey.desk.site import answer_site
-    from survey.report.writing import check_suffix, write_whole
     from survey.physics.catalogue import Catalogue
+    from survey.report.writing import check_suffix, write_whole
 
     options = SiteOptions(**typed)
     if options.picture is not None:
@@ -162,8 +162,8 @@ def limits(
     from survey.console import stage_progress
     from survey.desk.limits import desk_table
     from survey.desk.limits_text import text_lines
-    from survey.report.writing import check_suffix, write_whole
     from survey.physics.catalogue import Catalogue
+    from survey.report.writing import check_suffix, write_whole
 
     if out is not None:
         check_suffix(out, (".csv", ".pdf", ".png"), option="-o")

@@ -7,8 +7,8 @@ state is
     y = (cos t, sin t, 1, flux 1, flux 2, flux 3, first open phase, second open phase).
 
 A closed pole is an ideal source ``cos(t + angle)``. At an open phase ``b dv/dt = -(current leaving into the
-transformer)``. A winding holds ``e = (u - R m) / (1 + r g)``, ``dflux/dt = e``, and draws ``m + gamma e``: u its terminal
-voltage, m its magnetizing current, g core loss and resistive load together.
+transformer)``. A winding holds ``e = (u - R m) / (1 + r g)``, ``dflux/dt = e``, and draws ``m + gamma e``: u its
+terminal voltage, m its magnetizing current, g core loss and resistive load together.
 """
 
 from __future__ import annotations

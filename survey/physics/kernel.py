@@ -6,8 +6,8 @@ The magnetizing curve is made of straight pieces, so between crossings every cir
 
 with the supply and the constants carried along as states, and a step of any length is the product of ``exp(A h)`` with
 y: no stability limit and no truncation error, however small the capacitance or large the load. What is left of a step
-size is how sharply a crossing is located and how densely the voltage is sampled for its peak. Steps come in powers of two of
-a tick; all their propagators fall out of one matrix exponential by scaling and squaring.
+size is how sharply a crossing is located and how densely the voltage is sampled for its peak. Steps come in powers of
+two of a tick; all their propagators fall out of one matrix exponential by scaling and squaring.
 
 A step is accepted when every curve stays on its straight piece and no nearer to a knee than the flux could bend in that
 step; otherwise it is halved. One tick that crosses a knee is accepted and the piece changed.
