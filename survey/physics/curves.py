@@ -106,6 +106,8 @@ def simulate(
     from survey.physics.kernel import STEPS_PER_CYCLE, solve_points
 
     states, draws = switching_plan(circuit, density=density)
+    # one memory layout only, or the kernel is compiled twice
+    rows = np.ascontiguousarray(rows)
     found = solve_points(int(circuit), rows, states, draws, STEPS_PER_CYCLE, np.array(cycles, dtype=np.int64))
     return np.asarray(found).reshape(len(rows), -1, 3)
 
