@@ -155,7 +155,8 @@ class _Edit:
         self.new_cables: list[dict[str, Any]] = []
         self.new_lines: list[NDArray[np.float64]] = []
         self.replaced: dict[int, set[str]] = {}
-        self._ids: dict[str, pd.Index[Any]] = {}
+        self._ids: dict[str, dict[str, int]] = {}
+        self._taken: dict[str, set[str]] = {}
 
     def row(self, frame: pd.DataFrame, change: Change, layer: str) -> int:
         """Row of the asset a change names."""
@@ -163,12 +164,24 @@ class _Edit:
 
     def find(self, frame: pd.DataFrame, asset: str, *, change: Change, layer: str) -> int:
         """Row of an asset."""
-        name = str(frame.columns[0])
-        ids = self._ids.setdefault(name, pd.Index(frame[name]))
-        found = int(ids.get_indexer(pd.Index([asset], dtype=ids.dtype))[0])
-        if found < 0:
+        found = self._rows(frame).get(asset)
+        if found is None:
             raise change.refuse(f"no such asset among the {layer}: {asset!r}; check the id")
         return found
+
+    def name_new(self, frame: pd.DataFrame, change: Change) -> None:
+        """Take the id of a change for a new asset; refuse one that is there already."""
+        taken = self._taken.setdefault(str(frame.columns[0]), set())
+        if change.id in self._rows(frame) or change.id in taken:
+            raise change.refuse("is there already; give a new id")
+        taken.add(change.id)
+
+    def _rows(self, frame: pd.DataFrame) -> dict[str, int]:
+        """Row by id of the assets of a layer."""
+        name = str(frame.columns[0])
+        if name not in self._ids:
+            self._ids[name] = {str(asset): row for row, asset in enumerate(frame[name].to_numpy(object))}
+        return self._ids[name]
 
     def forget_nameplates(self) -> None:
         """Another transformer has another no-load loss and exciting current."""
@@ -218,8 +231,9 @@ def find_place(edit: _Edit, text: str, *, change: Change) -> Place:
     """The place that ``site:ID`` or ``cable:ID:from`` / ``cable:ID:to`` names."""
     kind, _, rest = text.partition(":")
     if kind == "site" and rest:
-        row = edit.sites.iloc[edit.find(edit.sites, rest, change=change, layer="sites")]
-        return Place(str(row["node"]), row[["x", "y"]].to_numpy(np.float64))
+        row, sites = edit.find(edit.sites, rest, change=change, layer="sites"), edit.sites
+        xy = np.array([sites["x"].iloc[row], sites["y"].iloc[row]], np.float64)
+        return Place(str(sites["node"].iloc[row]), xy)
     cable, _, end = rest.rpartition(":")
     if kind != "cable" or not cable or end not in ("from", "to"):
         raise change.refuse(f"found place {text!r}; expected site:ID, cable:ID:from or cable:ID:to")
@@ -230,14 +244,12 @@ def find_place(edit: _Edit, text: str, *, change: Change) -> Place:
 def cable_end(tables: NetworkTables, row: int, *, end: str) -> Place:
     """One end of a cable, by its node id where the topology has them."""
     cables = tables.cables
-    pair = cables[["from_node", "to_node"]].iloc[row]
-    both = bool((pair != "").all())
-    node = str(pair["from_node" if end == "from" else "to_node"]) if both else ""
-    mine = np.flatnonzero(tables.lines.owner == row)
+    pair = str(cables["from_node"].iloc[row]), str(cables["to_node"].iloc[row])
+    node = pair[end == "to"] if all(pair) else ""
+    start, (first, last) = tables.lines.start, np.searchsorted(tables.lines.owner, [row, row + 1])
     xy = np.full(2, np.nan)
-    if len(mine):
-        start = tables.lines.start
-        xy = tables.lines.xy[start[mine[0]] if end == "from" else start[mine[-1] + 1] - 1]
+    if first < last:
+        xy = tables.lines.xy[start[first] if end == "from" else start[last] - 1]
     return Place(node, xy, str(cables["cable_id"].iloc[row]))
 
 
@@ -254,7 +266,7 @@ def _switch_state(edit: _Edit, change: Change) -> None:
 
 
 def _add_three_pole(edit: _Edit, change: Change) -> None:
-    _refuse_known(edit.switches, edit.new_switches, change)
+    edit.name_new(edit.switches, change)
     place = find_place(edit, change.at, change=change)
     lonlat = edit.tables.lonlat(place.xy) or (np.nan, np.nan)
     edit.new_switches.append(
@@ -275,14 +287,8 @@ def _add_three_pole(edit: _Edit, change: Change) -> None:
     )
 
 
-def _refuse_known(frame: pd.DataFrame, new: list[dict[str, Any]], change: Change) -> None:
-    name = frame.columns[0]
-    if (frame[name] == change.id).any() or any(row[name] == change.id for row in new):
-        raise change.refuse("is there already; give a new id")
-
-
 def _add_cable(edit: _Edit, change: Change) -> None:
-    _refuse_known(edit.cables, edit.new_cables, change)
+    edit.name_new(edit.cables, change)
     like = edit.find(edit.cables, change.like, change=change, layer="cables (column like)")
     length = _number(change)
     start = find_place(edit, change.at, change=change)

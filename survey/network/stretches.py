@@ -102,7 +102,7 @@ def marks_passed(network: Network, ways: WaysUp, node: Ints) -> tuple[Ints, Ints
     return np.concatenate(owners)[order], np.concatenate(edges)[order]
 
 
-def branch_heads(network: Network, ways: WaysUp, *, walkers: Ints, usable: Bools) -> Ints:
+def branch_heads(network: Network, ways: WaysUp, *, walkers: Ints, usable: Bools) -> tuple[Ints, Ints]:
     """Uppermost usable edge of every stretch that two walkers or more pass between taps.
 
     Parameters
@@ -111,6 +111,10 @@ def branch_heads(network: Network, ways: WaysUp, *, walkers: Ints, usable: Bools
         Node of each walker; they walk up to the first edge that stops a walk.
     usable
         Edges that may be named, shape (n_edges,).
+
+    Returns
+    -------
+    The edges, rising, and the number of walkers that pass each.
     """
     graph = network.graph
     return _branch_heads(walkers, ways.order, ways.parent_edge, ways.stops, graph.a, graph.b, usable)
@@ -119,7 +123,7 @@ def branch_heads(network: Network, ways: WaysUp, *, walkers: Ints, usable: Bools
 @njit(cache=True)
 def _branch_heads(  # noqa: PLR0917 - compiled: flat arrays only
     walkers: Ints, order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints, usable: Bools
-) -> Ints:
+) -> tuple[Ints, Ints]:
     here = np.zeros(len(parent_edge), np.int64)
     for w in walkers:
         here[w] += 1
@@ -128,7 +132,7 @@ def _branch_heads(  # noqa: PLR0917 - compiled: flat arrays only
         if e >= 0 and not stops[e]:
             here[a[e] if b[e] == v else b[e]] += here[v]
     named = np.zeros(len(parent_edge), np.bool_)
-    heads = np.zeros(len(a), np.bool_)
+    passing = np.zeros(len(a), np.int64)
     for v in order:
         e = parent_edge[v]
         if e < 0 or stops[e] or here[v] < 2:
@@ -138,6 +142,7 @@ def _branch_heads(  # noqa: PLR0917 - compiled: flat arrays only
         same = above >= 0 and not stops[above] and here[u] == here[v]
         named[v] = same and named[u]
         if usable[e] and not named[v]:
-            heads[e] = True
+            passing[e] = here[v]
             named[v] = True
-    return np.flatnonzero(heads)
+    heads = np.flatnonzero(passing)
+    return heads, passing[heads]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -66,7 +66,8 @@ def find_candidates(
     table = _with_must(table.reset_index(drop=True), request)
     problem = _problem(chains, added, convert=convert, n_sections=len(network.sections.device), n=len(table))
     table["district"], table["feeder"] = _belongs(network, problem)
-    return _limited(table, problem, most=settings.plan.candidates)
+    found = _limited(table, problem, most=settings.plan.candidates)
+    return replace(found, left_out=found.left_out + added.left_out)
 
 
 def _conversions(network: Network, chains: Chains, *, request: PlanRequest, settings: Settings) -> pd.DataFrame:
@@ -116,12 +117,12 @@ def _additions(
     wanted = (helped & open_section[network.walks.section]) | (must & (group >= 0))
     if not settings.plan.add_switches or not wanted.any():
         return nowhere(network)
+    worth = np.where(wanted, chains.site_weight * np.append(score, 0.0)[group], 0.0)
+    worth[must & wanted] = np.inf
     on_chain = np.zeros(n_sections, bool)
     on_chain[chains.section] = True
     above = network.walks.upstream
-    return find_places(
-        network, wanted=wanted, sections=on_chain & (above >= 0) & open_section[above], settings=settings
-    )
+    return find_places(network, worth=worth, sections=on_chain & (above >= 0) & open_section[above], settings=settings)
 
 
 def _lets_large_count(chains: Chains, n_sections: int) -> Bools:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from survey.errors import ModelError
-from survey.plan.greedy import Steps, choose_greedily
+from survey.plan.greedy import choose_greedily
 from survey.plan.milp import Optimum, Programme, Terms
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def draw_curve(programme: Programme, terms: Terms, *, at: Optimum, settings: Pla
         grid = np.rint(grid)
     budgets = np.unique(np.append(grid, terms.budget))
     found = [at if b == terms.budget else _solve(programme, _scaled(terms, b), settings) for b in budgets]
-    steps = [choose_greedily(programme.problem, _scaled(terms, b)) for b in budgets]
+    greedy = _greedy(programme, terms, budgets)
     kept = [k for k, answer in enumerate(found) if answer is not None]
     answers = [answer for answer in found if answer is not None]
     return Curve(
@@ -64,12 +64,16 @@ def draw_curve(programme: Programme, terms: Terms, *, at: Optimum, settings: Pla
         gap=np.array([answer.gap for answer in answers]),
         installs=np.array([answer.chosen.sum() for answer in answers], np.int64),
         spent=np.array([float(terms.cost[answer.chosen].sum()) for answer in answers]),
-        greedy=np.array([_last(steps[k]) for k in kept]),
+        greedy=greedy[kept],
     )
 
 
-def _last(steps: Steps) -> float:
-    return float(steps.risk[-1])
+def _greedy(programme: Programme, terms: Terms, budgets: Floats) -> Floats:
+    """Risk left by the greedy choice for each budget; where all costs are one it is the same way, gone further."""
+    if (terms.cost == 1.0).all() and not terms.shares:
+        steps = choose_greedily(programme.whole, _scaled(terms, budgets[-1]))
+        return np.array([steps.at(b) for b in budgets])
+    return np.array([choose_greedily(programme.whole, _scaled(terms, b)).risk[-1] for b in budgets])
 
 
 def _scaled(terms: Terms, budget: float) -> Terms:

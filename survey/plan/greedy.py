@@ -40,6 +40,13 @@ class Gains:
         Chains and candidates.
     among
         Candidates that are asked about, shape (n,).
+
+    Attributes
+    ----------
+    gain
+        Risk that each would remove, -inf for those taken or not asked about.
+    risk
+        What is left.
     """
 
     def __init__(self, problem: Problem, among: Bools) -> None:
@@ -47,17 +54,13 @@ class Gains:
         self.chosen = np.zeros(problem.n, bool)
         self.touched = problem.touched()
         self.score = problem.scores(self.chosen)
+        self.risk = float(problem.chains.weight @ self.score)
         self.gain = np.full(problem.n, -np.inf)
         owner, group = self.touched.owner, self.touched.item
         order = np.argsort(group, kind="stable")
         self._by_group = owner[order]
         self._group_start = np.searchsorted(group[order], np.arange(len(self.score) + 1))
         self._update(np.flatnonzero(among))
-
-    @property
-    def risk(self) -> float:
-        """What is left."""
-        return float(self.problem.chains.weight @ self.score)
 
     def _update(self, candidate: Ints) -> None:
         count = np.diff(self.touched.start)[candidate]
@@ -75,7 +78,8 @@ class Gains:
         self.chosen[candidate] = True
         self.gain[candidate] = -np.inf
         group = self.touched.of(candidate)
-        self.score[group] = self.problem.scores(self.chosen, group=group)
+        before, self.score[group] = self.score[group], self.problem.scores(self.chosen, group=group)
+        self.risk += float(self.problem.chains.weight[group] @ (self.score[group] - before))
         near = [self._by_group[self._group_start[g] : self._group_start[g + 1]] for g in group]
         again = np.unique(np.concatenate([*near, np.empty(0, np.int64)]).astype(np.int64))
         again = again[np.isfinite(self.gain[again])]

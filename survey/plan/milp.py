@@ -24,6 +24,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array, csr_array
 
 from survey.errors import ModelError
+from survey.plan.merge import Rows, merged
 from survey.plan.residual import Problem
 
 if TYPE_CHECKING:
@@ -69,13 +70,22 @@ class Optimum:
 
 @dataclass
 class _Rows:
-    """Rows of the constraint matrix under construction: every row is ``sum >= least``."""
+    """Rows under construction: every row is ``t + sum >= least``, with the level of its ``t``."""
 
     row: list[Ints] = field(default_factory=list)
     column: list[Ints] = field(default_factory=list)
     value: list[Floats] = field(default_factory=list)
+    level: list[Ints] = field(default_factory=list)
     least: list[Floats] = field(default_factory=list)
     count: int = 0
+
+    def done(self, n: int, gain: Floats) -> Rows:
+        """All rows, for ``n`` candidates and levels of so much gain."""
+        none, nothing = np.empty(0, np.int64), np.empty(0)
+        place = (np.concatenate([*self.row, none]), np.concatenate([*self.column, none]))
+        value = np.concatenate([*self.value, nothing])
+        installs = csr_array(coo_array((value, place), shape=(self.count, n)))
+        return Rows(installs, np.concatenate([*self.level, none]), np.concatenate([*self.least, nothing]), gain)
 
 
 class Programme:
@@ -88,7 +98,8 @@ class Programme:
     """
 
     def __init__(self, problem: Problem) -> None:
-        self.problem = problem
+        self.whole = problem
+        self.problem, self.rest = problem.reduced()
         self._levels()
         self._constraints()
 
@@ -122,13 +133,8 @@ class Programme:
         self._add(rows, entry, level, ordinary & always, soft=False)
         self._add(rows, entry, level, ordinary & ~always, soft=True)
         self._add_large(rows, entry, level, ~ordinary & always, position=position)
-        self.matrix = csr_array(
-            coo_array(
-                (np.concatenate(rows.value), (np.concatenate(rows.row), np.concatenate(rows.column))),
-                shape=(rows.count, problem.n + len(self.level)),
-            )
-        ) if rows.count else csr_array((0, problem.n + len(self.level)))  # fmt: skip
-        self.least = np.concatenate([*rows.least, np.empty(0)])
+        everything = merged(rows.done(problem.n, self.gain))
+        self.matrix, self.least, self.gain = everything.matrix(), everything.least, everything.gain
 
     def _pairs(self, top: Floats) -> tuple[Ints, Ints]:
         """Every entry with every level of its group up to ``top``."""
@@ -143,10 +149,10 @@ class Programme:
         """Rows ``t + x (+ everything below and between) >= 1``."""
         entry, level = entry[where], level[where]
         row = rows.count + np.arange(len(entry))
-        parts = [(row, self.problem.n + level), (row, self.problem.convert[entry])]
+        parts = [(row, self.problem.convert[entry])]
         if soft:
             parts.extend(self._beneath(entry, row))
-        self._store(rows, parts, least=np.ones(len(entry)))
+        self._store(rows, parts, level=level, least=np.ones(len(entry)))
 
     def _beneath(self, entry: Ints, row: Ints) -> list[tuple[Ints, Ints]]:
         """Pairs (row, candidate): what stands between the site and each entry, or below it on the chain."""
@@ -170,14 +176,15 @@ class Programme:
         row = rows.count + np.arange(len(entry))
         count = position[entry]
         below = (np.repeat(row, count), self.problem.convert[_ranges(first, count)])
-        parts = [(row, self.problem.n + level), (row, self.problem.convert[entry])]
-        self._store(rows, parts, least=np.asarray(1.0 - count, np.float64), minus=[below])
+        parts = [(row, self.problem.convert[entry])]
+        self._store(rows, parts, level=level, least=np.asarray(1.0 - count, np.float64), minus=[below])
 
     def _store(
         self,
         rows: _Rows,
         plus: list[tuple[Ints, Ints]],
         *,
+        level: Ints,
         least: Floats,
         minus: Sequence[tuple[Ints, Ints]] = (),
     ) -> None:
@@ -187,6 +194,7 @@ class Programme:
                 rows.row.append(row[good])
                 rows.column.append(column[good])
                 rows.value.append(np.full(int(good.sum()), sign))
+        rows.level.append(level)
         rows.least.append(np.asarray(least, float))
         rows.count += len(least)
 
@@ -205,10 +213,10 @@ class Programme:
         ModelError
             No choice keeps all terms, or HiGHS found none in time.
         """
-        n, n_levels = self.problem.n, len(self.level)
+        n, n_levels = self.problem.n, len(self.gain)
         _refuse_contradictions(terms)
         if not n:
-            return Optimum(np.zeros(0, bool), self.problem.risk(np.zeros(0, bool)), 0.0)
+            return Optimum(np.zeros(0, bool), self.rest, 0.0)
         limits = [LinearConstraint(self.matrix, self.least, np.inf)] if self.matrix.shape[0] else []
         limits.append(self._spending(terms.cost, 0.0, terms.budget))
         limits += [self._spending(terms.cost * share.members, share.least, share.most) for share in terms.shares]
@@ -218,7 +226,8 @@ class Programme:
             integrality=np.concatenate([np.ones(n), np.zeros(n_levels)]),
             bounds=Bounds(np.concatenate([low, np.zeros(n_levels)]), np.concatenate([high, np.ones(n_levels)])),
             constraints=limits,
-            options={"mip_rel_gap": gap, "time_limit": np.inf if seconds is None else seconds},
+            # the rows are merged already and the relaxation is all but whole: presolving takes longer than solving
+            options={"mip_rel_gap": gap, "time_limit": np.inf if seconds is None else seconds, "presolve": False},
         )
         if answer.x is None:
             msg = (
@@ -227,11 +236,12 @@ class Programme:
             raise ModelError(msg)
         chosen = answer.x[:n] > 0.5
         bound = answer.mip_dual_bound if answer.mip_dual_bound is not None else answer.fun
-        return Optimum(chosen, float(answer.fun), max(0.0, float(answer.fun - bound)))
+        risk = self.rest + self.problem.risk(chosen)
+        return Optimum(chosen, risk, max(0.0, risk - self.rest - float(bound)))
 
     def _spending(self, cost: Floats, least: float, most: float) -> LinearConstraint:
         slack = 1e-9 * max(1.0, abs(most) if np.isfinite(most) else 1.0)
-        row = csr_array(np.concatenate([cost, np.zeros(len(self.level))])[None, :])
+        row = csr_array(np.concatenate([cost, np.zeros(len(self.gain))])[None, :])
         return LinearConstraint(row, least - slack if least > 0 else -np.inf, most + slack)
 
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from survey.plan.make import Plan
 
 INK, GREY, BLUE, ORANGE = "#222222", "#9a9a9a", "#0b5394", "#b45f06"
+MOST_LINES = 50_000
 MOST_NUMBERS = 40
 """More installs than this are drawn without their numbers."""
 
@@ -74,13 +75,17 @@ def draw_map_picture(plan: Plan, folder: Path, path: Path) -> None:
 
 
 def draw_network(axes: Axes, lines: Any) -> None:  # noqa: ANN401 - a geometry column
-    """Thin grey lines, no axes, true to scale."""
+    """Thin grey lines, no axes, true to scale; of very many lines a dot at every vertex, which looks the same."""
     import shapely
     from matplotlib.collections import LineCollection
 
     parts = shapely.get_parts(np.asarray(lines.dropna().to_numpy(), object))
-    axes.add_collection(LineCollection([shapely.get_coordinates(part) for part in parts], colors=GREY, linewidths=0.5))
-    axes.autoscale()
+    if len(parts) > MOST_LINES:
+        axes.plot(*shapely.get_coordinates(parts).T, ",", color=GREY)
+    else:
+        paths = [shapely.get_coordinates(part) for part in parts]
+        axes.add_collection(LineCollection(paths, colors=GREY, linewidths=0.5))
+        axes.autoscale()
     axes.set_aspect("equal" if lines.crs is None or lines.crs.is_projected else _stretch(axes))
     axes.set_axis_off()
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from survey.settings import Settings
 
 Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 NEW_ID = "3P"
@@ -44,12 +45,15 @@ class Added:
         Devices between each site and its nearest point, shape of the sites.
     of_section
         Devices between each section's point and the one above it.
+    left_out
+        Places beyond the setting ``plan.candidates``: the sites with least risk, and the heads of the least branches.
     """
 
     changes: tuple[Change, ...]
     lonlat: NDArray[np.float64]
     of_site: Ragged
     of_section: Ragged
+    left_out: int = 0
 
 
 def nowhere(network: Network) -> Added:
@@ -64,20 +68,23 @@ def nowhere(network: Network) -> Added:
     )
 
 
-def find_places(network: Network, *, wanted: Bools, sections: Bools, settings: Settings) -> Added:
+def find_places(network: Network, *, worth: Floats, sections: Bools, settings: Settings) -> Added:
     """List the places and see, on a network with all of them, who stands behind each.
 
     Parameters
     ----------
-    wanted
-        Sites worth a device of their own, shape (n_sites,).
+    worth
+        Risk of the sites that may get a device of their own, 0 for the others, shape (n_sites,).
     sections
         Sections on the chains of such sites that have another one above, shape (n_devices,).
     """
     ways = find_ways(network)
-    wanted = wanted & (network.site_node >= 0) & ways.fed[np.maximum(network.site_node, 0)]
-    names = [f"site:{i}" for i in network.tables.transformers["site_id"].to_numpy(object)[wanted]]
-    names += _branch_names(network, ways, wanted=wanted, sections=sections & ways.fed[network.sections.up])
+    sites = np.flatnonzero((worth > 0) & (network.site_node >= 0) & ways.fed[np.maximum(network.site_node, 0)])
+    sites = sites[np.argsort(-worth[sites], kind="stable")]
+    branches = _branch_names(network, ways, sites=sites, sections=sections & ways.fed[network.sections.up])
+    most = settings.plan.candidates
+    names = [f"site:{i}" for i in network.tables.transformers["site_id"].to_numpy(object)[np.sort(sites[:most])]]
+    names += branches[:most]
     if not names:
         return nowhere(network)
     changes = tuple(
@@ -94,6 +101,7 @@ def find_places(network: Network, *, wanted: Bools, sections: Bools, settings: S
         trial.tables.switches[["lon", "lat"]].to_numpy(np.float64)[:n],
         _passed(trial, found, trial.site_node),
         _passed(trial, found, trial.sections.up),
+        left_out=len(sites) + len(branches) - n,
     )
 
 
@@ -113,11 +121,12 @@ def _passed(trial: Network, ways: WaysUp, node: Ints) -> Ragged:
     return Ragged(np.searchsorted(owner, np.arange(len(node) + 1)), trial.graph.switch[edge])
 
 
-def _branch_names(network: Network, ways: WaysUp, *, wanted: Bools, sections: Bools) -> list[str]:
-    """Places of the uppermost cable of every stretch that two walkers or more (sites, points below) pass."""
+def _branch_names(network: Network, ways: WaysUp, *, sites: Ints, sections: Bools) -> list[str]:
+    """Places of the uppermost cable of every stretch that two walkers or more (sites, points below); most first."""
     end = _named_end(network, ways)
-    walkers = np.concatenate([network.site_node[wanted], network.sections.up[sections]])
-    edges = branch_heads(network, ways, walkers=walkers, usable=end >= 0)
+    walkers = np.concatenate([network.site_node[sites], network.sections.up[sections]])
+    edges, count = branch_heads(network, ways, walkers=walkers, usable=end >= 0)
+    edges = edges[np.argsort(-count, kind="stable")]
     ids = network.tables.cables["cable_id"].to_numpy(object)[network.pieces.cable[edges]]
     return [f"cable:{i}:{('from', 'to')[e]}" for i, e in zip(ids, end[edges], strict=True)]
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from survey.plan.chains import Chains, Ragged
+from survey.plan.chains import Chains, Ragged, ragged
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -49,6 +49,26 @@ class Problem:
         pair = np.unique(candidate[good] * (n_groups + 1) + group[good])
         at = pair // (n_groups + 1)
         return Ragged(np.searchsorted(at, np.arange(self.n + 1)), pair % (n_groups + 1))
+
+    def reduced(self) -> tuple[Problem, float]:
+        """The same for the groups that some candidate can change, and the risk of the others; without their sites."""
+        c = self.chains
+        group = np.unique(self.touched().item)
+        kept = np.zeros(len(c.weight), bool)
+        kept[group] = True
+        entry = kept[c.owner]
+        start = np.concatenate([[0], np.cumsum(np.diff(c.start)[group])])
+        nobody = np.empty(0, np.int64)
+        chains = replace(
+            c, start=start, section=c.section[entry], value=c.value[entry], gang=c.gang[entry], small=c.small[entry],
+            weight=c.weight[group], site_group=nobody, site_weight=np.empty(0),
+        )  # fmt: skip
+        number = np.cumsum(entry) - 1
+        item = entry[self.between.owner]
+        between = ragged(number[self.between.owner[item]], self.between.item[item], n=len(chains.section))
+        others = np.flatnonzero(~kept)
+        rest = float(c.weight[others] @ self.scores(np.zeros(self.n, bool), group=others))
+        return Problem(chains, self.convert[entry], between, self.n), rest
 
     def scores(self, chosen: Bools, *, group: Ints | None = None, flip: Ints | None = None) -> Floats:
         """Residual score of groups, 0-100.
