@@ -91,7 +91,7 @@ def test_five_legged_onset_at_a_charging_power_of_the_core_loss(charge_loss, pea
 @pytest.mark.parametrize(("load", "charge_loss"), [(0.01, 3.0), (0.02, 6.0)])
 def test_a_few_percent_of_load_calm_a_five_legged_core(load, charge_loss):
     # published: a few percent (Short; from memory)
-    assert largest(Circuit.FIVE_LEGGED, charge_loss * P, load=load) <= 1.26
+    assert largest(Circuit.FIVE_LEGGED, charge_loss * P, load=load) <= 1.25
 
 
 def test_five_legged_is_worst_with_the_outer_poles_closed():
