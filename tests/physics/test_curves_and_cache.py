@@ -32,7 +32,7 @@ def test_look_up_is_on_the_safe_side_of_direct_simulation(library, circuit):
         own = {name: float(value[k]) for name, value in values.items()}
         loaded = direct(circuit, **own)[:, 0].max()
         bare = direct(circuit, **(own | {"load": 0.0}))[:, 0].max()
-        # the aim is 2 %, which the curves miss on some random sections (see survey/data/model.md); these stay within 5 %
+        # the aim is 2 %, which some random sections miss (see survey/data/model.md); these stay within 5 %
         assert found.peak_pu[k] >= 0.95 * bare
         assert found.peak_loaded_pu[k] >= 0.95 * loaded
     assert (found.peak_pu >= 0).all()
