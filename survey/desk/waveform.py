@@ -115,18 +115,18 @@ def record(circuit: Circuit, point: Floats, *, states: NDArray[np.int64], draw: 
     """
     from survey.physics import kernel
 
-    clock = _clock(point, opening=bool(states[0]))
+    clock, hastened = _clock(point), 0 if states[0] else CYCLES[2]
     tables = kernel.make_tables(kernel.STEPS_PER_CYCLE)
     tables.coarsest[:] = -1
-    y, segment = np.zeros(kernel.SIZE), np.zeros(4, dtype=np.int64)
+    y, segment = np.zeros(kernel.SIZE), np.zeros(4 if circuit is Circuit.FIVE_LEGGED else 3, dtype=np.int64)
     kernel.start_state(int(circuit), draw[0], draw[2:5], y, states[0] != 0)
     for number in range(operation + 1):
         closed = int(states[1 + number])
         kernel.change_poles(y, int(states[number]), closed)
-        kernel.operate(tables, int(circuit), point, closed, y, segment, clock)
+        kernel.operate(tables, int(circuit), point, closed, y, segment, clock, hastened)
         if number < operation:
             wait = int(draw[1] * clock[0])
-            kernel.advance(tables, int(circuit), point, closed, y, segment, wait, False)  # noqa: FBT003 - compiled
+            kernel.advance(tables, int(circuit), point, closed, y, segment, wait, 0.0)
     seen = np.empty((3, RECORDED_CYCLES * SAMPLES_PER_CYCLE + 1))
     seen[:, 0] = phase_voltages(y, closed)
     for sample in range(1, seen.shape[1]):
@@ -138,7 +138,7 @@ def record(circuit: Circuit, point: Floats, *, states: NDArray[np.int64], draw: 
             y,
             segment,
             int(clock[0]) // SAMPLES_PER_CYCLE,
-            False,  # noqa: FBT003
+            0.0,
         )
         seen[:, sample] = phase_voltages(y, closed)
     return seen
@@ -153,13 +153,13 @@ def highest_part(voltage: Floats, closed: int) -> Floats:
     return voltage[:, start : start + SHOWN_CYCLES * SAMPLES_PER_CYCLE + 1]
 
 
-def _clock(point: Floats, *, opening: bool) -> NDArray[np.int64]:
-    """Ticks a cycle, largest number of cycles and hastened cycles, as the study takes them here."""
+def _clock(point: Floats) -> NDArray[np.int64]:
+    """Ticks a cycle, largest number of cycles and how many are measured, as the study takes them here."""
     from survey.physics import kernel
 
     ring = int(3.0 * point[0] / (np.pi * point[1])) if point[1] > 0 else CYCLES[1]
     longest = min(CYCLES[0] + ring, max(CYCLES[0], CYCLES[1]))
-    return np.array([kernel.TICKS_PER_CYCLE, longest, 0 if opening else CYCLES[2]], dtype=np.int64)
+    return np.array([kernel.TICKS_PER_CYCLE, longest, CYCLES[3]], dtype=np.int64)
 
 
 def phase_voltages(y: Floats, closed: int) -> Floats:

@@ -34,9 +34,11 @@ NODES_PER_DECADE: Final = (20, 20, 10)
 LOWEST: Final = (1e-5, 1e-4, 1e-4)
 HIGHEST: Final = (10.0, 1.5, 0.2)
 KEY_BASE: Final = 1000
-CYCLES: Final = (60, 110, 20)
+CYCLES: Final = (60, 110, 20, 10)
 """Least and largest number of cycles of a response that does not repeat, and until which cycle the decay of the flux
 offset is hastened: 4 free, 16 sevenfold and 40 free ones stand for 156 cycles."""
+NODE_CYCLES: Final = (*CYCLES[:3], 40)
+"""The same at a node of the grid, where such a response is measured over four times as long: the safe side."""
 POINTS_A_TASK: Final = 4
 SECONDS_BETWEEN_SAVES: Final = 10.0
 _LOG = logging.getLogger(__name__)
@@ -70,7 +72,7 @@ class CurveParameters:
 def code_fingerprint() -> str:
     """Digest of the modules that decide what a point is."""
     digest = hashlib.sha256()
-    for name in ("circuits.py", "propagators.py", "kernel.py", "sequences.py", "curves.py"):
+    for name in ("circuits.py", "propagators.py", "knees.py", "kernel.py", "sequences.py", "curves.py"):
         digest.update(Path(__file__).with_name(name).read_bytes())
     return digest.hexdigest()
 
@@ -82,7 +84,12 @@ def store_name(circuit: Circuit, parameters: CurveParameters) -> str:
 
 
 def simulate(
-    circuit: Circuit, rows: FloatArray, *, density: int = 1, cycles: tuple[int, int, int] = CYCLES
+    circuit: Circuit,
+    rows: FloatArray,
+    *,
+    density: int = 1,
+    block: int = 0,
+    cycles: tuple[int, int, int, int] = CYCLES,
 ) -> FloatArray:
     """Simulate every switching sequence at every operating point.
 
@@ -94,6 +101,8 @@ def simulate(
         b, g, im, knee, xs, r [per unit], shape (n, 6).
     density
         Multiplies the number of draws.
+    block
+        Which block of draws (:func:`~survey.physics.sequences.switching_plan`).
     cycles
         Least and largest number of cycles of one operation, and cycles with a hastened decay of the flux offset.
 
@@ -105,7 +114,7 @@ def simulate(
     """
     from survey.physics.kernel import STEPS_PER_CYCLE, solve_points
 
-    states, draws = switching_plan(circuit, density=density)
+    states, draws = switching_plan(circuit, density=density, block=block)
     # one memory layout only, or the kernel is compiled twice
     rows = np.ascontiguousarray(rows)
     found = solve_points(int(circuit), rows, states, draws, STEPS_PER_CYCLE, np.array(cycles, dtype=np.int64))
@@ -135,6 +144,15 @@ def make_keys(b: IntArray, g: IntArray, im: IntArray) -> IntArray:
 def split_keys(keys: IntArray) -> tuple[IntArray, IntArray, IntArray]:
     """Inverse of :func:`make_keys`."""
     return keys // KEY_BASE**2, keys // KEY_BASE % KEY_BASE, keys % KEY_BASE
+
+
+def draw_block(keys: IntArray) -> IntArray:
+    """Block of draws of a node, 0-7: the eight nodes around a place have eight different ones.
+
+    A section then rests on eight times the draws of a node, and a rare state on one draw in two hundred is met.
+    """
+    b, g, im = split_keys(keys)
+    return np.asarray(b % 2 * 4 + g % 2 * 2 + im % 2)
 
 
 def corner_keys(b: npt.ArrayLike, g: npt.ArrayLike, im: npt.ArrayLike) -> IntArray:
@@ -174,8 +192,8 @@ class CurveTable:
         missing = self.points.missing(keys)
         if not len(missing):
             return
-        # costly points first keep both workers busy to the end; neighbours on the grid cost about the same
-        tasks = [missing[start : start + POINTS_A_TASK] for start in range(0, len(missing), POINTS_A_TASK)]
+        blocks = [missing[draw_block(missing) == block] for block in range(8)]
+        tasks = [part[at : at + POINTS_A_TASK] for part in blocks for at in range(0, len(part), POINTS_A_TASK)]
         pool = ThreadPoolExecutor(self.workers)
         try:
             self._collect([pool.submit(self._compute, task) for task in tasks], total=len(missing), progress=progress)
@@ -212,7 +230,9 @@ class CurveTable:
 
     def _compute(self, keys: IntArray) -> Points:
         nodes = [node_value(numbers, axis) for axis, numbers in enumerate(split_keys(keys))]
-        found = simulate(self.circuit, self.parameters.rows(*nodes))
+        found = simulate(
+            self.circuit, self.parameters.rows(*nodes), block=int(draw_block(keys[:1])[0]), cycles=NODE_CYCLES
+        )
         return Points(keys, found[..., 0].astype(np.float32), found[..., 1].max(axis=1).astype(np.float32))
 
     def peaks(self, keys: IntArray) -> FloatArray:

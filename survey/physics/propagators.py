@@ -14,6 +14,9 @@ from survey.physics.circuits import Array, IntArray, fill_generator, fill_probe,
 
 SIZE: Final = 8
 LEVELS: Final = 10
+DIGITS: Final = 22
+"""Propagators kept of a piece: 1 to 7 times 1, 8 and 64 ticks, and 512 ticks; any step shorter than that takes at most
+three of them."""
 STEPS_PER_CYCLE: Final = 32
 TICKS_PER_CYCLE: Final = STEPS_PER_CYCLE << (LEVELS - 1)
 REGIONS: Final = 81
@@ -32,7 +35,7 @@ class Tables(NamedTuple):
     Parameters
     ----------
     steps
-        ``exp(A h)`` transposed; rows number pole state, piece and level, shape (8 * 81 * levels, 8, 8).
+        ``exp(A h)`` transposed; rows number pole state, piece and octal digit of the ticks, shape (8 * 81 * 22, 8, 8).
     coarsest
         Level of the longest step allowed, -1 where not built yet, shape (8, 81).
     slopes
@@ -53,14 +56,14 @@ class Tables(NamedTuple):
     bends: Array
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def make_tables(steps_per_cycle: int) -> Tables:
     """Empty tables; ``steps_per_cycle`` sets the tick."""
     bends = np.empty(LEVELS)
     for level in range(LEVELS):
         bends[level] = CURVATURE * (tick_rad(steps_per_cycle) * (1 << level)) ** 2
     return Tables(
-        np.empty((8 * REGIONS * LEVELS, SIZE, SIZE)),
+        np.empty((8 * REGIONS * DIGITS, SIZE, SIZE)),
         np.empty((8 * REGIONS, 5, SIZE)),
         np.empty((REGIONS, 3, 4)),
         np.full((8, REGIONS), -1, dtype=np.int64),
@@ -69,58 +72,95 @@ def make_tables(steps_per_cycle: int) -> Tables:
     )
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def tick_rad(steps_per_cycle: int) -> float:
     """Length of a tick [rad]."""
     return 2.0 * np.pi / (steps_per_cycle << (LEVELS - 1))
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, inline="always")
 def region_of(segment: IntArray) -> int:
-    """Number of a combination of pieces, base three."""
-    return segment[0] + 1 + 3 * (segment[1] + 1) + 9 * (segment[2] + 1) + 27 * (segment[3] + 1)
+    """Number of a combination of pieces, base three; three curves count as four with the last on its middle piece."""
+    last = segment[3] if len(segment) > 3 else 0
+    return segment[0] + 1 + 3 * (segment[1] + 1) + 9 * (segment[2] + 1) + 27 * (last + 1)
 
 
 @numba.njit(cache=True, inline="always")
-def row_of(closed: int, region: int, level: int) -> int:
-    """Row of the propagator table."""
-    return (closed * REGIONS + region) * LEVELS + level
+def first_row(closed: int, region: int) -> int:
+    """First row of a piece in the propagator table: that of one tick."""
+    return (closed * REGIONS + region) * DIGITS
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, inline="always")
+def level_row(level: int) -> int:
+    """Row, counted from the first, of ``2 ** level`` ticks."""
+    return 7 * (level // 3) + (1 << level % 3) - 1
+
+
+@numba.njit(cache=True, error_model="numpy")
 def multiply(left: Array, right: Array, out: Array) -> None:
     """Write ``left @ right``."""
     for i in range(SIZE):
+        out[i] = 0.0
+        for k in range(SIZE):
+            weight = left[i, k]
+            for j in range(SIZE):
+                out[i, j] += weight * right[k, j]
+
+
+@numba.njit(cache=True, error_model="numpy")
+def copy_matrix(source: Array, target: Array) -> None:
+    """Write one matrix into another (element by element: numba takes seconds to compile whole-array assignments)."""
+    for i in range(SIZE):
         for j in range(SIZE):
-            total = 0.0
-            for k in range(SIZE):
-                total += left[i, k] * right[k, j]
-            out[i, j] = total
+            target[i, j] = source[i, j]
 
 
-@numba.njit(cache=True)
-def exponential(matrix: Array, out: Array) -> None:
-    """Write ``exp(matrix)``: Taylor terms of a scaled matrix, squared back."""
+@numba.njit(cache=True, error_model="numpy")
+def scale_matrix(matrix: Array, factor: float, out: Array) -> None:
+    """Write a multiple of a matrix."""
+    for i in range(SIZE):
+        for j in range(SIZE):
+            out[i, j] = factor * matrix[i, j]
+
+
+@numba.njit(cache=True, error_model="numpy")
+def largest_row_sum(matrix: Array) -> float:
+    """Largest sum of magnitudes of a row."""
     largest = 0.0
     for i in range(SIZE):
-        largest = max(largest, np.abs(matrix[i]).sum())
-    squarings = 0
-    while largest > 0.25:
-        largest *= 0.5
+        total = 0.0
+        for j in range(SIZE):
+            total += abs(matrix[i, j])
+        largest = max(largest, total)
+    return largest
+
+
+@numba.njit(cache=True, error_model="numpy")
+def exponential(matrix: Array, out: Array) -> None:
+    """Write ``exp(matrix)``: Taylor terms of a scaled matrix, squared back."""
+    size, squarings, scale = largest_row_sum(matrix), 0, 1.0
+    while size * scale > 0.25:
+        scale *= 0.5
         squarings += 1
-    term, product = np.eye(SIZE), np.empty((SIZE, SIZE))
-    scaled = matrix / 2.0**squarings
-    out[:] = term
-    for order in range(1, TAYLOR_TERMS + 1):
+    scaled, term, product = np.empty((SIZE, SIZE)), np.empty((SIZE, SIZE)), np.empty((SIZE, SIZE))
+    scale_matrix(matrix, scale, scaled)
+    scale_matrix(scaled, 1.0, out)
+    for i in range(SIZE):
+        out[i, i] += 1.0
+    scale_matrix(scaled, 1.0, term)
+    for order in range(2, TAYLOR_TERMS + 1):
         multiply(term, scaled, product)
-        term[:] = product / order
-        out += term
+        scale_matrix(product, 1.0 / order, term)
+        for i in range(SIZE):
+            for j in range(SIZE):
+                out[i, j] += term[i, j]
     for _ in range(squarings):
         multiply(out, out, product)
-        out[:] = product
+        scale_matrix(product, 1.0, out)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def coarsest_level(generator: Array, tick: float) -> int:
     """Level of the longest step that still samples the fastest free oscillation of the open phases on a piece."""
     stiffness, damping = np.zeros((2, 2)), 0.0
@@ -139,22 +179,37 @@ def coarsest_level(generator: Array, tick: float) -> int:
     return level
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
+def fill_steps(steps: Array, row: int, generator: Array, tick: float) -> None:
+    """Write the transposed propagators of a piece from ``row`` on: 1 to 7 ticks, 8 to 56, 64 to 448, 512."""
+    turned, step = np.empty((SIZE, SIZE)), np.empty((SIZE, SIZE))
+    for i in range(SIZE):
+        for j in range(SIZE):
+            turned[j, i] = generator[i, j] * tick
+    exponential(turned, step)
+    for _place in range(DIGITS // 7):
+        scale_matrix(step, 1.0, steps[row])
+        for _ in range(7):
+            multiply(steps[row], step, steps[row + 1])
+            row += 1
+        scale_matrix(steps[row], 1.0, step)
+
+
+@numba.njit(cache=True, error_model="numpy")
 def build_piece(tables: Tables, circuit: int, parameters: Array, closed: int, segment: IntArray) -> None:
     """Fill the tables for one combination of pieces under one state of the poles."""
     region = region_of(segment)
     tick = np.sqrt(tables.bends[0] / CURVATURE)
-    generator, step = np.empty((SIZE, SIZE)), np.empty((SIZE, SIZE))
-    product = np.empty((SIZE, SIZE))
+    generator = np.empty((SIZE, SIZE))
     fill_generator(circuit, parameters, closed, segment, generator)
-    exponential(generator * tick, step)
-    for level in range(LEVELS):
-        tables.steps[row_of(closed, region, level)] = step.T
-        multiply(step, step, product)
-        step[:] = product
-    tables.slopes[closed * REGIONS + region] = generator[3:8]
+    fill_steps(tables.steps, first_row(closed, region), generator, tick)
+    tables.coarsest[closed, region] = coarsest_level(generator, tick)
+    fill_probe(circuit, parameters, segment, tables.probes[region])
     magnetizing = np.empty((3, SIZE))
     magnetizing_rows(circuit, parameters, segment, magnetizing)
-    tables.currents[region] = magnetizing[:, 2:6]
-    fill_probe(circuit, parameters, segment, tables.probes[region])
-    tables.coarsest[closed, region] = coarsest_level(generator, tick)
+    for k in range(3):
+        for j in range(4):
+            tables.currents[region, k, j] = magnetizing[k, 2 + j]
+    for k in range(5):
+        for j in range(SIZE):
+            tables.slopes[closed * REGIONS + region, k, j] = generator[3 + k, j]

@@ -51,12 +51,15 @@ CHAINS_FIVE_LEGGED: Final = (
 """Closed poles before, between and after, and how many draws. In delta and floating wye the three phases are alike; in
 a five-legged core the middle leg (b) is not, nor is the order of rotation seen from it."""
 
+CHAIN_SHIFT: Final = 1000
 # fractional parts of the first two powers of the inverse of the real root of x^3 = x + 1: even cover of the unit square
 COVER: Final = (0.7548776662466927, 0.5698402909980532)
 
 
 @cache
-def switching_plan(circuit: Circuit, *, density: int = 1) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+def switching_plan(
+    circuit: Circuit, *, density: int = 1, block: int = 0
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
     """Sequences and draws of a circuit: the same on every machine and in every run.
 
     Parameters
@@ -65,6 +68,9 @@ def switching_plan(circuit: Circuit, *, density: int = 1) -> tuple[npt.NDArray[n
         Winding family.
     density
         Multiplies the number of draws of every chain.
+    block
+        Which stretch of the endless row of draws to take: no two blocks share one, and blocks together cover angles
+        and waiting times as evenly as one long row.
 
     Returns
     -------
@@ -77,9 +83,10 @@ def switching_plan(circuit: Circuit, *, density: int = 1) -> tuple[npt.NDArray[n
     chains = CHAINS_FIVE_LEGGED if circuit is Circuit.FIVE_LEGGED else CHAINS_SYMMETRIC
     states: list[tuple[int, int, int]] = []
     draws: list[tuple[float, ...]] = []
-    for before, between, after, count in chains:
-        for k in range(count * density):
-            number = len(states) + 1
+    for place, (before, between, after, count) in enumerate(chains):
+        for k in range(block * count * density, (block + 1) * count * density):
+            # chains start apart, or two of them would try the same angles
+            number = k + 1 + CHAIN_SHIFT * place
             pattern = RESIDUAL_PATTERNS[k % len(RESIDUAL_PATTERNS)] if before == 0 else RESIDUAL_PATTERNS[0]
             states.append((before, between, after))
             angle, wait = 2.0 * np.pi * (number * COVER[0] % 1.0), number * COVER[1] % 1.0

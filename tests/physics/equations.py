@@ -38,7 +38,7 @@ class Case:
         return [k for k in range(3) if not self.closed >> k & 1]
 
 
-def by_study(case: Case, *, steps: int = STEPS_PER_CYCLE, cycles: tuple[int, int, int] = (150, 200, 0)):
+def by_study(case: Case, *, steps: int = STEPS_PER_CYCLE, cycles: tuple[int, int, int, int] = (150, 200, 0, 10)):
     """Sustained peak and period of the study's own integrator, without hastening."""
     row = np.array([[case.b, case.g, case.im, case.knee, case.xs, case.r]])
     states = np.array([[0, case.closed, 7]], dtype=np.int64)

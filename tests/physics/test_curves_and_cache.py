@@ -14,7 +14,7 @@ def library(tmp_path_factory):
     return CurveLibrary(cache_dir=tmp_path_factory.mktemp("curves"))
 
 
-def sections(seed, n=5):
+def sections(seed, n=12):
     rng = np.random.default_rng(seed)
     return {
         "b": 10 ** rng.uniform(-3.3, -1.5, n),
@@ -27,28 +27,29 @@ def sections(seed, n=5):
 @pytest.mark.parametrize("circuit", list(Circuit))
 def test_look_up_is_on_the_safe_side_of_direct_simulation(library, circuit):
     values = sections(int(circuit))
-    found = library.look_up(np.full(5, int(circuit)), **values)
-    for k in range(5):
+    found = library.look_up(np.full(12, int(circuit)), **values)
+    for k in range(12):
         own = {name: float(value[k]) for name, value in values.items()}
         loaded = direct(circuit, **own)[:, 0].max()
         bare = direct(circuit, **(own | {"load": 0.0}))[:, 0].max()
-        # the aim is 2 %, which some random sections miss (see survey/data/model.md); these stay within 5 %
-        assert found.peak_pu[k] >= 0.95 * bare
-        assert found.peak_loaded_pu[k] >= 0.95 * loaded
+        # the aim: equal within 2 %, or larger
+        assert found.peak_pu[k] >= 0.98 * bare
+        assert found.peak_loaded_pu[k] >= 0.98 * loaded
     assert (found.peak_pu >= 0).all()
     assert np.isfinite([found.temporary_pu, found.likelihood, found.load_needed_pu]).all()
     assert ((found.likelihood >= 0) & (found.likelihood <= 1)).all()
     assert (found.temporary_pu >= found.peak_pu - 0.02).all()
 
 
-def test_the_load_needed_keeps_a_direct_simulation_under_the_limit(library):
-    values = sections(11) | {"load": np.zeros(5)}
-    found = library.look_up(np.zeros(5, int), **values)
+@pytest.mark.parametrize("circuit", list(Circuit))
+def test_the_load_needed_keeps_a_direct_simulation_under_the_limit(library, circuit):
+    values = sections(11) | {"load": np.zeros(12)}
+    found = library.look_up(np.full(12, int(circuit)), **values)
     ringing = np.flatnonzero((found.load_needed_pu > 0) & found.load_cures)
     assert len(ringing)
     for k in ringing:
         own = {name: float(values[name][k]) for name in ("b", "p", "im")}
-        assert direct(Circuit.DELTA, **own, load=float(found.load_needed_pu[k]))[:, 0].max() <= 1.25
+        assert direct(circuit, **own, load=float(found.load_needed_pu[k]), density=4)[:, 0].max() <= 1.25
 
 
 def test_calm_sections_need_no_load(library):

@@ -19,7 +19,7 @@ def test_unsaturated_lossless_closed_forms(circuit, ratio):
     im = 0.005
     one = Case(circuit, 1, b=im / ratio, g=1e-4, im=im, r=0.001, **NO_KNEE)
     two = Case(circuit, 3, b=im / ratio, g=1e-4, im=im, r=0.001, **NO_KNEE)
-    long = (12_000, 12_000, 0)
+    long = (12_000, 12_000, 0, 10)
     assert by_study(one, cycles=long)[0] == pytest.approx(1 / (1 - 3 / ratio), rel=0.01)
     assert by_study(two, cycles=long)[0] == pytest.approx(0.5 / (1 - 1.5 / ratio), rel=0.01)
 
@@ -76,5 +76,5 @@ def test_stable_from_hardly_any_cable_to_far_too_much_and_any_load(circuit):
     for b in (1e-5, 1e-3, 0.1, 1.0):
         for g in (0.002, 0.1, 1.0):
             for closed in (1, 3, 5):
-                peak, _ = by_study(Case(circuit, closed, b=b, g=g, im=0.005), cycles=(60, 80, 0))
+                peak, _ = by_study(Case(circuit, closed, b=b, g=g, im=0.005), cycles=(60, 80, 0, 10))
                 assert 0 <= peak < 12, (b, g, closed)

@@ -1,0 +1,270 @@
+"""Where a step crosses a saturation knee: found to within a tick, and the pieces that hold from there on."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numba
+import numpy as np
+
+from survey.physics.circuits import KNEE, Array, IntArray
+from survey.physics.propagators import (
+    DIGITS,
+    REGIONS,
+    SIZE,
+    Tables,
+    build_piece,
+    region_of,
+)
+
+LATEST: Final = 4
+"""Ticks after a knee at which a step may end: what it then missed is made good to third order."""
+
+
+@numba.njit(cache=True, error_model="numpy", inline="always")
+def knee_distance(probes: Array, region: int, segment: IntArray, y: Array, knee: float) -> float:
+    """Least distance of any curve to the end of its piece; negative beyond it."""
+    least = np.inf
+    for k in range(len(segment)):
+        x = (
+            probes[region, k, 0] * y[3]
+            + probes[region, k, 1] * y[4]
+            + probes[region, k, 2] * y[5]
+            + probes[region, k, 3]
+        )
+        distance = knee - abs(x) if segment[k] == 0 else segment[k] * x - knee
+        least = min(least, distance)
+    return least
+
+
+@numba.njit(cache=True, error_model="numpy", inline="always")
+def shift_pieces(
+    probes: Array, coarsest: IntArray, closed: int, y: Array, segment: IntArray, knee: float
+) -> tuple[int, float]:
+    """Move ``segment`` to the pieces that hold at y; return region and distance to the nearest knee.
+
+    Stops at a region not built yet, with a distance of -1.
+    """
+    region, least = region_of(segment), -1.0
+    for _ in range(20):
+        if coarsest[closed, region] < 0:
+            least = -1.0
+            break
+        changed, least = False, np.inf
+        for k in range(len(segment)):
+            x = (
+                probes[region, k, 0] * y[3]
+                + probes[region, k, 1] * y[4]
+                + probes[region, k, 2] * y[5]
+                + probes[region, k, 3]
+            )
+            piece = 1 if x > knee else (-1 if x < -knee else 0)
+            if piece != segment[k]:
+                segment[k] = piece
+                changed = True
+                break
+            least = min(least, abs(abs(x) - knee))
+        if not changed:
+            break
+        region = region_of(segment)
+    return region, least
+
+
+@numba.njit(cache=True, error_model="numpy")
+def settle_pieces(
+    tables: Tables, circuit: int, parameters: Array, closed: int, y: Array, segment: IntArray
+) -> tuple[int, float]:
+    """Do as :func:`shift_pieces` does, and build the regions that are new."""
+    region, distance = shift_pieces(tables.probes, tables.coarsest, closed, y, segment, parameters[KNEE])
+    while distance < 0.0:
+        build_piece(tables, circuit, parameters, closed, segment)
+        region, distance = shift_pieces(tables.probes, tables.coarsest, closed, y, segment, parameters[KNEE])
+    return region, distance
+
+
+@numba.njit(cache=True, error_model="numpy", inline="always")
+def apply_step(steps: Array, row: int, y: Array, out: Array) -> None:
+    """Write ``exp(A h) y`` from the transposed propagator, all rows side by side so that it vectorises."""
+    y0, y1, y2, y3, y4, y5, y6, y7 = y[0], y[1], y[2], y[3], y[4], y[5], y[6], y[7]
+    for i in range(SIZE):
+        out[i] = (
+            (steps[row, 0, i] * y0 + steps[row, 1, i] * y1)
+            + (steps[row, 2, i] * y2 + steps[row, 3, i] * y3)
+            + (steps[row, 4, i] * y4 + steps[row, 5, i] * y5)
+            + (steps[row, 6, i] * y6 + steps[row, 7, i] * y7)
+        )
+
+
+@numba.njit(cache=True, error_model="numpy", inline="always")
+def row_times(slopes: Array, place: int, row: int, y: Array) -> float:
+    """One row of A times y."""
+    total = 0.0
+    for j in range(SIZE):
+        total += slopes[place, row, j] * y[j]
+    return total
+
+
+@numba.njit(cache=True, error_model="numpy", inline="always")
+def approach(
+    probes: Array, slopes: Array, place: int, curve: int, segment: int, y: Array, knee: float
+) -> tuple[float, float]:
+    """Distance of one curve to the end of its piece and how fast it changes [per unit, per radian]."""
+    region = place % REGIONS
+    x, slope = probes[region, curve, 3], 0.0
+    for k in range(3):
+        weight = probes[region, curve, k]
+        if weight != 0.0:
+            x += weight * y[3 + k]
+            slope += weight * row_times(slopes, place, k, y)
+    sign = float(segment) if segment != 0 else (-1.0 if x > 0.0 else 1.0)
+    return (knee + sign * x, sign * slope) if segment == 0 else (sign * x - knee, sign * slope)
+
+
+@numba.njit(cache=True, error_model="numpy", inline="always")
+def farthest_beyond(probes: Array, region: int, segment: IntArray, y: Array, knee: float) -> int:
+    """Curve that lies farthest beyond the end of its piece."""
+    worst, least = 0, np.inf
+    for k in range(len(segment)):
+        x = (
+            probes[region, k, 0] * y[3]
+            + probes[region, k, 1] * y[4]
+            + probes[region, k, 2] * y[5]
+            + probes[region, k, 3]
+        )
+        distance = knee - abs(x) if segment[k] == 0 else segment[k] * x - knee
+        if distance < least:
+            worst, least = k, distance
+    return worst
+
+
+@numba.njit(cache=True, error_model="numpy")
+def root_of_cubic(start: float, start_slope: float, end: float, end_slope: float) -> float:
+    """Place in (0, 1) where the cubic with these ends and slopes comes to zero; ``start`` >= 0 > ``end``."""
+    low, high = 0.0, 1.0
+    for _ in range(16):
+        s = 0.5 * (low + high)
+        value = (1.0 - s) ** 2 * ((1.0 + 2.0 * s) * start + s * start_slope) + s * s * (
+            (3.0 - 2.0 * s) * end + (s - 1.0) * end_slope
+        )
+        if value >= 0.0:
+            low = s
+        else:
+            high = s
+    return high
+
+
+@numba.njit(cache=True, error_model="numpy")
+def lowest_of_cubic(start: float, start_slope: float, end: float, end_slope: float) -> tuple[float, float]:
+    """Least value and its place in (0, 1) of the cubic with these ends and slopes; the slopes are < 0 and > 0."""
+    low, high = 0.0, 1.0
+    for _ in range(12):
+        s = 0.5 * (low + high)
+        slope = (1.0 - s) * (1.0 - 3.0 * s) * start_slope + s * (3.0 * s - 2.0) * end_slope
+        slope += 6.0 * s * (1.0 - s) * (end - start)
+        if slope < 0.0:
+            low = s
+        else:
+            high = s
+    s = 0.5 * (low + high)
+    value = (1.0 - s) ** 2 * ((1.0 + 2.0 * s) * start + s * start_slope)
+    return value + s * s * ((3.0 - 2.0 * s) * end + (s - 1.0) * end_slope), s
+
+
+@numba.njit(cache=True, error_model="numpy", inline="always")
+def step_ticks(steps: Array, row: int, ticks: int, y: Array, out: Array) -> None:
+    """Write the state after fewer than 512 ticks; ``row`` is the row of one tick."""
+    for i in range(SIZE):
+        out[i] = y[i]
+    while ticks > 0:
+        if ticks & 7:
+            apply_step(steps, row + (ticks & 7) - 1, out, out)
+        ticks >>= 3
+        row += 7
+
+
+@numba.njit(cache=True, error_model="numpy", inline="always")
+def step_to_graze(
+    steps: Array,
+    slopes: Array,
+    probes: Array,
+    place: int,
+    y: Array,
+    segment: IntArray,
+    z: Array,
+    ticks: int,
+    tick: float,
+    knee: float,
+    rates: Array,
+) -> int:
+    """Shorten a step from y to z, both short of every knee, to where a curve went beyond one in between, if any did.
+
+    Return its ticks, unchanged where none did. ``rates`` is room for six numbers.
+    """
+    span, region = ticks * tick, place % REGIONS
+    for k in range(3):
+        rates[0, k] = row_times(slopes, place, k, y) * span
+        rates[1, k] = row_times(slopes, place, k, z) * span
+    for curve in range(len(segment)):
+        start_slope, end_slope, start, end = 0.0, 0.0, probes[region, curve, 3], probes[region, curve, 3]
+        for k in range(3):
+            weight = probes[region, curve, k]
+            start_slope += weight * rates[0, k]
+            end_slope += weight * rates[1, k]
+            start += weight * y[3 + k]
+            end += weight * z[3 + k]
+        sign = float(segment[curve]) if segment[curve] != 0 else (-1.0 if start > 0.0 else 1.0)
+        if sign * start_slope < 0.0 < sign * end_slope:
+            rest = knee if segment[curve] == 0 else -knee
+            start, end = rest + sign * start, rest + sign * end
+            lowest, where = lowest_of_cubic(start, sign * start_slope, end, sign * end_slope)
+            if lowest < 0.0:
+                ticks = max(1, min(ticks - 1, round(ticks * where)))
+                step_ticks(steps, place * DIGITS, ticks, y, z)
+                break
+    return ticks
+
+
+@numba.njit(cache=True, error_model="numpy", inline="always")
+def step_to_knee(
+    steps: Array,
+    slopes: Array,
+    probes: Array,
+    place: int,
+    y: Array,
+    segment: IntArray,
+    z: Array,
+    ticks: int,
+    tick: float,
+    knee: float,
+) -> tuple[int, float]:
+    """Shorten a step from y to z, which lies beyond a knee, until z is just beyond it.
+
+    Return its ticks and how long ago the knee was crossed [rad].
+    """
+    late = tick
+    for _ in range(8):
+        curve = farthest_beyond(probes, place % REGIONS, segment, z, knee)
+        end, end_slope = approach(probes, slopes, place, curve, segment[curve], z, knee)
+        late = min(max(end / end_slope, 0.0), ticks * tick) if end_slope < 0.0 else ticks * tick
+        if ticks == 1 or late < LATEST * tick:
+            break
+        start, start_slope = approach(probes, slopes, place, curve, segment[curve], y, knee)
+        # a curve beyond its knee can be told by the side it ends on only
+        span = ticks * tick
+        where = root_of_cubic(start, start_slope * span, end, end_slope * span)
+        ticks = max(1, min(ticks - 1, int(np.ceil(ticks * where))))
+        step_ticks(steps, place * DIGITS, ticks, y, z)
+    return ticks, late
+
+
+@numba.njit(cache=True, error_model="numpy", inline="always")
+def make_good(slopes: Array, before: int, after: int, y: Array, late: float, change: Array) -> None:
+    """Correct y for the time since a knee was crossed, in which it still followed the piece at ``before``.
+
+    Currents are the same on both pieces at the knee and part in proportion to the time since, so what is missing is
+    half of the difference now over that time. ``change`` is room for five numbers.
+    """
+    for k in range(5):
+        change[k] = row_times(slopes, after, k, y) - row_times(slopes, before, k, y)
+    for k in range(5):
+        y[3 + k] += 0.5 * late * change[k]
