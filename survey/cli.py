@@ -10,12 +10,12 @@ from typing import NoReturn
 import click
 
 from survey import CAUTION, __version__
+from survey.commands.compare import compare
+from survey.commands.desk import limits, site
 from survey.commands.inspect import inspect
+from survey.commands.plan import plan
 from survey.commands.sheets import sheets
-from survey.compare.command import compare
-from survey.desk.command import limits, site
 from survey.errors import SurveyError
-from survey.plan.command import plan
 
 NETWORK = click.argument("network", type=click.Path(path_type=Path))
 SETTINGS = click.option(

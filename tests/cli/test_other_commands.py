@@ -1,4 +1,4 @@
-"""``survey inspect`` and ``survey sheets`` as a person uses them."""
+"""The command line as a whole, ``survey inspect`` and ``survey sheets``, as a person uses them."""
 
 from __future__ import annotations
 

@@ -187,6 +187,8 @@ def test_help_is_quick_and_names_every_command():
     said = subprocess.run([sys.executable, "-m", "survey", "--help"], check=True, capture_output=True, text=True).stdout
     used = os.times().children_user - start.children_user
     assert all(f"  {command}" in said for command in commands.commands)
+    assert "..." not in said.partition("Commands:")[2]
+    assert all(len(command.get_short_help_str(200)) <= 62 for command in commands.commands.values())
     assert used < 0.5
     loaded = "import sys, survey.cli; print({'numpy', 'pandas', 'numba'} & set(sys.modules))"
     said = subprocess.run([sys.executable, "-c", loaded], check=True, capture_output=True, text=True).stdout

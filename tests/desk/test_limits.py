@@ -11,8 +11,8 @@ from click.testing import CliRunner
 from matplotlib.image import imread
 from pypdf import PdfReader
 
+from survey.commands.desk import limits
 from survey.desk import limits as limits_module
-from survey.desk.command import limits
 from survey.desk.limits import desk_table
 from survey.errors import ModelError, OutputError
 from survey.physics.catalogue import Catalogue

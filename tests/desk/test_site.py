@@ -8,10 +8,10 @@ from click.testing import CliRunner
 from exports import tables, write_gpkg
 from matplotlib.image import imread
 
+from survey.commands.desk import site
 from survey.desk.chain import chain_lines, chain_numbers, rounded_up, verdict
 from survey.desk.checks import choose_cable
 from survey.desk.circuit import Cable, Transformer, make_bench, section_circuits
-from survey.desk.command import site
 from survey.desk.lengths import length_of_charging_m, screen_charging_pu
 from survey.desk.site import SiteAnswer, SiteRequest, answer_site, section_at
 from survey.desk.waveform import worst_waveform

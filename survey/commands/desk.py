@@ -45,7 +45,10 @@ KV = click.option("--kv", required=True, type=float, help="Rated primary line-to
 @SETTINGS
 @click.option("--picture", type=PATH, help="Save the worst waveform and peak against cable length (.png or .svg).")
 def site(**typed: Any) -> None:  # noqa: ANN401 - click fills in what the options say
-    """Work out one transformer by hand: what its circuit does when its poles are operated one at a time."""
+    """Work out one transformer by hand, without a network.
+
+    What its circuit does when its poles are operated one at a time.
+    """
     from survey.console import stage_progress
     from survey.desk.site import answer_site
     from survey.physics.catalogue import Catalogue
@@ -158,7 +161,10 @@ def limits(
     no_study: bool,
     out: Path | None,
 ) -> None:
-    """Give the allowed cable length by transformer rating, winding and cable type, by screening limit and by study."""
+    """Give the cable length allowed, by transformer and cable type.
+
+    One length by the screening limit and one by the time-domain study for every rating and winding.
+    """
     from survey.console import stage_progress
     from survey.desk.limits import desk_table
     from survey.desk.limits_text import text_lines

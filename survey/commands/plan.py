@@ -43,10 +43,11 @@ def plan(  # noqa: PLR0913 - one parameter an option
     network: Path | None,
     settings_file: Path | None,
 ) -> None:
-    """Choose the three-pole installs that remove most risk for a budget from the survey in OUT.
+    """Choose the three-pole installs that remove most risk.
 
-    Risk is the sum of the priorities of all sites. The choice is exact, and what it leaves is proved by surveying the
-    changed network; 'survey run --with OUT/plan_changes.csv' gives the same figures.
+    They are chosen for a budget, from the survey in OUT. Risk is the sum of the priorities of all sites. The choice is
+    exact, and what it leaves is proved by surveying the changed network; 'survey run --with OUT/plan_changes.csv'
+    gives the same figures.
     """
     from survey.console import stage_progress
     from survey.plan.make import make_plan

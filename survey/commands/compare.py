@@ -21,7 +21,10 @@ MOST_ROWS = 10
 @click.argument("new", type=PATH)
 @click.option("-o", "--out", required=True, type=PATH, help="Folder for the comparison; made if missing.")
 def compare(old: Path, new: Path, *, out: Path) -> None:
-    """Say what changed from survey OLD to survey NEW, site by site, why, and which tags to add and remove."""
+    """List what changed from survey OLD to NEW, why, and the tags.
+
+    One line a site; tags to add and remove as records that can be applied twice without harm.
+    """
     from survey.compare.make import compare_surveys
     from survey.compare.outputs import write_comparison
 
