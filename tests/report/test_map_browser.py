@@ -246,7 +246,12 @@ def test_first_three_points_are_named_with_a_reason(see, page, town):
     expected = sums.sort_values(ascending=False).index[:3].tolist()
     shown = browser.find_elements(By.CSS_SELECTOR, "#first-list li")
     assert [item.find_element(By.TAG_NAME, "button").text for item in shown] == expected
-    assert "severe" in shown[0].text
+    for item, point in zip(shown, expected, strict=True):
+        counts = sites.loc[sites["worst_switch_id"] == point, "band"].value_counts()
+        listed = " and ".join(f"{counts[band]} {band}" for band in ("severe", "high") if band in counts)
+        depend = "site depends" if counts.sum() == 1 else "sites depend"
+        assert f"{listed} {depend} on this point, with " in item.text
+    assert any(" and " in item.text for item in shown)
     assert "times normal voltage" in shown[0].text
 
 

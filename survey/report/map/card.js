@@ -113,8 +113,9 @@ survey.card = (() => {
 
   function bandCounts(rows) {
     const bands = [...survey.about.bands].reverse();
-    return bands.map(({ key, label }) => [rows.filter((row) => marks.bandOf(row) === key).length, label.toLowerCase()])
-      .filter(([count]) => count).map(([count, label]) => `${count} ${label}`).join(", ");
+    const counts = bands.map(({ key, label }) => [rows.filter((row) => marks.bandOf(row) === key).length, label.toLowerCase()])
+      .filter(([count]) => count).map(([count, label]) => `${count} ${label}`);
+    return counts.length > 1 ? `${counts.slice(0, -1).join(", ")} and ${counts.at(-1)}` : counts.join("");
   }
 
   function exposedTable(rows) {

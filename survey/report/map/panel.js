@@ -108,8 +108,8 @@ survey.panel = (() => {
     const peak = data.number("switching_points", "peak_pu", point);
     const worst = sites[0];
     const why = [
-      `Puts ${card.bandCounts(sites)} site${sites.length === 1 ? "" : "s"} at risk`,
-      Number.isNaN(cable) ? "" : ` through ${data.length(cable, choice.state.units)} of cable`,
+      `${card.bandCounts(sites)} ${sites.length === 1 ? "site depends" : "sites depend"} on this point`,
+      Number.isNaN(cable) ? "" : `, with ${data.length(cable, choice.state.units)} of cable behind it`,
       Number.isNaN(peak) ? "" : `, up to ${peak.toFixed(1)} times normal voltage`,
       `. Worst: ${data.text("sites", "site_id", worst)}.`,
     ].join("");
