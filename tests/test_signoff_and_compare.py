@@ -191,6 +191,31 @@ def test_plans_that_cannot_be_are_one_line(tmp_path, options, capsys):
     assert len(capsys.readouterr().err.splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    ("options", "where", "found", "step"),
+    [
+        (["--unit-costs", "three_pol=3"], "--unit-costs three_pol=3", "'three_pol'", "write 'three_pole'"),
+        (["--unit-costs", "{folder}/costs.csv"], "costs.csv", "'r1'", "write 'R1'"),
+        (["--must", "{folder}/ids.csv"], "--must", "ids.csv: found 'NOBODY', 'cable:C99:from'", "take it out"),
+        (["--never", "{folder}/ids.csv"], "--never", "ids.csv: found 'NOBODY', 'cable:C99:from'", "take it out"),
+        (["--most", "north=0.5"], "--most", "district 'north'", "districts: North"),
+        (["--least", "Nowhere=0"], "--least", "district 'Nowhere'", "districts: North"),
+    ],
+)
+def test_a_plan_names_what_it_does_not_know(tmp_path, options, where, found, step, capsys):
+    out = run(tmp_path, "a")
+    (tmp_path / "ids.csv").write_text("id\nNOBODY\nR1\ncable:C3:from\ncable:C99:from\n")
+    (tmp_path / "costs.csv").write_text("what,cost\nthree_pole,10\nr1,7\n")
+    capsys.readouterr()
+    assert survey("plan", out, "--budget", "1", *[o.format(folder=tmp_path) for o in options]) == 1
+    said = capsys.readouterr().err
+    assert len(said.splitlines()) == 1
+    assert where in said
+    assert found in said
+    assert step in said
+    assert not (out / "plan.csv").exists()
+
+
 def delta_at_the_end(layers):
     layers["transformers"].loc[2, ["connection", "core"]] = ["delta", "three_legged"]
 

@@ -62,6 +62,13 @@ def plan(  # noqa: PLR0913 - one parameter an option
         never=read_ids(never),
         least=parse_pairs(least, option="--least"),
         most=parse_pairs(most, option="--most"),
+        origins={
+            "costs": " ".join(["--unit-costs", *unit_costs]),
+            "must": f"--must {must}",
+            "never": f"--never {never}",
+            "least": "--least",
+            "most": "--most",
+        },
     )
     settings = None if settings_file is None else load_settings(settings_file)
     with stage_progress() as progress:

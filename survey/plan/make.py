@@ -19,6 +19,7 @@ from survey.network import build_network
 from survey.plan.candidates import Candidates, find_candidates
 from survey.plan.curve import Curve, draw_curve
 from survey.plan.greedy import Steps, choose_greedily, order_by_value
+from survey.plan.known import check_names
 from survey.plan.milp import Optimum, Programme, Share, Terms
 from survey.plan.terms import PlanRequest, check_request
 from survey.read import read_network
@@ -123,7 +124,8 @@ def make_plan(
     Raises
     ------
     survey.errors.SurveyError
-        The survey or its export cannot be read or are not the same any more, or the terms cannot be kept.
+        The survey or its export cannot be read or are not the same any more, or the terms cannot be kept or name what
+        is not there.
     """
     check_request(request)
     tell = progress or (lambda _: None)
@@ -135,6 +137,7 @@ def make_plan(
     tables = read_again(saved, network_path=network_path, settings=used)
     base_changes = changes_from_record(saved.record.get("changes", ()))
     tables = apply_changes(tables, base_changes)
+    check_names(request, tables)
     tell("network")
     base = resurvey(tables, settings=used)
     _refuse_other(saved, base)

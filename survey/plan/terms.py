@@ -33,6 +33,8 @@ class PlanRequest:
         Ids of switches (to replace) and sites (to get a device of their own); ``cable:ID:from`` names a branch.
     least, most
         Shares of the budget by district, 0-1.
+    origins
+        Where ``costs, must, never, least`` and ``most`` were read, for refusals; what is not told goes by its name.
     """
 
     budget: float
@@ -41,6 +43,11 @@ class PlanRequest:
     never: frozenset[str] = frozenset()
     least: Mapping[str, float] = field(default_factory=dict)
     most: Mapping[str, float] = field(default_factory=dict)
+    origins: Mapping[str, str] = field(default_factory=dict)
+
+    def origin(self, name: str) -> str:
+        """Where a term was read."""
+        return self.origins.get(name, name)
 
     def cost(self, kind: str, asset: str, *, settings: PlanSettings) -> float:
         """Cost of one install: that of the asset, else of the kind, else of the settings."""

@@ -1,0 +1,62 @@
+"""Refuse names in a plan's terms that the survey does not know: a slip of the pen would else be no term at all."""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+from survey.errors import SettingsError
+from survey.plan.terms import KINDS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Set
+
+    from survey.plan.terms import PlanRequest
+    from survey.read.tables import NetworkTables
+
+SHOWN = 3
+DISTRICTS_SHOWN = 12
+
+
+def check_names(request: PlanRequest, tables: NetworkTables) -> None:
+    """Refuse ids that are no switch, site or end of a cable, and districts without a site.
+
+    Raises
+    ------
+    SettingsError
+        Says where the name stands, what it is, what was expected and what to do.
+    """
+    assets = set(tables.switches["switch_id"].astype(str)) | set(tables.transformers["site_id"].astype(str))
+    cables = set(tables.cables["cable_id"].astype(str))
+    for where, named in (("costs", request.costs), ("must", request.must), ("never", request.never)):
+        kinds = KINDS if where == "costs" else ()
+        lost = sorted(n for n in named if n not in assets and n not in kinds and not _is_branch(n, cables))
+        if lost:
+            raise SettingsError(_lost_assets(lost, assets, where=request.origin(where), kinds=kinds))
+    districts = set(tables.transformers["district"].astype(str)) - {""}
+    for where, shares in (("least", request.least), ("most", request.most)):
+        for name in shares:
+            if name not in districts:
+                raise SettingsError(_lost_district(name, districts, where=request.origin(where)))
+
+
+def _is_branch(name: str, cables: Set[str]) -> bool:
+    kind, _, rest = name.partition(":")
+    cable, _, end = rest.rpartition(":")
+    return kind == "cable" and end in {"from", "to"} and cable in cables
+
+
+def _lost_assets(lost: list[str], assets: Set[str], *, where: str, kinds: Iterable[str]) -> str:
+    shown = ", ".join(repr(name) for name in lost[:SHOWN])
+    more = f" and {len(lost) - SHOWN} more" if len(lost) > SHOWN else ""
+    expected = ", ".join([*kinds, "a switch_id, a site_id or cable:ID:from"])
+    folded = {name.casefold(): name for name in sorted((*assets, *kinds))}
+    close = get_close_matches(lost[0].casefold(), folded, n=1, cutoff=0.6)
+    step = f"write {folded[close[0]]!r} if that is meant, or take it out" if close else "correct it or take it out"
+    return f"plan: {where}: found {shown}{more}, not in this survey; expected {expected}; {step}"
+
+
+def _lost_district(name: str, districts: Set[str], *, where: str) -> str:
+    listed = ", ".join(sorted(districts)[:DISTRICTS_SHOWN]) or "none: no site names its district"
+    more = ", ..." if len(districts) > DISTRICTS_SHOWN else ""
+    return f"plan: {where}: found district {name!r}, not in this survey; districts: {listed}{more}; write one of them"
