@@ -61,17 +61,19 @@ def test_a_survey_compared_with_itself_has_no_changes(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("change", "word"),
     [
-        (longer_cable, "cable"),
-        (other_transformer, "kva"),
-        (with_load, "load"),
-        (three_pole, "single-pole point"),
-        (without_loss, "assumed"),
+        (longer_cable, "cable 280 to 780 m"),
+        (other_transformer, "rating 300 to 75 kva"),
+        (with_load, "load 0 to 60 kw"),
+        (three_pole, "no worst single-pole point any more"),
+        (without_loss, "now assumed: no-load loss"),
     ],
 )
 def test_each_cause_is_named(tmp_path, change, word):
     changes, _ = compared(tmp_path, run(tmp_path, "a"), run(tmp_path, "b", change))
     row = changes[changes.site_id == "T1"].iloc[0]
     assert word in row.why.lower()
+    assert changes.why.str.len().max() <= 80
+    assert not changes.detail.str.contains("\n").any()
 
 
 def test_worse_one_way_is_better_the_other(tmp_path):

@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from survey.compare.phrases import always, assumed, becomes, first_of, from_to, shortened
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
@@ -46,11 +48,15 @@ class Pair:
 
 @dataclass(frozen=True)
 class Cause:
-    """A cause: name, columns that show it, and what is said of one site, with the old and the new row."""
+    """A cause: name, columns that show it, and what is said of one site, with the old and the new row.
+
+    ``phrase`` says it in a few words, ``words`` in full.
+    """
 
     name: str
     columns: tuple[str, ...]
     words: Callable[[Any, Any], str]
+    phrase: Callable[[Any, Any], str]
 
 
 def _arrow(label: str, column: str, *, unit: str = "", decimals: int = 0) -> Callable[[Any, Any], str]:
@@ -82,8 +88,13 @@ def _other(a: object, b: object) -> bool:
 
 
 CAUSES: tuple[Cause, ...] = (
-    Cause("open_point", ("point_open_points",), _arrow("open points at the section", "point_open_points")),
-    Cause("feeder", ("feeder",), _arrow("feeder", "feeder")),
+    Cause(
+        "open_point",
+        ("point_open_points",),
+        _arrow("open points at the section", "point_open_points"),
+        always("open point moved"),
+    ),
+    Cause("feeder", ("feeder",), _arrow("feeder", "feeder"), becomes("feeder", "feeder")),
     Cause(
         "switching_point",
         ("switch_id", "worst_switch_id"),
@@ -91,14 +102,26 @@ CAUSES: tuple[Cause, ...] = (
             ("switch_id", _arrow("nearest single-pole point", "switch_id")),
             ("worst_switch_id", _arrow("worst single-pole point", "worst_switch_id")),
         ),
+        first_of(
+            becomes("worst single-pole point", "worst_switch_id"), becomes("nearest single-pole point", "switch_id")
+        ),
     ),
-    Cause("three_pole_device", ("gang_switch_id",), _arrow("three-pole device on the way", "gang_switch_id")),
+    Cause(
+        "three_pole_device",
+        ("gang_switch_id",),
+        _arrow("three-pole device on the way", "gang_switch_id"),
+        becomes("three-pole device on the way", "gang_switch_id"),
+    ),
     Cause(
         "cable_length",
         ("exposed_cable_m", "worst_cable_m"),
         _both(
             ("exposed_cable_m", _arrow("exposed cable", "exposed_cable_m", unit=" m")),
             ("worst_cable_m", _arrow("cable behind the worst point", "worst_cable_m", unit=" m")),
+        ),
+        first_of(
+            from_to("cable", "worst_cable_m", unit=" m"),
+            from_to("cable at nearest point", "exposed_cable_m", unit=" m"),
         ),
     ),
     Cause(
@@ -110,6 +133,12 @@ CAUSES: tuple[Cause, ...] = (
             ("connection", _arrow("connection", "connection")),
             ("core", _arrow("core", "core")),
         ),
+        first_of(
+            from_to("rating", "kva", unit=" kVA"),
+            from_to("voltage", "kv", unit=" kV"),
+            becomes("connection", "connection", code=True),
+            becomes("core", "core", code=True),
+        ),
     ),
     Cause(
         "other_sites",
@@ -118,12 +147,21 @@ CAUSES: tuple[Cause, ...] = (
             ("point_exposed_sites", _arrow("sites behind the worst point", "point_exposed_sites")),
             ("point_exposed_kva", _arrow("kVA behind the worst point", "point_exposed_kva", decimals=1)),
         ),
+        first_of(
+            from_to("sites behind the point", "point_exposed_sites"), from_to("kVA behind it", "point_exposed_kva")
+        ),
     ),
-    Cause("load", ("minload_kw",), _arrow("dependable load", "minload_kw", unit=" kW", decimals=2)),
+    Cause(
+        "load",
+        ("minload_kw",),
+        _arrow("dependable load", "minload_kw", unit=" kW", decimals=2),
+        first_of(from_to("load", "minload_kw", unit=" kW")),
+    ),
     Cause(
         "consequence",
         ("customers", "critical"),
         _both(("customers", _arrow("customers", "customers")), ("critical", _arrow("critical", "critical"))),
+        first_of(from_to("customers", "customers"), from_to("critical", "critical")),
     ),
 )
 
@@ -134,8 +172,21 @@ INHERITED = {
 """Causes that only follow from another: not listed beside it."""
 
 
-def find_causes(old: Snapshot, new: Snapshot, pair: Pair) -> tuple[Texts, Texts]:
-    """Names (separated by blanks) and words of what differs at every site of a pair, shape (n,).
+@dataclass(frozen=True)
+class Reasons:
+    """Why sites changed, one entry a site: names of causes (separated by blanks), a short phrase, and all of it."""
+
+    names: Texts
+    short: Texts
+    full: Texts
+
+    def put(self, i: int, reasons: tuple[str, str, str]) -> None:
+        """Set the entry of one site."""
+        self.names[i], self.short[i], self.full[i] = reasons
+
+
+def find_causes(old: Snapshot, new: Snapshot, pair: Pair) -> Reasons:
+    """Names and words of what differs at every site of a pair, shape (n,).
 
     Where none of the rules holds but the electrical figures differ, only the data's assumptions did (values that
     stand in for missing ones, or a record that replaced one), or the settings, or the survey itself.
@@ -145,13 +196,13 @@ def find_causes(old: Snapshot, new: Snapshot, pair: Pair) -> tuple[Texts, Texts]
     for name, followers in INHERITED.items():
         for follower in followers:
             shown[follower] = shown[follower] & ~shown[name]
-    names, words = _listed(pair, shown)
+    reasons = _listed(pair, shown)
     figures = pair.differs("score", "priority", "hazard", "band", "status", "cap_nf", "xc_xm", "charge_loss", "notes")
-    rest = figures & (names == "")
+    rest = figures & (reasons.names == "")
     general = _general(old, new)
     for i in np.flatnonzero(rest):
-        names[i], words[i] = _remaining(pair, int(i), general)
-    return names, words
+        reasons.put(int(i), _remaining(pair, int(i), general))
+    return reasons
 
 
 def _touched(pair: Pair, moved: frozenset[str]) -> Bools:
@@ -163,37 +214,40 @@ def _touched(pair: Pair, moved: frozenset[str]) -> Bools:
     return out
 
 
-def _listed(pair: Pair, shown: Mapping[str, Bools]) -> tuple[Texts, Texts]:
+def _listed(pair: Pair, shown: Mapping[str, Bools]) -> Reasons:
     n = len(pair.old)
-    names, words = np.full(n, "", object), np.full(n, "", object)
+    out = Reasons(*(np.full(n, "", object) for _ in range(3)))
     rows = np.flatnonzero(np.logical_or.reduce(list(shown.values()))) if n else np.empty(0, np.int64)
     old_rows, new_rows = pair.old.iloc[rows].itertuples(), pair.new.iloc[rows].itertuples()
     for i, a, b in zip(rows, old_rows, new_rows, strict=True):
         here = [cause for cause in CAUSES if shown[cause.name][i]]
-        names[i] = " ".join(cause.name for cause in here)
-        words[i] = "; ".join(cause.words(a, b) for cause in here)
-    return names, words
+        names = " ".join(cause.name for cause in here)
+        short = shortened([cause.phrase(a, b) for cause in here])
+        out.put(int(i), (names, short, "; ".join(cause.words(a, b) for cause in here)))
+    return out
 
 
-def _general(old: Snapshot, new: Snapshot) -> tuple[str, str]:
+def _general(old: Snapshot, new: Snapshot) -> tuple[str, str, str]:
     """What differs of the surveys as a whole: settings that count, or the version."""
     for section in SETTINGS_THAT_COUNT:
         a, b = old.settings.get(section, {}), new.settings.get(section, {})
         keys = sorted(key for key in {*a, *b} if a.get(key) != b.get(key))
         if keys:
-            return "settings", f"setting {section}.{keys[0]} {a.get(keys[0])} -> {b.get(keys[0])}"
+            name = f"setting {section}.{keys[0]}"
+            return "settings", f"{name} changed", f"{name} {a.get(keys[0])} -> {b.get(keys[0])}"
     if old.version != new.version:
-        return "survey_version", f"survey version {old.version} -> {new.version}"
-    return "", ""
+        return "survey_version", "another version", f"survey version {old.version} -> {new.version}"
+    return "", "", ""
 
 
-def _remaining(pair: Pair, i: int, general: tuple[str, str]) -> tuple[str, str]:
+def _remaining(pair: Pair, i: int, general: tuple[str, str, str]) -> tuple[str, str, str]:
     a, b = str(pair.old["notes"].iloc[i]), str(pair.new["notes"].iloc[i])
     if a != b:
-        return "assumptions", f"assumed before: {a or 'nothing'}; now: {b or 'nothing'}"
+        return "assumptions", assumed(a, b), f"assumed before: {a or 'nothing'}; now: {b or 'nothing'}"
     if general[0]:
         return general
     return (
         "assumptions",
+        "recorded values changed",
         "only recorded or assumed values differ: capacitance, no-load loss, exciting current or load on the section",
     )

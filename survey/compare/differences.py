@@ -19,8 +19,8 @@ CHANGES = ("worse", "new", "unknown", "same", "gone", "better")
 COLUMNS: dict[str, int | None] = {
     "site_id": None, "change": None, "priority_old": 1, "priority_new": 1, "score_old": 1, "score_new": 1,
     "band_old": None, "band_new": None, "status_old": None, "status_new": None, "switch_old": None, "switch_new": None,
-    "worst_old": None, "worst_new": None, "causes": None, "why": None, "feeder": None, "district": None, "lon": 7,
-    "lat": 7,
+    "worst_old": None, "worst_new": None, "causes": None, "why": None, "detail": None, "feeder": None,
+    "district": None, "lon": 7, "lat": 7,
 }  # fmt: skip
 
 
@@ -42,13 +42,14 @@ def compare_sites(old: Snapshot, new: Snapshot, *, every: bool = False) -> pd.Da
     in_old, in_new = ids.isin(old.sites.index), ids.isin(new.sites.index)
     both = in_old & in_new
     pair = Pair(a[both], b[both])
-    causes, why = np.full(len(ids), "", object), np.full(len(ids), "", object)
-    causes[both], why[both] = find_causes(old, new, pair)
+    causes, why, detail = (np.full(len(ids), "", object) for _ in range(3))
+    reasons = find_causes(old, new, pair)
+    causes[both], why[both], detail[both] = reasons.names, reasons.short, reasons.full
     causes[~both] = np.where(in_new[~both], "new", "gone")
-    why[~both] = np.where(in_new[~both], "not in the old survey", "not in the new survey")
+    why[~both] = detail[~both] = np.where(in_new[~both], "not in the old survey", "not in the new survey")
     table = _table(ids, a, b, in_new)
     table["change"] = _kind(a, b, in_old, in_new)
-    table["causes"], table["why"] = causes, why
+    table["causes"], table["why"], table["detail"] = causes, why, detail
     kept = table if every else table[(table["change"] != "same") | (table["causes"] != "")]
     return _ordered(kept)[list(COLUMNS)]
 
