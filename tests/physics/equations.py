@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.integrate import solve_ivp
-from scipy.optimize import brentq
 
 from survey.physics.kernel import STEPS_PER_CYCLE, solve_points
 from survey.physics.sequences import Circuit
@@ -59,13 +58,18 @@ def magnetizing(flux, case: Case):
     if case.circuit is Circuit.FLOATING_WYE:
         return curve(flux, case)
 
-    def cores(f2):
-        return np.array([flux[0] + f2, f2, f2 - flux[1], f2 - flux[1] - flux[2]])
+    offsets = np.array([flux[0], 0.0, -flux[1], -flux[1] - flux[2]])
 
     def balance(f2):
-        return curve(ROOT3 * cores(f2), case, im=case.im / 1.5).sum()
+        return curve(ROOT3 * (f2[:, None] + offsets), case, im=case.im / 1.5).sum(axis=1)
 
-    h = curve(ROOT3 * cores(brentq(balance, -50, 50, xtol=1e-13)), case, im=case.im / 1.5)
+    # the sum of the magnetomotive forces rises with f2 and is straight between the knees of the cores
+    knees = np.sort(np.concatenate([case.knee / ROOT3 - offsets, -case.knee / ROOT3 - offsets]))
+    knees = np.concatenate([[knees[0] - 1.0], knees, [knees[-1] + 1.0]])
+    sums = balance(knees)
+    k = int(np.clip(np.searchsorted(sums, 0.0), 1, len(knees) - 1))
+    f2 = knees[k - 1] - sums[k - 1] * (knees[k] - knees[k - 1]) / (sums[k] - sums[k - 1])
+    h = curve(ROOT3 * (f2 + offsets), case, im=case.im / 1.5)
     return np.array([h[0], h[0] + h[1], -h[3]])
 
 
@@ -83,12 +87,12 @@ def derivative(t, y, case: Case):
     return np.concatenate([e, [-line[phase] / case.b for phase in case.open_phases]])
 
 
-def by_solve_ivp(case: Case, *, cycles: int = 160, last: int = 10):
+def by_solve_ivp(case: Case, *, cycles: int = 160, last: int = 10, rtol: float = 1e-7, atol: float = 1e-9):
     """Sustained peak by scipy's stiff integrator: largest open-phase voltage over the last cycles."""
     y = np.zeros(3 + len(case.open_phases))
     end, start = 2 * np.pi * cycles, 2 * np.pi * (cycles - last)
     times = np.linspace(start, end, 400 * last)
     found = solve_ivp(
-        derivative, (0, end), y, args=(case,), method="LSODA", rtol=1e-7, atol=1e-9, t_eval=times, max_step=0.2
+        derivative, (0, end), y, args=(case,), method="LSODA", rtol=rtol, atol=atol, t_eval=times, max_step=0.2
     )
     return float(np.abs(found.y[3:]).max())

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 
-from survey.physics.sequences import Circuit
+from survey.physics.curves import corner_keys, draw_block
+from survey.physics.sequences import Circuit, switching_plan
 from survey.physics.study import CurveLibrary, CurveParameters, direct, inside_model
 
 
@@ -116,3 +120,43 @@ def test_nearest_node_lies_between_the_curves_of_its_neighbours(library):
     found = library.look_up([0], **values, load=[0.0])
     assert 0 < peak[0] <= found.peak_pu[0]
     assert 0 <= share[0] <= found.likelihood[0]
+
+
+def test_neighbouring_nodes_take_different_draws():
+    corners = corner_keys([0.00317], [0.0021], [0.0043])[:, 0]
+    assert sorted(draw_block(corners)) == list(range(8))
+    plans = [switching_plan(Circuit.DELTA, block=block)[1] for block in range(8)]
+    angles = np.concatenate([plan[:, :2] for plan in plans]).round(9)
+    assert len(np.unique(angles, axis=0)) == len(angles)
+
+
+@pytest.mark.parametrize("circuit", list(Circuit))
+def test_likelihood_is_about_the_share_of_many_draws(library, circuit):
+    # the largest share of eight neighbouring nodes: not far under that of many draws at the place itself
+    values = sections(40 + int(circuit))
+    found = library.look_up(np.full(12, int(circuit)), **values)
+    for k in range(12):
+        own = {name: float(values[name][k]) for name in ("b", "p", "im")}
+        share = (direct(circuit, **own, density=4)[:, 0] > 1.25).mean()
+        assert found.likelihood[k] >= share - 0.1
+
+
+def test_two_processes_fill_one_cache(tmp_path):
+    code = (
+        "import sys; from pathlib import Path; from survey.physics.study import CurveLibrary\n"
+        "library, b = CurveLibrary(cache_dir=Path(sys.argv[1])), [1e-4, float(sys.argv[2])]\n"
+        "answer = library.look_up([0, 0], b=b, p=[0.002] * 2, im=[0.01] * 2, load=[0, 0])\n"
+        "print(answer.peak_pu.tolist())"
+    )
+    runs = [
+        subprocess.Popen([sys.executable, "-c", code, str(tmp_path), b], stdout=subprocess.PIPE, text=True)
+        for b in ("1e-4", "2e-4")
+    ]
+    printed = [run.communicate(timeout=300)[0] for run in runs]
+    assert [run.returncode for run in runs] == [0, 0]
+    asked = []
+    again = CurveLibrary(cache_dir=tmp_path).look_up(
+        [0, 0], b=[1e-4, 2e-4], p=[0.002] * 2, im=[0.01] * 2, load=[0, 0], progress=lambda done, _: asked.append(done)
+    )
+    assert asked == []
+    assert str(again.peak_pu.tolist()) == printed[1].strip()

@@ -47,12 +47,29 @@ def random_cases():
     return cases
 
 
-@pytest.mark.parametrize("case", random_cases(), ids=lambda c: f"{c.circuit.name} {c.closed} b={c.b:.4f} g={c.g:.3f}")
+# deep in saturation, every cycle or every second or third one the same
+SATURATED = [
+    Case(Circuit.DELTA, 1, b=0.0021, g=0.003, im=0.005, angle=5.9),
+    Case(Circuit.FLOATING_WYE, 1, b=0.2731, g=0.002, im=0.005, angle=1.8),
+    Case(Circuit.FLOATING_WYE, 5, b=0.7337, g=0.01, im=0.005, angle=0.3),
+    Case(Circuit.FIVE_LEGGED, 5, b=0.735, g=0.044, im=0.005, angle=3.8),
+]
+
+
+@pytest.mark.parametrize(
+    "case", random_cases() + SATURATED, ids=lambda c: f"{c.circuit.name} {c.closed} b={c.b:.4f} g={c.g:.3f}"
+)
 def test_equals_scipys_integrator_where_the_response_repeats(case):
     ours, period = by_study(case)
     theirs = by_solve_ivp(case)
-    tolerance = 0.01 if period == 1 else 0.15
+    tolerance = 0.01 if period else 0.15
     assert ours == pytest.approx(theirs, rel=tolerance)
+
+
+def test_enough_of_those_points_repeat():
+    periods = [by_study(case)[1] for case in random_cases() + SATURATED]
+    assert sum(period > 0 for period in periods) >= 8
+    assert all(by_study(case)[1] > 0 < by_study(case)[0] - 1.5 for case in SATURATED)
 
 
 @pytest.mark.parametrize("circuit", list(Circuit))
@@ -73,7 +90,7 @@ def test_halving_the_step_moves_no_repeating_response(circuit):
 
 @pytest.mark.parametrize("circuit", list(Circuit))
 def test_stable_from_hardly_any_cable_to_far_too_much_and_any_load(circuit):
-    for b in (1e-5, 1e-3, 0.1, 1.0):
+    for b in (1e-5, 1e-3, 0.1, 1.0, 10.0):
         for g in (0.002, 0.1, 1.0):
             for closed in (1, 3, 5):
                 peak, _ = by_study(Case(circuit, closed, b=b, g=g, im=0.005), cycles=(60, 80, 0, 10))
