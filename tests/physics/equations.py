@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.integrate import solve_ivp
 
+from survey.physics import kernel
+from survey.physics.circuits import terminal_voltages
 from survey.physics.kernel import STEPS_PER_CYCLE, solve_points
 from survey.physics.sequences import Circuit
 
@@ -96,3 +98,32 @@ def by_solve_ivp(case: Case, *, cycles: int = 160, last: int = 10, rtol: float =
         derivative, (0, end), y, args=(case,), method="LSODA", rtol=rtol, atol=atol, t_eval=times, max_step=0.2
     )
     return float(np.abs(found.y[3:]).max())
+
+
+def waveform_by_solve_ivp(case: Case, *, cycles: int, samples: int = 400):
+    """First open phase from dead: times [rad] and voltages."""
+    y = np.zeros(3 + len(case.open_phases))
+    times = np.linspace(0, 2 * np.pi * cycles, samples * cycles + 1)
+    found = solve_ivp(
+        derivative, (0, times[-1]), y, args=(case,), method="LSODA", rtol=1e-8, atol=1e-10, t_eval=times, max_step=0.1
+    )
+    return times, found.y[3]
+
+
+def waveform_by_study(case: Case, *, cycles: int, samples: int = 64):
+    """The same by the study's own integrator."""
+    tables = kernel.make_tables(STEPS_PER_CYCLE)
+    tables.coarsest[:] = -1
+    point = np.array([case.b, case.g, case.im, case.knee, case.xs, case.r])
+    y = np.zeros(kernel.SIZE)
+    segment = np.zeros(4 if case.circuit is Circuit.FIVE_LEGGED else 3, dtype=np.int64)
+    kernel.start_state(int(case.circuit), case.angle, np.zeros(3), y, False)
+    kernel.change_poles(y, 0, case.closed)
+    rows = np.zeros((3, kernel.SIZE))
+    terminal_voltages(case.closed, rows)
+    voltages = [rows[case.open_phases[0]] @ y]
+    ticks = kernel.TICKS_PER_CYCLE // samples
+    for _ in range(cycles * samples):
+        kernel.advance(tables, int(case.circuit), point, case.closed, y, segment, ticks, 0.0)
+        voltages.append(rows[case.open_phases[0]] @ y)
+    return np.linspace(0, 2 * np.pi * cycles, len(voltages)), np.array(voltages)

@@ -66,7 +66,7 @@ def five_legged(case: Case) -> list[str]:
     return lines + [f"Bi{k} w{k} 0 I={currents[k]}" for k in range(3)]
 
 
-def netlist(case: Case) -> str:
+def netlist(case: Case, *, cycles: int = CYCLES, last: int = 10) -> str:
     lines = ["* open phases behind a transformer"]
     for k in range(3):
         if case.closed >> k & 1:
@@ -84,7 +84,7 @@ def netlist(case: Case) -> str:
         lines += [f"Bd{k} {PHASES[k]} 0 I=-I(Bn)/3" for k in range(3)]
     else:
         lines += five_legged(case)
-    end, start = 2 * np.pi * CYCLES, 2 * np.pi * (CYCLES - 10)
+    end, start = 2 * np.pi * cycles, 2 * np.pi * (cycles - last)
     probes = " ".join(f"v({PHASES[k]})" for k in case.open_phases)
     lines += [
         ".options method=gear reltol=1e-5 abstol=1e-10 vntol=1e-8 itl4=200",
@@ -99,16 +99,25 @@ def netlist(case: Case) -> str:
     return "\n".join(lines) + "\n"
 
 
-def by_ngspice(case: Case, folder) -> float:
+def simulate(case: Case, folder, **span: int):
+    """Table of ngspice: a time and a voltage for every open phase, side by side."""
     binary = shutil.which("ngspice")
     assert binary, "install Debian's ngspice (tests/check.sh does)"
-    (folder / "case.cir").write_text(netlist(case))
+    (folder / "case.cir").write_text(netlist(case, **span))
     done = subprocess.run(
         [binary, "-b", "case.cir"], cwd=folder, capture_output=True, text=True, timeout=120, check=False
     )
     assert (folder / "out.txt").exists(), done.stdout[-2000:] + done.stderr[-2000:]
-    table = np.loadtxt(folder / "out.txt")
-    return float(np.abs(table[:, 1::2]).max())
+    return np.loadtxt(folder / "out.txt")
+
+
+def by_ngspice(case: Case, folder) -> float:
+    return float(np.abs(simulate(case, folder)[:, 1::2]).max())
+
+
+def waveform_by_ngspice(case: Case, folder, *, cycles: int):
+    """First open phase from dead: times [rad] and voltages."""
+    return simulate(case, folder, cycles=cycles, last=cycles)[:, :2].T
 
 
 CASES = [

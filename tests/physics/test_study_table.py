@@ -77,10 +77,10 @@ def test_delta_with_little_load_is_calm_up_to_a_length_that_grows_with_it(load, 
     assert largest(Circuit.DELTA, 0.1, load=load) > 2.5
 
 
-@pytest.mark.parametrize(
-    ("charge_loss", "peak"),
-    [(0.8, 0.97), (1.0, 1.22), (1.2, 1.49), (1.5, 1.8), (2.0, 2.2), (3.0, 3.0), (4.0, 3.7), (10.0, 5.0)],
-)
+ONSET = [(0.8, 0.97), (1.0, 1.22), (1.2, 1.49), (1.5, 1.8), (2.0, 2.2), (3.0, 3.0), (4.0, 3.7), (10.0, 5.0)]
+
+
+@pytest.mark.parametrize(("charge_loss", "peak"), ONSET)
 def test_five_legged_onset_at_a_charging_power_of_the_core_loss(charge_loss, peak):
     # published rule: possible from charging vars >= no-load loss (Short, citing Walling et al. 1993; from memory); the
     # figures are derived, from another and smaller set of draws: no less than 92 % of it, and as a maximum grows with
