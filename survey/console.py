@@ -14,14 +14,16 @@ from survey.findings import SEVERITIES
 from survey.result import CAUTION
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
+    from typing import Any
 
     import pandas as pd
     from rich.progress import Progress, TaskID
 
     from survey.result import SurveyResult
 
+MOST_TEXTS, TEXT_WIDTH = 5, 60
 STAGES = {
     "read": "Reading the export",
     "network": "Building the network and walking",
@@ -86,10 +88,25 @@ def print_summary(result: SurveyResult, out: Path) -> None:
     _print_worst(sites)
     counts = result.record["findings"]
     click.echo("\nFindings    " + ", ".join(f"{counts[s]} {s}" for s in SEVERITIES))
+    _print_unread(result.record.get("unread_cable_texts", []))
     if not result.settings.study.run:
         click.echo("Study       left out: scores come from the screening margin alone")
     click.echo(f"\nResults in  {out}  (map.html, sites.csv, findings.csv, survey.gpkg, run.json)")
     click.echo(CAUTION)
+
+
+def _print_unread(texts: Sequence[Mapping[str, Any]]) -> None:
+    """Cable texts that were not understood, those with most length first, and how to teach the first."""
+    if not texts:
+        return
+    km = sum(entry["km"] for entry in texts)
+    click.echo(f"\nCable types not understood: {len(texts)} texts, {km:.2f} km; a stand-in was used")
+    for entry in texts[:MOST_TEXTS]:
+        click.echo(f"  {entry['km']:9.2f} km  {entry['cables']:6d} cables  {ascii(entry['text'])[:TEXT_WIDTH]}")
+    if len(texts) > MOST_TEXTS:
+        click.echo(f"  ... {len(texts) - MOST_TEXTS} more in run.json")
+    click.echo("  To teach them, put lines like this into the settings, with the type that is meant:")
+    click.echo(f"  [input.cable_type_patterns]\n  {texts[0]['teach']}")
 
 
 def _counts(column: pd.Series[str], names: object) -> str:

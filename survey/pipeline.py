@@ -12,6 +12,7 @@ import survey
 from survey.assess.assess import assess_network
 from survey.assess.collect import collect_result, findings_table, section_members
 from survey.assess.score import BANDS
+from survey.assess.unread import unread_cable_texts
 from survey.changes import apply_changes
 from survey.compare.what_if import with_base
 from survey.findings import SEVERITIES, FindingList
@@ -171,6 +172,7 @@ def make_record(
             "assess": {"sections": len(network.sections.device), "circuits": len(assessment.circuits.b)},
         },
         "findings": {s: sum(f.severity == s for f in findings) for s in SEVERITIES},
+        "unread_cable_texts": unread_cable_texts(findings, network.tables.cables),
     }
 
 

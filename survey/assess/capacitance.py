@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from survey.assess.cable_types import TypedCapacitance, typed_capacitance
+from survey.assess.unread import teaching_line
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -136,7 +137,7 @@ def _report(tables: NetworkTables, wanted: NDArray[np.int64], origin: NDArray[np
             ids=ids[rows.to_numpy()],
             message=f"{len(rows)} cables ({length[rows.to_numpy()].sum() / 1000:.2f} km) of type {str(kind)!r}, "
             "which the catalogue does not have and whose text says too little: the stand-in of the voltage class was "
-            "used; teach it in input.cable_type_patterns or record cap_nf_km",
+            f"used; record cap_nf_km, or teach it in input.cable_type_patterns, for example {teaching_line(str(kind))}",
         )
     nothing = wanted[origin == "none"]
     if len(nothing):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -395,7 +396,8 @@ def _parse_text_numbers(
     is_text = ~missing & ~good.to_numpy(zero_copy_only=False)[order]
 
     def spelled(mask: NDArray[np.bool_]) -> str:
-        return _spell(sorted({repr(t[:40]) for t in text.take(pa.array(order[mask])).to_pylist()}))
+        found = Counter(repr(t[:40]) for t in text.take(pa.array(order[mask])).to_pylist())
+        return _spell(sorted(found, key=lambda t: (-found[t], t)))
 
     return values, missing, is_text, spelled
 

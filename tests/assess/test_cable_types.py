@@ -86,3 +86,4 @@ def test_findings_name_text_length_and_reading():
     )
     assert told["unknown_cable_type"][1] == ("C3",)
     assert "(0.30 km) of type 'mystery'" in told["unknown_cable_type"][2]
+    assert "input.cable_type_patterns, for example '^mystery$' = " in told["unknown_cable_type"][2]

@@ -1,0 +1,60 @@
+"""Cable texts that nobody could read: grouped, longest first, each with the line of settings that would teach it."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from survey.findings import FindingList
+
+RULE = "unknown_cable_type"
+EXAMPLE_TYPE = "1/0 XLPE 15kV 133%"
+"""A key of the catalogue, to show what stands on the right."""
+SPECIAL = re.compile(r"([\\.^$*+?{}\[\]|()])")
+
+
+def teaching_line(text: str) -> str:
+    r"""Line below ``[input.cable_type_patterns]`` for this text and no other; only the type is left to fill in.
+
+    Examples
+    --------
+    >>> print(teaching_line("BLK 500 (OLD)"))
+    '^BLK 500 \(OLD\)$' = "1/0 XLPE 15kV 133%"
+    """
+    pattern = "^" + SPECIAL.sub(r"\\\1", text) + "$"
+    literal = pattern.isprintable() and "'" not in pattern
+    key = f"'{pattern}'" if literal else f'"{"".join(map(_escaped, pattern))}"'
+    return f'{key} = "{EXAMPLE_TYPE}"'
+
+
+def _escaped(char: str) -> str:
+    """A character of a TOML basic string; what a terminal would act on is written as its number."""
+    if char in {'"', "\\"}:
+        return f"\\{char}"
+    return char if char.isprintable() else f"\\U{ord(char):08X}"
+
+
+def unread_cable_texts(findings: FindingList, cables: pd.DataFrame) -> list[dict[str, Any]]:
+    """Cable texts for which a stand-in was used, those with most length first.
+
+    Returns
+    -------
+    ``text``, ``cables`` (number), ``km`` and ``teach`` (see :func:`teaching_line`) of each.
+    """
+    found = findings.of(RULE)
+    if not found:
+        return []
+    length = cables["length_m"].fillna(cables["drawn_m"]).fillna(0.0).to_numpy(np.float64)
+    row_of = {str(cable): row for row, cable in enumerate(cables["cable_id"])}
+    out = []
+    for finding in found:
+        rows = [row_of[cable] for cable in finding.ids]
+        text = str(cables["cable_type"].iloc[rows[0]])
+        km = round(float(length[rows].sum()) / 1e3, 3)
+        out.append({"text": text, "cables": len(rows), "km": km, "teach": teaching_line(text)})
+    return sorted(out, key=lambda entry: (-entry["km"], entry["text"]))
