@@ -35,7 +35,7 @@ def make(folder: Path) -> None:
     os.chdir(ROOT)
     with tempfile.TemporaryDirectory() as scratch:
         out = Path(scratch) / "out"
-        call("run", "sample_data/network.gpkg", "-o", out)
+        call("run", "sample_data/network.gpkg", "-s", "sample_data/network.toml", "-o", out)
         call("plan", out, "--budget", BUDGET)
         call("sheets", out, "--district", SHEETS_OF, "-o", folder)
         for name in KEPT:
