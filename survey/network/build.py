@@ -9,24 +9,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from survey.network.checks import report_supply
-from survey.network.graph import Graph, build_graph
+from survey.network.ends import find_bare
+from survey.network.graph import build_graph
+from survey.network.health import measure_health, report_idle
 from survey.network.islands import controlled_sides, walk_in_islands
 from survey.network.joints import join_ends
 from survey.network.model import Network
 from survey.network.orient import parent_pieces
+from survey.network.overlaps import OVER_M, find_overlaps, report_overlaps
 from survey.network.pickup import pick_up
 from survey.network.pieces import Pieces, cut_pieces, find_cuts, walk_vertices
 from survey.network.placement import Placement, place_devices, settle
-from survey.network.repair import report_gaps, report_twins
+from survey.network.repair import find_misses, report_misses
 from survey.network.sections import Sections, find_sections, span_edges, span_phases
-from survey.network.stepdown import split_at_transformers
+from survey.network.segments import make_grid
+from survey.network.stepdown import Split, split_at_transformers
 from survey.network.sweeps import Forest
 from survey.network.tees import find_tees
+from survey.network.twins import report_twins
 from survey.network.walk import Walks, walk_to_sources, ways_up
 from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
+    from survey.network.ends import BareEnds
+    from survey.network.graph import Graph
+    from survey.network.overlaps import Overlaps
     from survey.read.tables import NetworkTables
     from survey.settings import NetworkSettings
 
@@ -70,10 +78,8 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     if settings.stepdown_supplies:
         source_nodes = np.unique(np.concatenate([source_nodes, split.secondary]))
     used = np.concatenate([nodes[nodes >= 0] for nodes in (site_node, switch_node, source_nodes)])
-    gaps = report_gaps(
-        tables, split.pieces, node_xy=split.node_xy, used=used, snap_m=settings.snap_m, findings=findings
-    )
-    twins = report_twins(tables, findings=findings)
+    twins, double = report_twins(tables, findings=findings)
+    bare, misses, overlaps = _drawn(tables, split, used=used, double=double, settings=settings, findings=findings)
     placement, parent, was_upward = _place(
         tables,
         split.pieces,
@@ -95,15 +101,36 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         site_node=site_node,
         walks=walks,
         sections=sections,
-        health={
-            **_health(graph, union, cuts.tees, len(tables.switches)),
-            "paths_left_out": walks.paths_left_out,
-            "near_misses": gaps,
-            "drawn_twice": twins,
-        },
+        health={},
     )
+    idle = report_idle(network, placement=placement, union=union, pickup_m=settings.pickup_m, findings=findings)
     report_supply(network, union=union, findings=findings)
-    return replace(network, sections=sections.without_forests())
+    report_overlaps(network, overlaps, findings=findings)
+    health = {
+        **measure_health(network, union=union, bare=bare, idle=idle, findings=findings),
+        **misses,
+        "tees": cuts.tees,
+        "drawn_twice": twins,
+        "overlaps": len(overlaps.length_m),
+    }
+    return replace(network, sections=sections.without_forests(), health=health)
+
+
+def _drawn(
+    tables: NetworkTables,
+    split: Split,
+    *,
+    used: Ints,
+    double: NDArray[np.bool_],
+    settings: NetworkSettings,
+    findings: FindingList,
+) -> tuple[BareEnds, dict[str, int], Overlaps]:
+    """What the drawing almost says: bare ends, near misses by kind, and cables that lie on one another."""
+    grid = make_grid(tables.lines.xy, tables.lines.start, keep=~double, reach_m=OVER_M)
+    bare = find_bare(tables, split.pieces, node_xy=split.node_xy, used=used, pickup_m=settings.pickup_m)
+    misses = find_misses(tables, split.pieces, bare, grid=grid, node_xy=split.node_xy, snap_m=settings.snap_m)
+    counts = report_misses(tables, bare, misses, snap_m=settings.snap_m, findings=findings)
+    return bare, counts, find_overlaps(tables, grid)
 
 
 def _place(
@@ -160,18 +187,3 @@ def _walk(
     walks = walk_to_sources(graph, sections, ways=ways, node=site_node, fed=fed)
     walks = walk_in_islands(walks, graph, sections=sections, union=union, node=site_node, gang=gang)
     return union, sections, walks
-
-
-def _health(graph: Graph, union: Forest, tees: int, n_switches: int) -> dict[str, int]:
-    degree = np.diff(graph.first)
-    return {
-        "nodes": graph.n_nodes - 1,
-        "pieces": graph.n_pieces,
-        "tees": tees,
-        "devices_placed": int((graph.far >= 0).sum()),
-        "devices_not_placed": int(n_switches - (graph.far >= 0).sum()),
-        "dead_ends": int((degree == 1).sum()),
-        "parts_without_source": int(
-            ((union.root == np.arange(graph.n_nodes)) & (degree > 0) & (np.arange(graph.n_nodes) != graph.root)).sum()
-        ),
-    }

@@ -130,6 +130,30 @@ class Sections:
         """Pairs of device (position in ``which``) and piece on its section on any pole, sorted."""
         return _unique_pairs([_expand(view, which, *self._piece_places(view)) for view in self.views])
 
+    def over_both(self, first: int, second: int) -> Bools:
+        """Devices on whose section, on one pole, two pieces are, shape (n_devices,)."""
+        found = np.zeros(len(self.device), bool)
+        for view in self.views:
+            if self.graph.mask[first] & self.graph.mask[second] & view.bits:
+                places = view.forest.place[self.graph.b[[first, second]]]
+                found |= _holds(view, places[0]) & _holds(view, places[1])
+        return found
+
+    def share(self, first: Ints, second: Ints) -> Bools:
+        """Pairs of pieces that some device has both on its section on one pole, shape (n_pairs,)."""
+        found = np.zeros(len(first), bool)
+        for view in self.views:
+            on_pole = (self.graph.mask[first] & self.graph.mask[second] & view.bits) != 0
+            a, b = (view.forest.place[self.graph.b[piece]] for piece in (first, second))
+            low, high = _outermost(view)
+            around = np.searchsorted(low, a, side="right") - 1
+            mine = on_pole & (around >= 0)
+            mine[mine] = (np.maximum(a, b)[mine] < high[around[mine]]) & (b[mine] >= low[around[mine]])
+            found |= mine
+            for d in np.flatnonzero(view.inverted).tolist():
+                found |= on_pole & _holds(view, a, d) & _holds(view, b, d)
+        return found
+
     def _piece_places(self, view: PhaseView) -> tuple[Ints, Ints]:
         """Place of every piece that carries the phase in the visiting order, and the pieces."""
         piece = np.flatnonzero((self.graph.mask[: self.graph.n_pieces] & view.bits) != 0)
@@ -214,6 +238,22 @@ def _member_sums(view: PhaseView, node: Ints, values: Floats) -> Floats:
         np.cumsum(value[at[order]], out=running[1:])
         sums[k] = _between(running, bounds, view.inverted)
     return sums
+
+
+def _holds(view: PhaseView, place: Ints, device: int | slice = slice(None)) -> Bools:
+    """Whether places are on devices' sections; one place and all devices, or many places and one device."""
+    inside = (view.low[device] <= place) & (place < view.high[device])
+    in_tree = (view.tree_low[device] <= place) & (place < view.tree_high[device])
+    return np.where(view.inverted[device], in_tree & ~inside, inside)
+
+
+def _outermost(view: PhaseView) -> tuple[Ints, Ints]:
+    """Stretches that lie in no other, rising; stretches of a forest lie in one another or apart."""
+    order = np.lexsort((-view.high, view.low))
+    order = order[(view.exposes & ~view.inverted)[order]]
+    low, high = view.low[order], view.high[order]
+    before = np.maximum.accumulate(np.append(-1, high))[:-1]
+    return low[high > before], high[high > before]
 
 
 def _between(running: Floats, bounds: tuple[Ints, ...], inverted: Bools) -> Floats:

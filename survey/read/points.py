@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,10 +28,14 @@ POINT_WORDS = {
 
 @dataclass(frozen=True)
 class PointTable:
-    """What a point layer gives: a table as in :class:`~survey.read.tables.NetworkTables`, and counts."""
+    """What a point layer gives: a table as in :class:`~survey.read.tables.NetworkTables`, and counts.
+
+    ``other_xy``: places of records that are in no row of the table, shape (n, 2), metres.
+    """
 
     table: pd.DataFrame
     counts: dict[str, int]
+    other_xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
 
 
 def place_columns(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | None) -> dict[str, object]:

@@ -12,12 +12,13 @@ import numpy as np
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
-from survey.errors import FormatError, SettingsError
+from survey.errors import SettingsError
 from survey.read.cables import read_cables
 from survey.read.columns import Rows
 from survey.read.formats import LayerInfo, RawLayer, open_export, translated
 from survey.read.geometry import RawLines, RawPoints, parse_lines, parse_points
 from survey.read.ids import order_rows
+from survey.read.live import refuse_changed, stamps
 from survey.read.matching import MatchedLayer, match_layers, require_fields
 from survey.read.places import Places, choose_places, layer_crs
 from survey.read.points import read_sources, read_switches
@@ -76,14 +77,14 @@ def read_network(
     files = export.input_files([layer.info for layer in matched.values()])
     with ThreadPoolExecutor(max_workers=1) as pool:
         prints = pool.submit(_fingerprints, files)
-        before = _stamps(files)
+        before = stamps(files)
         opened = {}
         for name, layer in matched.items():
             tell(name)
             opened[name] = _open(export, layer, settings=settings, findings=findings)
+    refuse_changed(files, before=before)
     with translated(export.path):
         fingerprints = prints.result()
-    _refuse_changed(files, before=before)
     tell("places")
     return _clean(opened, settings=settings, fingerprints=fingerprints, fallback=_settings_crs(settings))
 
@@ -117,16 +118,20 @@ def _clean(
     read = read_cables(cables.rows, lines, places=places, crs=cables.crs, settings=settings.network)
     tables = {}
     counts = {"cables": read.counts}
+    other_units = np.empty((0, 2))
     for name, reader in (("transformers", read_transformers), ("switches", read_switches), ("sources", read_sources)):
         layer = opened.get(name) or _absent(name, cables.rows)
         points = layer.drawn
         assert isinstance(points, RawPoints)
         result = reader(layer.rows, points, places=places, crs=layer.crs)
         tables[name], counts[name] = result.table, result.counts
+        if name == "transformers":
+            other_units = result.other_xy
     return NetworkTables(
         cables=read.table,
         lines=read.lines,
         **tables,
+        other_units=other_units,
         working_crs=places.working_crs,
         output_crs=places.output_crs,
         counts=counts,
@@ -159,17 +164,6 @@ def _fingerprints(files: Sequence[Path]) -> dict[str, str]:
         with file.open("rb") as stream:
             prints[file.name] = hashlib.file_digest(stream, "sha256").hexdigest()
     return prints
-
-
-def _stamps(files: Sequence[Path]) -> list[tuple[int, int]]:
-    return [(file.stat().st_size, file.stat().st_mtime_ns) for file in files]
-
-
-def _refuse_changed(files: Sequence[Path], *, before: list[tuple[int, int]]) -> None:
-    for file, old, new in zip(files, before, _stamps(files), strict=True):
-        if old != new:
-            msg = f"{file}: was changed while it was read; wait until it is written, then run again"
-            raise FormatError(msg)
 
 
 __all__ = ["LayerInfo", "read_network"]

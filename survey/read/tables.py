@@ -71,6 +71,8 @@ class NetworkTables:
         Planar coordinate system of ``x, y`` and ``lines``; axis unit metre.
     output_crs
         Coordinate system of the export's cables, used again for the outputs.
+    other_units
+        Places of transformers that are no three-phase site, nor part of one, shape (n, 2), metres; NaN where not drawn.
     counts
         Rows in and out of every layer, for the sums of ``run.json``: ``{layer: {"in": n, "used": n, ...}}``.
     fingerprints
@@ -84,6 +86,7 @@ class NetworkTables:
     sources: pd.DataFrame
     working_crs: CRS
     output_crs: CRS
+    other_units: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
     counts: dict[str, dict[str, int]] = field(default_factory=dict)
     fingerprints: dict[str, str] = field(default_factory=dict)
 

@@ -75,7 +75,7 @@ def read_transformers(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS 
         "not_three_phase": int((~three_phase & ~banked).sum()),
         "incomplete_bank": incomplete,
     }
-    return PointTable(table, counts)
+    return PointTable(table, counts, records.loc[~three_phase, ["x", "y"]].to_numpy(np.float64))
 
 
 def _with_banks(sites: pd.DataFrame, banks: pd.DataFrame) -> pd.DataFrame:

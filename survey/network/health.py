@@ -1,0 +1,122 @@
+"""How the network is doing: its parts, dead ends, sites without a supply, devices that control nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.network.ends import near_units
+from survey.read.tables import THREE_PHASE
+
+if TYPE_CHECKING:
+    from survey.findings import FindingList
+    from survey.network.ends import BareEnds
+    from survey.network.model import Network
+    from survey.network.placement import Placement
+    from survey.network.sweeps import Forest
+
+Ints = NDArray[np.int64]
+
+
+def measure_health(
+    network: Network, *, union: Forest, bare: BareEnds, idle: int, findings: FindingList
+) -> dict[str, int]:
+    """Counts of the network's condition, for ``run.json`` and the terminal.
+
+    Parameters
+    ----------
+    union
+        Spanning forest of all edges of the normal state.
+    bare
+        Ends with nothing at them.
+    idle
+        Devices that control nothing.
+    findings
+        Gets ``dead_end`` for those of three-phase shielded cable.
+    """
+    graph = network.graph
+    degree = np.diff(graph.first)
+    node = np.arange(graph.n_nodes)
+    above = union.parent_edge[union.parent_edge >= 0]
+    under_root = (graph.a[above] == graph.root) | (graph.b[above] == graph.root)
+    placed = int((graph.far >= 0).sum())
+    _report_dead_ends(network, bare, findings)
+    return {
+        "nodes": graph.n_nodes - 1,
+        "pieces": graph.n_pieces,
+        "parts_with_source": int(under_root.sum()),
+        "parts_without_source": int(((union.root == node) & (degree > 0) & (node != graph.root)).sum()),
+        "dead_ends": int((degree == 1).sum()),
+        "dead_ends_with_nothing": len(bare.node),
+        "sites_without_supply": int((~network.walks.supplied).sum()),
+        "devices_placed": placed,
+        "devices_not_placed": len(network.tables.switches) - placed,
+        "devices_that_control_nothing": idle,
+        "paths_left_out": network.walks.paths_left_out,
+    }
+
+
+def _report_dead_ends(network: Network, bare: BareEnds, findings: FindingList) -> None:
+    """Ends of three-phase shielded cable: a site may be missing there. Overhead and single-phase ends tell little."""
+    tables = network.tables
+    cables = tables.cables
+    full = cables["shielded"].to_numpy(bool) & (cables["phases"].to_numpy(np.uint8) == THREE_PHASE)
+    telling = np.flatnonzero(full[bare.cable])
+    if len(telling):
+        length = network.pieces.length_m[bare.piece[telling]]
+        findings.add(
+            "warning",
+            "dead_end",
+            layer="cables",
+            ids=cables["cable_id"].to_numpy(object)[np.unique(bare.cable[telling])],
+            message=f"{len(telling)} ends of three-phase shielded cable with nothing recorded at them (no site, other "
+            f"transformer, device or source); the cable counts, {length.sum():.0f} m in the last pieces, at most "
+            f"{length.max():.0f} m in one; a site or device may be missing from the export",
+            place=tables.lonlat(bare.xy[telling[np.argmax(length)]]),
+        )
+
+
+def report_idle(
+    network: Network, *, placement: Placement, union: Forest, pickup_m: float, findings: FindingList
+) -> int:
+    """Find closed devices in parts with a source that have no cable, no site and no other transformer beyond them.
+
+    Parameters
+    ----------
+    placement
+        Where the devices stand.
+    union
+        Spanning forest of all edges of the normal state.
+    pickup_m
+        A transformer that is no three-phase site is at a node at this distance or nearer, metres.
+    findings
+        Gets ``nothing_beyond``.
+
+    Returns
+    -------
+    Number of devices that control nothing, those at no cable at all (``controls_nothing``) included.
+    """
+    graph = network.graph
+    device = np.flatnonzero(graph.edge_of >= 0)
+    edge = graph.edge_of[device]
+    child = np.where(union.parent_edge[graph.far[device]] == edge, graph.far[device], graph.near[device])
+    cut_off = union.bridge[edge] & (union.root[child] == graph.root)
+    sites = network.site_node[network.site_node >= 0]
+    held = np.bincount(union.place[graph.b[: graph.n_pieces]], minlength=graph.n_nodes)
+    held += np.bincount(union.place[sites], minlength=graph.n_nodes)
+    running = np.concatenate([[0], np.cumsum(held)])
+    empty = cut_off & (running[union.end[child]] == running[union.place[child]])
+    idle = device[empty]
+    idle = idle[~near_units(network.tables, network.node_xy[placement.node[idle]], pickup_m=pickup_m)]
+    if len(idle):
+        findings.add(
+            "warning",
+            "nothing_beyond",
+            layer="switches",
+            ids=network.tables.switches["switch_id"].to_numpy(object)[idle],
+            message="closed device with no cable and no transformer beyond it: it controls nothing; check its place "
+            "and the cable it guards, or record what it feeds",
+        )
+    return len(idle) + sum(len(f.ids) for f in findings if f.rule == "controls_nothing")
