@@ -21,6 +21,7 @@ from pyproj.exceptions import CRSError
 
 from survey.errors import CrsError, FormatError
 from survey.read.geometry import has_curves
+from survey.read.live import copy_if_live, side_files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -167,7 +168,7 @@ def translated(path: Path, layer: str | None = None) -> Iterator[None]:
 
 
 class GeoPackage:
-    """A GeoPackage, opened for reading only."""
+    """A GeoPackage, opened for reading only; one that was not closed is read from a copy, see :mod:`.live`."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -177,7 +178,9 @@ class GeoPackage:
         if not head.startswith(SQLITE_MAGIC):
             msg = f"{path}: named .gpkg but is not a GeoPackage; export it again as GeoPackage"
             raise FormatError(msg)
-        self._check_whole(head, size)
+        self._copy = copy_if_live(path, head)
+        if self._copy is None:
+            self._check_whole(head, size)
 
     def _check_whole(self, head: bytes, size: int) -> None:
         """Compare the size with the one in the file's own head (SQLite file format, section 1.3)."""
@@ -191,17 +194,21 @@ class GeoPackage:
     def layers(self) -> tuple[LayerInfo, ...]:
         """All layers, in file order."""
         with translated(self.path):
-            names = [str(row[0]) for row in pyogrio.list_layers(self.path)]
-            return tuple(_gdal_layer(self.path, name) for name in names)
+            names = [str(row[0]) for row in pyogrio.list_layers(self._source)]
+            return tuple(replace(_gdal_layer(self._source, name), file=self.path) for name in names)
+
+    @property
+    def _source(self) -> Path:
+        return self.path if self._copy is None else self._copy.file
 
     def read(self, layer: LayerInfo, columns: Sequence[str]) -> RawLayer:
         """Rows of a layer with the named columns and the geometry."""
-        return _gdal_read(layer, columns, encoding=None)
+        return _gdal_read(layer, columns, source=self._source)
 
     def input_files(self, layers: Sequence[LayerInfo]) -> list[Path]:
-        """The one file."""
+        """The one file, and what SQLite keeps beside it."""
         del layers
-        return [self.path]
+        return [self.path, *side_files(self.path)]
 
 
 class ShapefileFolder:
@@ -231,7 +238,7 @@ class ShapefileFolder:
 
     def read(self, layer: LayerInfo, columns: Sequence[str]) -> RawLayer:
         """Rows of a layer with the named columns and the geometry."""
-        return _gdal_read(layer, columns, encoding=None)
+        return _gdal_read(layer, columns, source=layer.file)
 
     def input_files(self, layers: Sequence[LayerInfo]) -> list[Path]:
         """The parts of the shapefiles of the given layers."""
@@ -251,18 +258,16 @@ def _gdal_layer(file: Path, name: str) -> LayerInfo:
     )
 
 
-def _gdal_read(layer: LayerInfo, columns: Sequence[str], *, encoding: str | None) -> RawLayer:
+def _gdal_read(layer: LayerInfo, columns: Sequence[str], *, source: Path) -> RawLayer:
     with translated(layer.file, layer.name):
         # One batch, so that nothing has to be joined afterwards; never one for more rows than there are.
         batch = min(max(layer.rows, LEAST_BATCH), MOST_BATCH)
-        meta, table = pyogrio.read_arrow(
-            layer.file, layer=layer.name, columns=list(columns), encoding=encoding, batch_size=batch
-        )
+        meta, table = pyogrio.read_arrow(source, layer=layer.name, columns=list(columns), batch_size=batch)
         geometry = meta["geometry_name"] or "wkb_geometry"
         raw = _raw(layer, table, wkb=table[geometry] if layer.has_geometry else None, columns=columns)
         if raw.wkb is not None and has_curves(raw.wkb):
             # Arcs come as they are in Arrow, but as short straight steps (GDAL: 4 degrees each) otherwise.
-            lines = pyogrio.raw.read(layer.file, layer=layer.name, columns=[], encoding=encoding)[2]
+            lines = pyogrio.raw.read(source, layer=layer.name, columns=[])[2]
             raw = replace(raw, wkb=pa.array(lines, pa.large_binary()))
         return raw
 

@@ -1,0 +1,105 @@
+"""Inputs that somebody else may be writing: what SQLite keeps beside a file, and files that change while they are read.
+
+A GeoPackage that was not closed has its last changes in a file beside it (``-wal``, or ``-journal`` for those to be
+undone). To open it where it is would write them into the input and take that file away (SQLite, "Write-Ahead Logging"
+and "Atomic Commit", sections on recovery), so it is copied with them and read from the copy.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import weakref
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from survey.errors import FormatError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+KEPT_BESIDE = ("-wal", "-journal")
+MEMORY_BESIDE = "-shm"
+WRITE_VERSION_AT, WAL_VERSION = 18, 2  # SQLite file format, section 1.3
+
+
+class LiveCopy:
+    """A copy of files in a folder of its own, which goes when nobody holds it any more, or the run ends.
+
+    Parameters
+    ----------
+    files
+        The first is the one to read.
+    """
+
+    def __init__(self, files: Sequence[Path]) -> None:
+        folder = Path(tempfile.mkdtemp(prefix="survey-"))
+        weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
+        for file in files:
+            shutil.copyfile(file, folder / file.name)
+        self.file = folder / files[0].name
+
+
+def side_files(path: Path) -> list[Path]:
+    """Files beside a GeoPackage that hold a part of its content."""
+    return [beside for suffix in KEPT_BESIDE if (beside := path.with_name(path.name + suffix)).exists()]
+
+
+def copy_if_live(path: Path, head: bytes) -> LiveCopy | None:
+    """Copy of a GeoPackage that cannot be opened without something being written beside it, else ``None``.
+
+    Parameters
+    ----------
+    head
+        First 100 bytes of the file.
+
+    Raises
+    ------
+    FormatError
+        There is no room for the copy, or the file is being written at this moment.
+    """
+    beside = side_files(path)
+    keeps_log = len(head) > WRITE_VERSION_AT and head[WRITE_VERSION_AT] == WAL_VERSION
+    if not beside and not keeps_log and not path.with_name(path.name + MEMORY_BESIDE).exists():
+        return None
+    files = [path, *beside]
+    before = stamps(files)
+    try:
+        copy = LiveCopy(files)
+    except OSError as error:
+        msg = (
+            f"{path}: is open in another program and cannot be copied ({error.strerror}); close it there, or make room"
+        )
+        raise FormatError(msg) from error
+    refuse_changed(files, before=before)
+    return copy
+
+
+def stamps(files: Sequence[Path]) -> list[tuple[int, int] | None]:
+    """Size and time of last change [ns] of every file, ``None`` where it is not there."""
+    return [_stamp(file) for file in files]
+
+
+def _stamp(file: Path) -> tuple[int, int] | None:
+    try:
+        found = file.stat()
+    except OSError:
+        return None
+    return found.st_size, found.st_mtime_ns
+
+
+def refuse_changed(files: Sequence[Path], *, before: Sequence[tuple[int, int] | None]) -> None:
+    """Refuse an input that is not what it was.
+
+    Raises
+    ------
+    FormatError
+        Names the first such file.
+    """
+    for file, old, new in zip(files, before, stamps(files), strict=True):
+        if new is None:
+            msg = f"{file}: was taken away while it was read; put it back, then run again"
+            raise FormatError(msg)
+        if old != new:
+            msg = f"{file}: was changed while it was read; wait until it is written, then run again"
+            raise FormatError(msg)
