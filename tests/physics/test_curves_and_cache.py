@@ -8,7 +8,7 @@ import sys
 import numpy as np
 import pytest
 
-from survey.physics.curves import corner_keys, draw_block
+from survey.physics.curves import CurveTable, corner_keys, draw_block
 from survey.physics.sequences import Circuit, switching_plan
 from survey.physics.study import CurveLibrary, CurveParameters, direct, inside_model
 
@@ -160,3 +160,21 @@ def test_two_processes_fill_one_cache(tmp_path):
     )
     assert asked == []
     assert str(again.peak_pu.tolist()) == printed[1].strip()
+
+
+def test_an_interruption_keeps_what_is_finished(tmp_path):
+    class Stop(KeyboardInterrupt):
+        pass
+
+    def stop_early(done, total):
+        if 8 <= done < total:
+            raise Stop
+
+    library = CurveLibrary(cache_dir=tmp_path)
+    values = {"b": [0.002, 0.004, 0.008], "p": [0.002] * 3, "im": [0.005] * 3, "load": [0.0] * 3}
+    with pytest.raises(Stop):
+        library.look_up([0] * 3, **values, progress=stop_early)
+    kept = CurveTable(Circuit.DELTA, parameters=CurveParameters(), cache_dir=tmp_path).points
+    assert len(kept.keys) >= 8
+    resumed = CurveLibrary(cache_dir=tmp_path).look_up([0] * 3, **values)
+    assert resumed.peak_pu.tolist() == CurveLibrary(cache_dir=None).look_up([0] * 3, **values).peak_pu.tolist()
