@@ -14,6 +14,7 @@ from survey.desk.circuit import all_studied, section_circuits
 from survey.desk.lengths import LONGEST_M
 from survey.desk.site import section_at
 from survey.desk.waveform import curve_parameters, worst_waveform
+from survey.physics.curves import BLOCKS
 from survey.physics.sequences import Circuit
 from survey.result import CAUTION
 
@@ -94,6 +95,7 @@ def direct_peaks(
                 im=float(circuits.im[row]),
                 load=float(load[row]),
                 parameters=parameters,
+                density=BLOCKS,
             )[:, 0].max()
         )
 
@@ -189,8 +191,9 @@ def draw_curve(axes: Axes, curve: PeakCurve, answer: SiteAnswer) -> None:
     axes.axhline(limit, color=LIMIT, linewidth=1.2, linestyle="--", label=f"limit, {limit:g} pu")
     axes.axvspan(0, min(lengths.study_m, curve.length_m[-1]), facecolor=PALE, alpha=0.6, hatch="///", edgecolor="white",
                  linewidth=0, label=f"allowed by the study at no load: {lengths.study_m:.0f} m")  # fmt: skip
+    here = f"this site: {figures.peak_pu[0]:.2f} pu at {answer.request.length_m:.0f} m, on the safe side"
     axes.plot([answer.request.length_m], figures.peak_pu, marker="D", markersize=8, linestyle="none", color=LIMIT,
-              label=f"this site: {figures.peak_pu[0]:.2f} pu at {answer.request.length_m:.0f} m")  # fmt: skip
+              label=here)  # fmt: skip
     axes.set_title("Largest sustained open-phase voltage of all operations", loc="left", fontsize=9.5)
     axes.set_ylabel("Sustained peak, pu of crest")
     axes.set_xlim(0, curve.length_m[-1])

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.physics.curves import CYCLES, CurveParameters
+from survey.physics.curves import BLOCKS, CYCLES, CurveParameters
 from survey.physics.sequences import Circuit, switching_plan
 
 if TYPE_CHECKING:
@@ -78,10 +78,10 @@ def worst_waveform(circuits: Circuits, *, settings: Settings) -> Waveform:
     kind = Circuit(int(circuits.family[0]))
     b, p, im = float(circuits.b[0]), float(circuits.p[0]), float(circuits.im[0])
     parameters = curve_parameters(settings)
-    found = direct(kind, b=b, p=p, im=im, parameters=parameters)
+    found = direct(kind, b=b, p=p, im=im, parameters=parameters, density=BLOCKS)
     worst = int(found[:, 0].argmax())
     point = parameters.rows(np.array([b]), np.array([p]), np.array([im]))[0]
-    states, draws = switching_plan(kind)
+    states, draws = switching_plan(kind, density=BLOCKS)
     sequence, operation = divmod(worst, 2)
     voltage = record(kind, point, states=states[sequence], draw=draws[sequence], operation=operation)
     closed = int(states[sequence, 1 + operation])

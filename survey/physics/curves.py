@@ -146,6 +146,10 @@ def split_keys(keys: IntArray) -> tuple[IntArray, IntArray, IntArray]:
     return keys // KEY_BASE**2, keys // KEY_BASE % KEY_BASE, keys % KEY_BASE
 
 
+BLOCKS: Final = 8
+"""Blocks of draws that a section rests on."""
+
+
 def draw_block(keys: IntArray) -> IntArray:
     """Block of draws of a node, 0-7: the eight nodes around a place have eight different ones.
 
@@ -192,7 +196,7 @@ class CurveTable:
         missing = self.points.missing(keys)
         if not len(missing):
             return
-        blocks = [missing[draw_block(missing) == block] for block in range(8)]
+        blocks = [missing[draw_block(missing) == block] for block in range(BLOCKS)]
         tasks = [part[at : at + POINTS_A_TASK] for part in blocks for at in range(0, len(part), POINTS_A_TASK)]
         pool = ThreadPoolExecutor(self.workers)
         try:
