@@ -8,8 +8,10 @@ and "Atomic Commit", sections on recovery), so it is copied with them and read f
 from __future__ import annotations
 
 import shutil
+import sqlite3
 import tempfile
 import weakref
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,12 +26,14 @@ WRITE_VERSION_AT, WAL_VERSION = 18, 2  # SQLite file format, section 1.3
 
 
 class LiveCopy:
-    """A copy of files in a folder of its own, which goes when nobody holds it any more, or the run ends.
+    """A copy in a folder of its own, which goes when nobody holds it any more, or the run ends.
+
+    What lies beside the file is worked into it: a log merged, a journal rolled back.
 
     Parameters
     ----------
     files
-        The first is the one to read.
+        The GeoPackage, then what lies beside it.
     """
 
     def __init__(self, files: Sequence[Path]) -> None:
@@ -38,6 +42,9 @@ class LiveCopy:
         for file in files:
             shutil.copyfile(file, folder / file.name)
         self.file = folder / files[0].name
+        with closing(sqlite3.connect(self.file)) as base:
+            base.execute("pragma journal_mode=delete").fetchall()
+            base.execute("select count(*) from sqlite_master").fetchall()
 
 
 def side_files(path: Path) -> list[Path]:
@@ -70,6 +77,10 @@ def copy_if_live(path: Path, head: bytes) -> LiveCopy | None:
         msg = (
             f"{path}: is open in another program and cannot be copied ({error.strerror}); close it there, or make room"
         )
+        raise FormatError(msg) from error
+    except sqlite3.Error as error:
+        refuse_changed(files, before=before)
+        msg = f"{path}: was not closed and cannot be put right ({error}); open and close it where it was made"
         raise FormatError(msg) from error
     refuse_changed(files, before=before)
     return copy
