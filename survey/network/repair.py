@@ -188,6 +188,8 @@ def _report_by_line(
     findings: FindingList,
 ) -> None:
     """One finding an end, with its place; what is beyond ``LISTED`` of a kind in one more."""
+    if not len(rows):
+        return
     ids = tables.cables["cable_id"].to_numpy(object)
     onto = tables.lines.owner[misses.hits.line[rows]]
     order = np.lexsort((onto, bare.cable[rows]))

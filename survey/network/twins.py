@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
-    from survey.read.tables import NetworkTables
+    from survey.read.tables import Lines, NetworkTables
+
+ODD = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0xD6E8FEB86659FD93], np.uint64)
 
 
 def report_twins(tables: NetworkTables, *, findings: FindingList) -> tuple[int, NDArray[np.bool_]]:
@@ -29,14 +30,7 @@ def report_twins(tables: NetworkTables, *, findings: FindingList) -> tuple[int, 
     double = np.zeros(len(lines.owner), bool)
     if not len(lines.owner):
         return 0, double
-    places = np.round(lines.xy, 2)
-    first, last = lines.start[:-1], lines.start[1:] - 1
-    ends = np.stack([places[first], places[last]], axis=1)
-    turned = (ends[:, 0, 0] > ends[:, 1, 0]) | ((ends[:, 0, 0] == ends[:, 1, 0]) & (ends[:, 0, 1] > ends[:, 1, 1]))
-    ends[turned] = ends[turned][:, ::-1]
-    sums = np.round(np.add.reduceat(places, first, axis=0), 2)
-    key = pd.util.hash_array(np.ascontiguousarray(np.column_stack([ends.reshape(-1, 4), sums])).ravel()).reshape(-1, 6)
-    mixed = key @ np.array([1, 3, 5, 7, 11, 13], np.uint64) + np.diff(lines.start).astype(np.uint64)
+    mixed = _prints(lines)
     order = np.argsort(mixed, kind="stable")
     again = np.flatnonzero(mixed[order][1:] == mixed[order][:-1])
     pairs = np.stack([lines.owner[order[again]], lines.owner[order[again + 1]]], axis=1)
@@ -55,3 +49,19 @@ def report_twins(tables: NetworkTables, *, findings: FindingList) -> tuple[int, 
             place=tables.lonlat(lines.xy[lines.start[order[again[0]]]]),
         )
     return len(pairs), double
+
+
+def _prints(lines: Lines) -> NDArray[np.uint64]:
+    """One number per line, the same in both directions, from both ends, the sum of all places (cm) and their number."""
+    places = np.rint(lines.xy * 100).astype(np.int64)
+    first, last = lines.start[:-1], lines.start[1:] - 1
+    ends = _mixed(places[first]) + _mixed(places[last])
+    return ends ^ _mixed(np.add.reduceat(places, first, axis=0)) ^ np.diff(lines.start).astype(np.uint64)
+
+
+def _mixed(place: NDArray[np.int64]) -> NDArray[np.uint64]:
+    """Two whole numbers stirred into one (multiplying by large odd numbers and folding high bits down)."""
+    x = place[:, 0].astype(np.uint64) * ODD[0] + place[:, 1].astype(np.uint64) * ODD[1]
+    x ^= x >> np.uint64(31)
+    x *= ODD[2]
+    return x ^ (x >> np.uint64(29))

@@ -1,4 +1,4 @@
-"""Cables that lie on one another over part of their length: found, told where it counts, and the same as brute force."""
+"""Cables that lie on one another over part of their length: what is told of them, and brute force against it."""
 
 from __future__ import annotations
 
