@@ -2,7 +2,7 @@
 
 Rules (numbers as in the developer notes on the network):
 
-1. A cable with both node ids takes its topology from them.
+1. A cable with both node ids takes its topology from them; a line drawn the other way round is turned.
 2. Otherwise ends within the snapping tolerance are one node, transitively; a free end near a named end joins it.
 3. A joint wider than the tolerance is a finding. Cables that merely cross are not joined.
 """
@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from survey.network.nearness import Strips, join_close, make_strips, nearest_point
+from survey.network.turned import find_turned, known_points
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
@@ -100,6 +101,8 @@ def join_ends(tables: NetworkTables, *, snap_m: float, pickup_m: float, findings
     drawn = one_line >= 0
     named_xy = np.full((len(named_cable), 2, 2), np.nan)
     named_xy[drawn] = np.stack([xy_start[one_line[drawn]], xy_end[one_line[drawn]]], axis=1)
+    if drawn.any():
+        codes = _turned(tables, named_cable, codes, named_xy, node_ids=node_ids, reach_m=pickup_m, findings=findings)
     node_of_group = _nodes_of_groups(
         group, free_xy, named=(codes.reshape(-1), named_xy.reshape(-1, 2)), n_named=len(node_ids), snap_m=snap_m
     )
@@ -133,6 +136,34 @@ def _node_codes(cables: pd.DataFrame, rows: Ints) -> tuple[Ints, pd.Index[str]]:
     names = pd.concat([cables["from_node"].iloc[rows], cables["to_node"].iloc[rows]], ignore_index=True)
     codes, ids = pd.factorize(names, sort=True)
     return np.ascontiguousarray(codes.astype(np.int64).reshape(2, -1).T), pd.Index(ids)
+
+
+def _turned(
+    tables: NetworkTables,
+    rows: Ints,
+    codes: Ints,
+    xy: Floats,
+    *,
+    node_ids: pd.Index[str],
+    reach_m: float,
+    findings: FindingList,
+) -> Ints:
+    """Node at the first and the last drawn place of each named cable: turned where it is drawn the other way round."""
+    turned = find_turned(codes, xy, points=known_points(tables, node_ids), tolerance_m=reach_m)
+    if turned.any():
+        at = np.flatnonzero(turned)
+        ids = tables.cables["cable_id"].to_numpy(object)[rows[at]]
+        findings.add(
+            "warning",
+            "reversed_line",
+            layer="cables",
+            ids=ids,
+            message=f"{len(at)} cables are drawn from to_node to from_node (first: {ids[0]!r}), as what else meets at "
+            "these nodes tells; read the other way round, so that results are as if it were right; exchange from_node "
+            "and to_node",
+            place=tables.lonlat(xy[at[0], 0]),
+        )
+    return np.where(turned[:, None], codes[:, ::-1], codes)
 
 
 def _only_line(owner: Ints, n_cables: int) -> Ints:

@@ -134,7 +134,7 @@ def test_beyond_a_score_the_rest_is_told_in_one():
     found = told(*cables).findings.of("undershoot")
     assert len(found) == LISTED + 1
     (rest,) = [f for f in found if len(f.ids) > 2]
-    assert rest.ids == tuple(f"C{LISTED + k}" for k in range(extra)) + ("M",)
+    assert rest.ids == (*(f"C{LISTED + k}" for k in range(extra)), "M")
     assert rest.message.startswith("4 more such ends of cables, by 1.00 to 1.00 m; not joined")
 
 

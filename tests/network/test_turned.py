@@ -1,0 +1,129 @@
+"""Which way a line is drawn changes nothing; a drawing against its node ids is turned, and told."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from build import drawn, named, survey
+from hypothesis import given
+from hypothesis import strategies as st
+from test_oracle import PROFILE, answers, networks, place
+
+LINES = {"C1": [(0, 0), (100, 0)], "C2": [(100, 0), (100, 80)], "C3": [(100, 80), (300, 80)]}
+
+
+def chain(*turned, **more):
+    """Source at N0, device at N1 (by node id), a site that only its place puts on C3, 40 m from N2."""
+    cables = [
+        named(c, f"N{k}", f"N{k + 1}", xy=(tuple(xy[::-1] if c in turned else xy),))
+        for k, (c, xy) in enumerate(LINES.items())
+    ]
+    return survey(
+        cables, sites=[("T", (140.0, 81.0))], switches=[("S", "N1", "guards=C2")], sources=[("Q", "N0")], **more
+    )
+
+
+@pytest.mark.parametrize("turned", [["C3"], ["C2"], ["C1", "C3"], ["C1", "C2", "C3"]])
+def test_a_drawing_against_its_node_ids_is_turned_and_told(turned):
+    s = chain(*turned)
+    assert s.found("reversed_line") == [tuple(turned)]
+    assert s.walk("T") == chain().walk("T") == ("S", 120.0, 120.0)
+    assert f"(first: {turned[0]!r})" in s.findings.of("reversed_line")[0].message
+
+
+def test_a_drawing_with_its_node_ids_is_not_told():
+    assert not chain().found("reversed_line")
+
+
+def test_without_neighbours_points_with_node_ids_tell():
+    line = ((200, 0), (0, 0))
+    s = survey(
+        [named("C", "A", "B", xy=(line,))],
+        sources=[("Q", "A", (0.0, 0.0))],
+        sites=[("T", (150.0, 0.0)), ("U", "B", (200.0, 0.0))],
+    )
+    assert s.found("reversed_line") == [("C",)]
+    assert s.walk("T") == ("no_single_pole", 150.0, 150.0)
+
+
+@pytest.mark.parametrize(
+    "cables",
+    [
+        pytest.param([named("C", "A", "B", xy=(((200, 0), (0, 0)),))], id="nothing else is known"),
+        pytest.param(
+            [named("C", "A", "B", xy=(((200, 0), (0, 0)),)), named("D", "A", "B", xy=(((0, 0), (200, 0)),))],
+            id="between the same two nodes",
+        ),
+        pytest.param(
+            [named("C", "A", "B", xy=(((0, 0), (100, 0)),)), named("D", "B", "E", xy=(((900, 0), (990, 0)),))],
+            id="drawn somewhere else",
+        ),
+        pytest.param([named("C", "A", "A", xy=(((0, 0), (100, 0)),)), named("D", "A", "B", xy=(((50, 0), (50, 9)),))],
+                     id="both ends at one node"),
+    ],
+)  # fmt: skip
+def test_what_does_not_tell_turns_nothing(cables):
+    assert not survey(cables).found("reversed_line")
+
+
+def test_a_node_of_very_many_cables_is_told_by_some():
+    spokes = [
+        named(f"C{k:03d}", "HUB", f"N{k}", xy=(((0, 0), (100 * np.cos(k / 20), 100 * np.sin(k / 20))),))
+        for k in range(120)
+    ]
+    spokes[70] = replace(spokes[70], xy=(spokes[70].xy[0][::-1],))
+    assert survey(spokes).found("reversed_line") == [("C070",)]
+
+
+class Still:
+    """No jitter: places are exact, so that only the direction of drawing differs."""
+
+    @staticmethod
+    def uniform(_low, _high):
+        return 0.0
+
+
+@PROFILE
+@given(networks(rings=3, sources=(0, 2), gaps=True, phases=True, open_devices=True), st.data())
+def test_the_direction_of_drawing_changes_nothing(o, data):
+    if any(c.ends[0] == c.ends[1] for c in o.cables):
+        return
+    flips = data.draw(st.lists(st.booleans(), min_size=len(o.cables), max_size=len(o.cables)))
+
+    def surveyed(flips):
+        ends = [[place(n, 0.0, Still) for n in c.ends] for c in o.cables]
+        return survey(
+            [
+                replace(c, ends=("", ""), xy=(tuple(xy[::-1] if flip else xy),))
+                for c, flip, xy in zip(o.cables, flips, ends, strict=True)
+            ],
+            sites=[(s, place(n, 0.0, Still)) for s, n in o.sites],
+            switches=[(d.id, place(d.node, 0.0, Still), *d.row[2:]) for d in o.devices],
+            sources=[(g, place(n, 0.0, Still)) for g, n in o.sources],
+        )
+
+    straight, turned = surveyed([False] * len(o.cables)), surveyed(flips)
+    assert answers(turned) == answers(straight)
+    assert turned.network.health == straight.network.health
+
+
+def test_a_cable_drawn_with_corners_and_tees_may_be_turned():
+    def answer(*turned):
+        lines = {
+            "M": [(0, 0), (200, 0), (200, 100)],
+            "B": [(120, 0), (120, -60)],
+            "E": [(200, 40), (300, 40)],
+        }
+        cables = [drawn(c, *(xy[::-1] if c in turned else xy), length_m=500.0) for c, xy in lines.items()]
+        s = survey(
+            cables,
+            sites=[("T", (120.0, -60.0)), ("U", (300.0, 40.0))],
+            switches=[("S", (60.0, 1.0)), ("R", (120.0, -1.0), "guards=B"), ("W", (200.0, 20.0), "open")],
+            sources=[("Q", (0.0, 0.0))],
+        )
+        return answers(s)
+
+    for turned in (["M"], ["B"], ["E"], ["M", "B", "E"]):
+        assert answer(*turned) == answer()
