@@ -34,6 +34,18 @@ STAGES = {
 }
 
 
+ODD = (
+    ("sites_without_supply", "sites without a supply"),
+    ("devices_that_control_nothing", "devices that control nothing"),
+    ("near_misses", "ends short of another"),
+    ("undershoots", "ends short of a cable"),
+    ("overshoots", "ends past a cable"),
+    ("stubs", "ends past a joint"),
+    ("drawn_twice", "cables drawn twice"),
+    ("overlaps", "pairs of cables partly on one another"),
+)
+
+
 class StageProgress:
     """Tells which stage runs; nothing at all when standard error is not a terminal."""
 
@@ -86,13 +98,25 @@ def print_summary(result: SurveyResult, out: Path) -> None:
     click.echo("By status   " + _counts(sites["status"], sorted(sites["status"].unique())))
     click.echo("By band     " + _counts(sites["band"], reversed(BANDS)))
     _print_worst(sites)
+    _print_health(result.record["health"])
     counts = result.record["findings"]
-    click.echo("\nFindings    " + ", ".join(f"{counts[s]} {s}" for s in SEVERITIES))
+    click.echo("Findings    " + ", ".join(f"{counts[s]} {s}" for s in SEVERITIES))
     _print_unread(result.record.get("unread_cable_texts", []))
     if not result.settings.study.run:
         click.echo("Study       left out: scores come from the screening margin alone")
     click.echo(f"\nResults in  {out}  (map.html, sites.csv, findings.csv, survey.gpkg, run.json)")
     click.echo(CAUTION)
+
+
+def _print_health(health: Mapping[str, int]) -> None:
+    """Parts of the network and dead ends, and what of it wants a look; the ids are in the findings."""
+    click.echo(
+        f"\nNetwork     {health['parts_with_source']} parts with a source, {health['parts_without_source']} without; "
+        f"{health['dead_ends']} dead ends, {health['dead_ends_with_nothing']} of them with nothing recorded there"
+    )
+    odd = [f"{words} {health[key]}" for key, words in ODD if health[key]]
+    if odd:
+        click.echo("            " + ", ".join(odd))
 
 
 def _print_unread(texts: Sequence[Mapping[str, Any]]) -> None:

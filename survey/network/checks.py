@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 Ints = NDArray[np.int64]
 
+LISTED = 20
+
 
 def report_supply(network: Network, *, union: Forest, findings: FindingList) -> None:
     """Find what has no supply, stands on a closed ring, or lacks phases on its way."""
@@ -52,18 +54,35 @@ def _unreached(network: Network, findings: FindingList) -> None:
 
 
 def _dead_cables(network: Network, union: Forest, findings: FindingList) -> None:
+    """One finding for each of the longest parts without a source, and one for the others."""
     graph = network.graph
-    fed = union.root[graph.b[: graph.n_pieces]] == graph.root
-    if fed.all() or not len(network.tables.sources):
+    part = union.root[graph.b[: graph.n_pieces]]
+    dead = np.flatnonzero(part != graph.root)
+    if not len(dead) or not len(network.tables.sources):
         return
-    dead = np.flatnonzero(np.bincount(network.pieces.cable[~fed]))
-    findings.add(
-        "warning",
-        "cable_without_source",
-        layer="cables",
-        ids=network.tables.cables["cable_id"].iloc[dead].to_numpy(),
-        message="no closed way to a source in the normal state; check gaps and open devices",
-    )
+    length = np.bincount(part[dead], weights=graph.length_m[dead], minlength=graph.n_nodes)
+    site_node = network.site_node[network.site_node >= 0]
+    sites = np.bincount(union.root[site_node], minlength=graph.n_nodes)
+    parts = np.unique(part[dead])
+    parts = parts[np.lexsort((parts, -np.round(length[parts], 2), -sites[parts]))]
+    listed = np.append(np.arange(len(parts[:LISTED])), len(parts[:LISTED]))
+    rank = np.full(graph.n_nodes, listed[-1])
+    rank[parts[:LISTED]] = listed[:-1]
+    order = dead[np.argsort(rank[part[dead]], kind="stable")]
+    for k, some in enumerate(np.split(order, np.searchsorted(rank[part[order]], listed[1:]))):
+        if len(some):
+            cables = np.unique(network.pieces.cable[some])
+            here = np.unique(part[some])
+            many = "a part" if k < LISTED else f"{len(here)} more parts"
+            findings.add(
+                "warning",
+                "cable_without_source",
+                layer="cables",
+                ids=network.tables.cables["cable_id"].to_numpy(object)[cables],
+                message=f"{many} of the network without a closed way to a source in the normal state "
+                f"({graph.length_m[some].sum():.0f} m of cable and line, sites: {sites[here].sum()}); check gaps and "
+                "open devices",
+            )
 
 
 def _rings(network: Network, union: Forest, findings: FindingList) -> None:

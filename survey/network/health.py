@@ -71,9 +71,9 @@ def _report_dead_ends(network: Network, bare: BareEnds, findings: FindingList) -
             "dead_end",
             layer="cables",
             ids=cables["cable_id"].to_numpy(object)[np.unique(bare.cable[telling])],
-            message=f"{len(telling)} ends of three-phase shielded cable with nothing recorded at them (no site, other "
-            f"transformer, device or source); the cable counts, {length.sum():.0f} m in the last pieces, at most "
-            f"{length.max():.0f} m in one; a site or device may be missing from the export",
+            message=f"ends of three-phase shielded cable with no site, other transformer, device or source: "
+            f"{len(telling)}; the cable counts, {length.sum():.0f} m in the last pieces, at most {length.max():.0f} m "
+            "in one; a site or device may be missing from the export",
             place=tables.lonlat(bare.xy[telling[np.argmax(length)]]),
         )
 

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
+LOOK_OF_PICKUP = 10.0
+"""Out of reach, the nearest cable is still looked for up to this many times the tolerance."""
+
 
 @dataclass(frozen=True)
 class Picked:
@@ -66,20 +69,40 @@ def pick_up(
     near, _ = nearest_point(xy[open_], joints.drawn.strips, tolerance_m=pickup_m)
     node[open_] = np.append(joints.drawn.node, -1)[near]
     picked = _nearest_run(node, xy, tables=tables, joints=joints, pickup_m=pickup_m)
-    for i in np.flatnonzero((picked.node < 0) & (picked.run < 0)):
-        drawn = bool(np.isfinite(xy[i]).all())
+    lost = np.flatnonzero((picked.node < 0) & (picked.run < 0))
+    nearest = _nearest_words(lost, xy, tables=tables, pickup_m=pickup_m)
+    for i, words in zip(lost, nearest, strict=True):
         findings.add(
             "error",
             "out_of_reach",
             layer=layer,
             ids=[ids[i]],
-            message=(
-                f"no cable within {pickup_m:g} m of this point" if drawn else "neither a place nor a known node id"
-            )
-            + "; it is not connected to the network; correct its place or raise network.pickup_m",
+            message=words + "; it is not connected to the network; correct its place or raise network.pickup_m",
             place=place_of(lonlat[i]),
         )
     return picked
+
+
+def _nearest_words(lost: Ints, xy: Floats, *, tables: NetworkTables, pickup_m: float) -> list[str]:
+    """What is near each point that is out of reach."""
+    if not len(lost):
+        return []
+    lines, reach_m = tables.lines, LOOK_OF_PICKUP * pickup_m
+    drawn = np.flatnonzero(np.isfinite(xy[lost]).all(axis=1))
+    none = np.full(len(lines.owner), -2, np.int64)
+    strips = make_strips(xy[lost[drawn]], tolerance_m=reach_m)
+    skip = (np.full(len(drawn), -1, np.int64), none, none)
+    touch = touching_lines(strips, lines.xy, lines.start, skip=skip, tolerance_m=reach_m)
+    words = ["neither a place nor a known node id"] * len(lost)
+    for k in drawn:
+        words[k] = f"no cable within {pickup_m:g} m of this point, nor within {reach_m:g} m"
+    order = np.lexsort((touch.line, np.round(touch.off_m, 6), touch.point))
+    order = order[np.diff(touch.point[order], prepend=-1) != 0]
+    ids = tables.cables["cable_id"].to_numpy(object)
+    for point, line, off in zip(touch.point[order], touch.line[order], touch.off_m[order], strict=True):
+        nearest = f"the nearest, {ids[lines.owner[line]]!r}, is {off:.1f} m off"
+        words[drawn[point]] = f"no cable within {pickup_m:g} m of this point; {nearest}"
+    return words
 
 
 def place_of(lonlat: Floats) -> tuple[float, float] | None:

@@ -53,8 +53,8 @@ def find_turned(codes: Ints, xy: Floats, *, points: tuple[Ints, Floats], toleran
         off = _distances(codes[rows], xy[rows], points)
         known = np.isfinite(off).all(axis=2)
         drawn, other = off[:, [0, 1], [0, 1]], off[:, [0, 1], [1, 0]]
-        fits_other = known.any(axis=1) & (~known | ((other <= tolerance_m) & (drawn > tolerance_m))).all(axis=1)
-        turned[rows] = fits_other
+        fits = ~known | ((other <= tolerance_m) & (drawn > tolerance_m))
+        turned[rows] = (known[:, 0] | known[:, 1]) & fits[:, 0] & fits[:, 1]
     return turned
 
 
@@ -66,7 +66,8 @@ def _at_wide_node(codes: Ints, xy: Floats, points: tuple[Ints, Floats], toleranc
     high = -low
     np.minimum.at(low, node, place)
     np.maximum.at(high, node, place)
-    return ((high - low).max(axis=1, initial=-np.inf) > tolerance_m)[codes].any(axis=1)
+    wide = (high[:, 0] - low[:, 0] > tolerance_m) | (high[:, 1] - low[:, 1] > tolerance_m)
+    return np.asarray(wide[codes[:, 0]] | wide[codes[:, 1]])
 
 
 def _distances(codes: Ints, xy: Floats, points: tuple[Ints, Floats]) -> Floats:

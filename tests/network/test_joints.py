@@ -290,10 +290,19 @@ def test_a_point_out_of_reach_is_a_finding(layer):
     (finding,) = s.findings.of("out_of_reach")
     assert (finding.severity, finding.layer, finding.ids) == ("error", layer, ("x",))
     assert finding.message == (
-        "no cable within 5 m of this point; it is not connected to the network; correct its place or raise "
-        "network.pickup_m"
+        "no cable within 5 m of this point; the nearest, 'c', is 5.1 m off; it is not connected to the network; "
+        "correct its place or raise network.pickup_m"
     )
     assert finding.lon is not None
+
+
+def test_out_of_reach_names_the_nearest_cable_if_there_is_one_near():
+    cables = [drawn("c", (0, 0), (100, 0)), drawn("d", (0, 40), (100, 40)), named("e", "n1", "n2", 5)]
+    s = survey(cables, sites=[("s", (50, 28)), ("t", (50, 95))], sources=[FEED])
+    assert [f.message.partition("; it is not")[0] for f in s.findings.of("out_of_reach")] == [
+        "no cable within 5 m of this point; the nearest, 'd', is 12.0 m off",
+        "no cable within 5 m of this point, nor within 50 m",
+    ]
 
 
 def test_out_of_reach_means_unreached_and_without_effect():
