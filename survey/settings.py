@@ -181,13 +181,13 @@ class ScoreSettings(Section):
     """Weights of hazard, score and priority, and the cut points of the bands (of ``hazard``, 0-100).
 
     All are engineering judgement of this project (common practice, no source). ``moderate_from`` is the hazard of a
-    peak at the voltage limit of 1.25 per unit that hardly ever occurs: (1.25 - 1) / (4 - 1) x 0.6 = 5 %.
+    peak at the voltage limit of 1.25 per unit that hardly ever occurs: (1.25 - 1) / (5 - 1) x 0.6 = 3.75 %.
     """
 
-    moderate_from: Annotated[float, Field(ge=0, le=100)] = 5.0
-    high_from: Annotated[float, Field(ge=0, le=100)] = 25.0
-    severe_from: Annotated[float, Field(ge=0, le=100)] = 55.0
-    peak_full_pu: Annotated[float, Field(gt=1.0, le=10)] = 4.0
+    moderate_from: Annotated[float, Field(ge=0, le=100)] = 3.75
+    high_from: Annotated[float, Field(ge=0, le=100)] = 20.0
+    severe_from: Annotated[float, Field(ge=0, le=100)] = 45.0
+    peak_full_pu: Annotated[float, Field(gt=1.0, le=10)] = 5.0
     likelihood_weight: Share = 0.4
     load_trust: Share = 0.5
     gang_trust: Share = 0.5

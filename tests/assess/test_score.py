@@ -31,8 +31,8 @@ def test_severity_runs_from_nominal_to_the_full_peak():
 
 
 def test_hazard_of_a_sure_full_peak_is_100_and_of_a_rare_one_60():
-    assert hazard_from_study(4.0, 1.0, settings=S) == 100
-    assert hazard_from_study(4.0, 0.0, settings=S) == pytest.approx(60)
+    assert hazard_from_study(5.0, 1.0, settings=S) == 100
+    assert hazard_from_study(5.0, 0.0, settings=S) == pytest.approx(60)
 
 
 def test_moderate_begins_at_the_voltage_limit_however_rare():
