@@ -78,7 +78,7 @@ def _dead_cables(network: Network, union: Forest, findings: FindingList) -> None
                 "warning",
                 "cable_without_source",
                 layer="cables",
-                ids=network.tables.cables["cable_id"].to_numpy(object)[cables],
+                ids=network.tables.cables["cable_id"].iloc[cables].to_numpy(),
                 message=f"{many} of the network without a closed way to a source in the normal state "
                 f"({graph.length_m[some].sum():.0f} m of cable and line, sites: {sites[here].sum()}); check gaps and "
                 "open devices",

@@ -70,7 +70,7 @@ def _report_dead_ends(network: Network, bare: BareEnds, findings: FindingList) -
             "warning",
             "dead_end",
             layer="cables",
-            ids=cables["cable_id"].to_numpy(object)[np.unique(bare.cable[telling])],
+            ids=cables["cable_id"].iloc[np.unique(bare.cable[telling])].to_numpy(),
             message=f"ends of three-phase shielded cable with no site, other transformer, device or source: "
             f"{len(telling)}; the cable counts, {length.sum():.0f} m in the last pieces, at most {length.max():.0f} m "
             "in one; a site or device may be missing from the export",
@@ -115,7 +115,7 @@ def report_idle(
             "warning",
             "nothing_beyond",
             layer="switches",
-            ids=network.tables.switches["switch_id"].to_numpy(object)[idle],
+            ids=network.tables.switches["switch_id"].iloc[idle].to_numpy(),
             message="closed device with no cable and no transformer beyond it: it controls nothing; check its place "
             "and the cable it guards, or record what it feeds",
         )

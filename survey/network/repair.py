@@ -232,7 +232,7 @@ def _report_stubs(tables: NetworkTables, bare: BareEnds, misses: Misses, *, find
 
 
 def _ids(tables: NetworkTables, cables: Ints) -> NDArray[np.object_]:
-    return tables.cables["cable_id"].to_numpy(object)[np.unique(cables)]
+    return tables.cables["cable_id"].iloc[np.unique(cables)].to_numpy()
 
 
 def _nearest_other(ends: Ints, node_xy: Floats, *, reach_m: float) -> tuple[Ints, Floats]:

@@ -51,7 +51,7 @@ def find_turned(codes: Ints, xy: Floats, *, points: tuple[Ints, Floats], toleran
     rows = rows[_at_wide_node(codes[rows], xy[rows], points, tolerance_m)]
     if len(rows):
         off = _distances(codes[rows], xy[rows], points)
-        known = np.isfinite(off).all(axis=2)
+        known: Bools = np.asarray(np.isfinite(off[:, :, 0]) & np.isfinite(off[:, :, 1]))
         drawn, other = off[:, [0, 1], [0, 1]], off[:, [0, 1], [1, 0]]
         fits = ~known | ((other <= tolerance_m) & (drawn > tolerance_m))
         turned[rows] = (known[:, 0] | known[:, 1]) & fits[:, 0] & fits[:, 1]
@@ -66,7 +66,7 @@ def _at_wide_node(codes: Ints, xy: Floats, points: tuple[Ints, Floats], toleranc
     high = -low
     np.minimum.at(low, node, place)
     np.maximum.at(high, node, place)
-    wide = (high[:, 0] - low[:, 0] > tolerance_m) | (high[:, 1] - low[:, 1] > tolerance_m)
+    wide: Bools = np.greater(high - low, tolerance_m).any(axis=1)
     return np.asarray(wide[codes[:, 0]] | wide[codes[:, 1]])
 
 
