@@ -1,4 +1,4 @@
-"""Tables of output columns for the README, from survey/data/columns.csv. Run it to bring the README up to date."""
+"""Tables of input fields and output columns for the README, from survey/data. Run it to bring the README up to date."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ import pandas as pd
 ROOT = Path(__file__).parents[1]
 BEGIN = "<!-- columns: made from survey/data/columns.csv by tests/readme_columns.py -->\n"
 END = "<!-- end of columns -->"
+FIELDS = "<!-- fields: made from survey/data/input_fields.csv by tests/readme_columns.py -->\n"
+FIELDS_END = "<!-- end of fields -->"
 
 
 def tables() -> str:
@@ -22,10 +24,23 @@ def tables() -> str:
     return "".join(parts) + "\n"
 
 
+def field_table() -> str:
+    """One markdown table of all input fields."""
+    fields = pd.read_csv(ROOT / "survey/data/input_fields.csv", keep_default_na=False, dtype=str)
+    lines = ["\n| layer | field | unit or codes | if missing | meaning |", "|---|---|---|---|---|"]
+    for r in fields.itertuples():
+        name = f"**{r.field}**" if r.required else r.field
+        unit = ", ".join(r.codes.split("|")) if r.codes else r.unit.replace("1", "")
+        lines.append(f"| {r.layer} | {name} | {unit} | {r.default} | {r.meaning} |")
+    return "\n".join(lines) + "\n\n"
+
+
 def updated(text: str) -> str:
-    """The README with its column tables brought up to date."""
-    head, rest = text.split(BEGIN)
-    return head + BEGIN + tables() + END + rest.split(END, 1)[1]
+    """The README with its tables of fields and columns brought up to date."""
+    for begin, made, end in ((FIELDS, field_table(), FIELDS_END), (BEGIN, tables(), END)):
+        head, rest = text.split(begin)
+        text = head + begin + made + end + rest.split(end, 1)[1]
+    return text
 
 
 if __name__ == "__main__":

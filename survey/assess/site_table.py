@@ -252,6 +252,11 @@ def _notes(network: Network, assessment: Assessment, settings: Settings) -> Text
     """What was assumed, and what the walk met, in words."""
     notes = assessment.windings.assumed.copy()
     extra = [(~network.walks.full, "fewer than three phases reach it")]
+    if len(network.tables.sources):
+        adrift = network.walks.supplied & ~network.walks.sourced
+        extra.append(
+            (adrift, "no source feeds its part of the network: the nearest single-pole point was taken, either way")
+        )
     ring = network.walks.ring_piece >= 0
     extra.append((ring, "on a closed ring: the shorter way was walked"))
     interval = assessment.interval

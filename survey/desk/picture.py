@@ -191,7 +191,7 @@ def draw_curve(axes: Axes, curve: PeakCurve, answer: SiteAnswer) -> None:
     axes.axhline(limit, color=LIMIT, linewidth=1.2, linestyle="--", label=f"limit, {limit:g} pu")
     axes.axvspan(0, min(lengths.study_m, curve.length_m[-1]), facecolor=PALE, alpha=0.6, hatch="///", edgecolor="white",
                  linewidth=0, label=f"allowed by the study at no load: {lengths.study_m:.0f} m")  # fmt: skip
-    here = f"this site: {figures.peak_pu[0]:.2f} pu at {answer.request.length_m:.0f} m, on the safe side"
+    here = f"this site: {figures.peak_pu[0]:.2f} pu at {answer.request.length_m:.0f} m, rounded up to the curves kept"
     axes.plot([answer.request.length_m], figures.peak_pu, marker="D", markersize=8, linestyle="none", color=LIMIT,
               label=here)  # fmt: skip
     axes.set_title("Largest sustained open-phase voltage of all operations", loc="left", fontsize=9.5)

@@ -40,6 +40,8 @@ class Walks:
     ----------
     supplied
         A source, or in a part without one a switching point, was reached.
+    sourced
+        A source was reached; where not, a site that is supplied was walked to the nearest switching point, either way.
     section
         Position of the switching point in ``Sections.device``, -1 without one.
     length_m, cable_m
@@ -62,6 +64,7 @@ class Walks:
     """
 
     supplied: Bools
+    sourced: Bools
     section: Ints
     length_m: Floats
     cable_m: Floats
@@ -167,6 +170,7 @@ def walk_to_sources(graph: Graph, sections: Sections, *, ways: Ways, node: Ints,
     count, left_out = kept_paths(np.where(supplied, ways.steps[at], 0), room=MOST_PATH_EDGES)
     return Walks(
         supplied=supplied,
+        sourced=supplied,
         section=section,
         length_m=np.where(supplied, ways.walked[at], np.nan),
         cable_m=np.where(supplied, ways.cable[at], np.nan),

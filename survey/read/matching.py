@@ -70,14 +70,17 @@ def _find_layer(infos: Sequence[LayerInfo], *, name: str, mapping: LayerMap, pat
 
 
 def _match_fields(info: LayerInfo, *, name: str, mapping: LayerMap) -> dict[str, str]:
+    """Columns of our fields: those named in the settings, then those of our own name that no setting has taken."""
     fields = {}
+    taken = {_find_name(theirs, info.fields) for theirs in mapping.fields.values()}
     for ours in field_specs(name):
-        theirs = mapping.fields.get(ours, ours)
-        found = _find_name(theirs, info.fields)
-        if found is not None:
+        found = _find_name(mapping.fields.get(ours, ours), info.fields)
+        if ours in mapping.fields:
+            if found is None:
+                raise _missing_field(info, theirs=mapping.fields[ours], key=f"input.{name}.fields.{ours}")
             fields[ours] = found
-        elif ours in mapping.fields:
-            raise _missing_field(info, theirs=theirs, key=f"input.{name}.fields.{ours}")
+        elif found is not None and found not in taken:
+            fields[ours] = found
     return fields
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from exports import tables, write_gpkg
+from exports import place, tables, write_gpkg
 from shapely.geometry import Point
 
 from survey.physics.catalogue import Catalogue
@@ -252,3 +252,16 @@ def test_customers_and_critical_weigh_priority_not_score(surveyed):
     assert plain.score == heavy.score
     assert heavy.priority == pytest.approx(heavy.score)
     assert plain.priority < heavy.priority
+
+
+def test_a_site_that_no_source_feeds_says_so(surveyed):
+    def open_the_head(layers):
+        frame = layers["switches"]
+        frame.loc[len(frame)] = {
+            "switch_id": "HEAD", "poles": "three", "device": "recloser", "state": "open", "guards": "M1",
+            "geometry": Point(*place(200, 0)),
+        }  # fmt: skip
+
+    assert "no source feeds" in site(surveyed(open_the_head), "T1")["notes"]
+    assert "no source feeds" not in site(surveyed(), "T1")["notes"]
+    assert "no source feeds" not in site(surveyed(lambda layers: layers.pop("sources")), "T1")["notes"]

@@ -134,6 +134,7 @@ def test_an_island_beside_a_network_with_sources():
         sources=[GRID],
     )
     assert s.walks() == {"s1": ("w", 1, 1), "s2": ("x", 20, 20)}
+    assert s.network.walks.sourced.tolist() == [True, False]
     assert s.found("cable_without_source") == [("d1", "m")]
     assert s.section("x") == (["d1"], 20, ["s2"])
     assert s.found("site_without_supply") == []

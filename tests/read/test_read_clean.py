@@ -176,3 +176,11 @@ def test_input_folder_is_left_as_it_was(export, read, kind):
     before = {file.name: (file.stat().st_mtime_ns, file.read_bytes()) for file in folder.iterdir() if file.is_file()}
     read(path)
     assert {f.name: (f.stat().st_mtime_ns, f.read_bytes()) for f in folder.iterdir() if f.is_file()} == before
+
+
+def test_a_column_that_a_setting_has_taken_is_nothing_else_besides(export, read):
+    # bank_id is this utility's name of the site itself; every single-phase unit would be a bank of its own
+    units = [site("x", bank_id="B1", phases="A"), site("y", bank_id="B2")]
+    done = read(export(transformers=units), input={"transformers": {"fields": {"site_id": "bank_id"}}})
+    assert done.tables.transformers["site_id"].tolist() == ["B2"]
+    assert not done.findings.of("incomplete_bank")

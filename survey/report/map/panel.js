@@ -96,7 +96,7 @@ survey.panel = (() => {
   function showFirst() {
     const entries = choice.firstPoints(3);
     at("first-hint").textContent = entries.length
-      ? "Replacing these single-pole points by three-pole devices takes away the most hazard."
+      ? "The single-pole points that most of the hazard hangs on. What to replace within a budget is for survey plan to work out."
       : "Nothing shown here calls for a three-pole device.";
     at("first-list").replaceChildren(...entries.map(firstItem));
   }
