@@ -56,6 +56,10 @@ def test_only_one_peak_known() -> None:
 def test_a_worse_point_is_named_beside_the_nearest() -> None:
     assert row(worst_switch_id="S-9")["switch"] == "S-000 (cutout); worst S-9"
     assert row(switch_id="", worst_switch_id="S-9")["switch"] == "–; worst S-9"
+    made = row(worst_switch_id="S-9", worst_cable_m=151.2, worst_peak_pu=4.56, worst_load_kw=np.nan)
+    assert made["exposed"].endswith("; worst 151")
+    assert made["peak"].endswith("; worst 4.56")
+    assert "worst" not in made["load"]
 
 
 @pytest.mark.parametrize(

@@ -75,6 +75,15 @@ def table_rows(sites: pd.DataFrame, *, units: Units) -> list[TableRow]:
 
 
 def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRow:
+    worst = site["worst_switch_id"] and site["worst_switch_id"] != site["switch_id"]
+
+    def with_worst(text: str, value: float, *, decimals: int) -> str:
+        """The nearest point's figure and that of the worst one, which the band and the action go by."""
+        return f"{text}; worst {_number(value, decimals=decimals)}" if worst and np.isfinite(value) else text
+
+    peaks = _peaks(site["peak_pu"], site["peak_loaded_pu"])
+    exposed = _number(site["exposed_cable_m"] * per_m, decimals=0)
+    load = _number(site["load_needed_kw"], decimals=1)
     return TableRow(
         number=str(number),
         site=clean(site["site_id"], limit=_NAME_LIMIT),
@@ -82,9 +91,9 @@ def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRo
         kva=_number(site["kva"], decimals=1),
         connection=_words(site["connection"], site["core"]),
         walked=_number(site["path_length_m"] * per_m, decimals=0),
-        exposed=_number(site["exposed_cable_m"] * per_m, decimals=0),
-        peak=_peaks(site["peak_pu"], site["peak_loaded_pu"]),
-        load=_number(site["load_needed_kw"], decimals=1),
+        exposed=with_worst(exposed, site["worst_cable_m"] * per_m, decimals=0),
+        peak=with_worst(peaks, site["worst_peak_pu"], decimals=2),
+        load=with_worst(load, site["worst_load_kw"], decimals=1),
         band=mark_of(str(site["band"]), str(site["status"])).label,
         action=clean(site["action"], limit=_WRITTEN_LIMIT) or NOTHING,
     )
