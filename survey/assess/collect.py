@@ -96,8 +96,10 @@ def findings_table(
     findings: FindingList, *, network: Network, assessment: Assessment, members: Members
 ) -> pd.DataFrame:
     """The findings, of each severity those first that matter most to the scores; ids are separated by blanks."""
-    effects = Effects(network, assessment, shown=members.shown, members=members.sites, pieces=members.pieces)
     rows = findings.ordered()
+    effects = Effects(
+        network, assessment, findings=rows, shown=members.shown, members=members.sites, pieces=members.pieces
+    )
     sites = [effects.sites(f) for f in rows]
     places = [_place(f, network) for f in rows]
     table = pd.DataFrame(

@@ -13,6 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from survey.assess.assess import Assessment
     from survey.findings import Finding
     from survey.network.model import Network
@@ -28,6 +30,8 @@ class Effects:
     ----------
     network, assessment
         The finished survey.
+    findings
+        All that will be asked for.
     shown, members, pieces
         Sections that expose a site, and pairs (position in ``shown``, site) and (position, piece), each sorted.
     """
@@ -37,6 +41,7 @@ class Effects:
         network: Network,
         assessment: Assessment,
         *,
+        findings: Sequence[Finding],
         shown: Ints,
         members: tuple[Ints, Ints],
         pieces: tuple[Ints, Ints],
@@ -44,16 +49,16 @@ class Effects:
         tables, sections = network.tables, network.sections
         interval = assessment.interval
         self._width = np.nan_to_num(interval.score_high - interval.score_low)
-        self._of_site = _Lookup(tables.transformers["site_id"])
-        self._of_cable = _Lookup(tables.cables["cable_id"])
-        self._of_switch = _Lookup(tables.switches["switch_id"])
+        self._of_site = _Lookup(tables.transformers["site_id"], _named(findings, "transformers"))
+        self._of_cable = _Lookup(tables.cables["cable_id"], _named(findings, "cables"))
+        self._of_switch = _Lookup(tables.switches["switch_id"], _named(findings, "switches"))
         used = np.stack([network.walks.section, assessment.choice.worst_section])
         position = np.full(len(sections.device) + 1, -1, np.int64)
         position[shown] = np.arange(len(shown))
         self._used = position[used]
         self._sites_using = _Groups(*_pairs(self._used))
         self._section_of_site = _Groups(members[1], members[0])
-        self._section_of_cable = _Groups(network.pieces.cable[pieces[1]], pieces[0])
+        self._section_of_cable = _Groups(*self._of_cable.only(network.pieces.cable[pieces[1]], pieces[0]))
         device = np.append(sections.device, -1)[used]
         self._sites_at_device = _Groups(*_pairs(np.vstack([device, network.walks.gang])))
 
@@ -73,19 +78,30 @@ class Effects:
         return float(self._width[sites].sum())
 
 
-class _Lookup:
-    """Rows of ids."""
+def _named(findings: Sequence[Finding], layer: str) -> set[str]:
+    """Ids that findings of a layer name."""
+    return {name for finding in findings if finding.layer == layer for name in finding.ids}
 
-    def __init__(self, ids: pd.Series[str]) -> None:
-        self._ids = ids
-        self._index: pd.Index[str] | None = None
+
+class _Lookup:
+    """Rows of the ids wanted; an index of all, a million perhaps, would take more memory than the network."""
+
+    def __init__(self, ids: pd.Series[str], wanted: set[str]) -> None:
+        named = np.fromiter(map(wanted.__contains__, ids), bool, len(ids)) if wanted else np.zeros(len(ids), bool)
+        self._rows = np.flatnonzero(named)
+        self._count = len(ids)
+        self._index = pd.Index(ids.iloc[self._rows].to_numpy(object))
+
+    def only(self, row: Ints, value: Ints) -> tuple[Ints, Ints]:
+        """Pairs of row and value, those of the ids wanted."""
+        wanted = np.zeros(self._count, bool)
+        wanted[self._rows] = True
+        kept = wanted[row]
+        return row[kept], value[kept]
 
     def rows(self, ids: tuple[str, ...]) -> Ints:
-        if self._index is None:
-            # an index of a million ids is built only when some finding asks for it
-            self._index = pd.Index(self._ids)
         found = self._index.get_indexer(pd.Index(ids, dtype=object)) if ids else np.empty(0, np.int64)
-        return np.unique(found[found >= 0]).astype(np.int64)
+        return np.unique(self._rows[found[found >= 0]]).astype(np.int64)
 
 
 class _Groups:
