@@ -16,7 +16,12 @@ from survey.commands.inspect import inspect
 from survey.commands.plan import plan
 from survey.commands.sheets import sheets
 from survey.errors import SurveyError
+from survey.memory import ran_out
 
+OUT_OF_MEMORY = (
+    "out of memory; the output folder is as it was before; close other programs, raise the limit, or survey fewer "
+    "feeders at a time"
+)
 NETWORK = click.argument("network", type=click.Path(path_type=Path))
 SETTINGS = click.option(
     "-s", "--settings", "settings_file", type=click.Path(path_type=Path), help="Settings file (TOML)."
@@ -104,12 +109,16 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         error.show()
         sys.exit(error.exit_code)
     except SurveyError as error:
-        _refuse(str(error))
+        _refuse(OUT_OF_MEMORY if ran_out(error) else str(error))
     except KeyboardInterrupt:
         _refuse("interrupted; the output folder is as it was before")
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except Exception as error:
+        if not ran_out(error):
+            raise
+        _refuse(OUT_OF_MEMORY)
     sys.exit(status if isinstance(status, int) else 0)
 
 

@@ -1,9 +1,20 @@
-"""Hand memory that a stage has freed back to the operating system, so that peaks of stages do not add up."""
+"""Memory: hand back to the operating system what a stage has freed, and know when there was not enough."""
 
 from __future__ import annotations
 
 import ctypes
+import errno
+import re
 import sys
+
+from survey.errors import SurveyError
+
+WORDS_OF_LIBRARIES = re.compile(
+    r"(cannot|can't|unable to|failed to) allocate|out of memory|bad_alloc|malloc of size|realloc of size"
+    r"|can't start new thread|failed to map segment|wrapping \S+ failed",
+    re.IGNORECASE,
+)
+"""How libraries below tell it that raise no ``MemoryError``."""
 
 
 def give_back() -> None:
@@ -15,3 +26,15 @@ def give_back() -> None:
         trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
         if trim is not None:
             trim(0)
+
+
+def ran_out(error: BaseException) -> bool:
+    """Whether an error, or what brought it about, is that memory ran out."""
+    seen: BaseException | None = error
+    while seen is not None:
+        if isinstance(seen, MemoryError) or (isinstance(seen, OSError) and seen.errno == errno.ENOMEM):
+            return True
+        if not isinstance(seen, SurveyError | LookupError) and WORDS_OF_LIBRARIES.search(str(seen)):
+            return True
+        seen = seen.__cause__ or seen.__context__
+    return False

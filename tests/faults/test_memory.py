@@ -1,0 +1,93 @@
+"""Memory that runs out for real, by the operating system's limit on a process: one line, nothing half-written."""
+
+from __future__ import annotations
+
+import errno
+import subprocess
+import sys
+from pathlib import Path
+
+import pyarrow as pa
+import pytest
+
+from survey.cli import OUT_OF_MEMORY
+from survey.errors import FormatError
+from survey.memory import ran_out
+
+pytestmark = pytest.mark.skipif(
+    not sys.platform.startswith("linux"), reason="RLIMIT_DATA counts mappings on Linux only"
+)
+SMALL, LARGE = 1000, 60_000
+TESTS = Path(__file__).parents[1]
+LIMITED = """
+import resource, sys
+sys.path[:0] = sys.argv[6:]
+from pathlib import Path
+from survey import console
+from survey.cli import main
+small, large, out, stage, room = *map(Path, sys.argv[1:4]), sys.argv[4], int(sys.argv[5])
+
+def call(*arguments):
+    try:
+        main([*map(str, arguments), "--no-study"])
+    except SystemExit as end:
+        return end.code or 0
+
+assert call("run", small, "-o", out) == 0
+called, part = console.StageProgress.__call__, console.StageProgress.part
+
+def limit(name):
+    if name == stage:
+        lines = Path("/proc/self/status").read_text().splitlines()
+        held = next(int(line.split()[1]) for line in lines if line.startswith("VmData")) << 10
+        resource.setrlimit(resource.RLIMIT_DATA, (held + room, -1))
+
+console.StageProgress.__call__ = lambda self, name: (limit(name), called(self, name))[1]
+console.StageProgress.part = lambda self, name: (limit(name), part(self, name))[1]
+sys.exit(call("run", large, "-o", out))
+"""
+
+
+@pytest.fixture(scope="module")
+def networks(tmp_path_factory):
+    sys.path.insert(0, str(TESTS / "benchmarks"))
+    from make_network import make_network, write_network
+
+    folder = tmp_path_factory.mktemp("networks")
+    return [write_network(make_network(n), folder / str(n)) for n in (SMALL, LARGE)]
+
+
+@pytest.mark.parametrize("stage", ["read", "network", "assess"])
+def test_memory_runs_out(networks, tmp_path, stage):
+    out = tmp_path / "out"
+    command = [sys.executable, "-c", LIMITED, *map(str, networks), str(out), stage, str(1 << 20), str(TESTS)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+    assert done.stderr == f"survey: {OUT_OF_MEMORY}\n"
+    assert done.returncode == 1
+    assert [file.name for file in tmp_path.iterdir()] == ["out"]
+    assert len((out / "sites.csv").read_text().splitlines()) == 1 + SMALL // 10
+
+
+def refused(cause: Exception) -> FormatError:
+    error = FormatError("cables.parquet: cannot be read")
+    error.__cause__ = cause
+    return error
+
+
+@pytest.mark.parametrize(
+    ("error", "memory"),
+    [
+        (MemoryError(), True),
+        (pa.ArrowMemoryError("malloc of size 99 failed"), True),
+        (refused(pa.ArrowMemoryError("realloc of size 99 failed")), True),
+        (refused(RuntimeError("ograrrowarrayhelper.cpp, 320: cannot allocate 100000100 bytes")), True),
+        (OSError(errno.ENOMEM, "Cannot allocate memory"), True),
+        (RuntimeError("can't start new thread"), True),
+        (pa.ArrowException("Unknown error: Wrapping C0049235 failed"), True),
+        (OSError(errno.ENOSPC, "No space left on device"), False),
+        (refused(ValueError("not a whole file")), False),
+        (KeyError("out of memory"), False),
+    ],
+)
+def test_what_tells_that_memory_ran_out(error, memory):
+    assert ran_out(error) is memory
