@@ -37,6 +37,11 @@ SPELLED_UNITS = {
     "nfpermi": "nF/mi",
 }
 YES, NO = ("1", "y", "yes", "true", "t"), ("0", "n", "no", "false", "f")
+CORE_WORDS = {  # anywhere in a text: "5LEG WND", "3-leg stacked"
+    r"\b(?:5|five) ?(?:leg|limb)(?:s|ged)?\b": "five_legged",
+    r"\b(?:3|three) ?(?:leg|limb)(?:s|ged)?\b": "three_legged",
+    r"\b(?:separate|triplex)\b": "separate",
+}
 PHASE_BITS = {"7": "ABC", "6": "AB", "5": "AC", "3": "BC", "4": "A", "2": "B", "1": "C"}
 
 
@@ -226,6 +231,9 @@ def _known_code(spec: FieldSpec, value: str) -> CodeGuess:
         return CodeGuess(value, value, sure=True)
     words = " ".join(re.split(r"[\W_]+", value.casefold())).strip()
     code, sure = _code_table().get((spec.name, words), ("", False))
+    if not code and spec.name == "core":
+        code = next((ours for pattern, ours in CORE_WORDS.items() if re.search(pattern, words)), "")
+        sure = bool(code)
     return CodeGuess(value, code, sure)
 
 
@@ -240,8 +248,11 @@ def _by_name(spec: FieldSpec, theirs: FieldProfile, *, name: Sequence[str]) -> d
     """Yes and no mean what the field's name asks for: closed, open, ganged."""
     joined = "".join(name)
     if spec.name == "state":
-        yes, no = ("open", "closed") if "open" in joined else ("closed", "open")
-        sure = "open" in joined or "closed" in joined
+        if not {value.casefold() for value in theirs.codes} <= {*YES, *NO} or not (
+            "open" in joined or "closed" in joined
+        ):
+            return _by_count(spec, theirs)
+        yes, no, sure = ("open", "closed", True) if "open" in joined else ("closed", "open", True)
     elif spec.name == "poles" and "gang" in joined:
         yes, no, sure = "three", "single", True
     else:
@@ -252,6 +263,23 @@ def _by_name(spec: FieldSpec, theirs: FieldProfile, *, name: Sequence[str]) -> d
         for value in theirs.codes
         if value.casefold() in meaning
     }
+
+
+def _by_count(spec: FieldSpec, theirs: FieldProfile) -> dict[str, CodeGuess]:
+    """States none of which clearly is closed: nearly all devices are, so of two codes the commoner; never sure."""
+    known = {value: _known_code(spec, value) for value in theirs.codes}
+    if any(guess.sure and _state(guess) == "closed" for guess in known.values()):
+        return {}
+    counts = dict(theirs.commonest)
+    common, *others = sorted(theirs.codes, key=lambda value: -counts.get(value, 0))
+    if len(others) == 1 and counts.get(common, 0) > counts.get(others[0], 0):
+        return {common: CodeGuess(common, "closed", sure=False), others[0]: CodeGuess(others[0], "open", sure=False)}
+    usual = {**dict.fromkeys(YES, "closed"), **dict.fromkeys(NO, "open")}
+    return {v: CodeGuess(v, guess.ours or usual.get(v.casefold(), ""), sure=False) for v, guess in known.items()}
+
+
+def _state(guess: CodeGuess) -> str:
+    return fold_code(guess.ours)
 
 
 @cache

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from survey.input_schema import field_specs, units_of
 from survey.read.formats import open_export
-from survey.read.guess import FieldGuess, LayerGuess, answered_field, guess_fields, guess_layers
+from survey.read.guess import GEOMETRY, FieldGuess, LayerGuess, answered_field, guess_fields, guess_layers
 from survey.read.guess_values import CodeGuess
 from survey.read.profile import LayerProfile, profile_layer
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     Ask = Callable[[str, Sequence[str]], str]
 
 NOTHING = "none of them"
+ASKED = {"cable_type", "build", "connection", "device"}  # asked for where nothing like it was found, required or not
 PHASE_CHOICES = ["ABC", "AB", "BC", "AC", "A", "B", "C"]
 
 
@@ -83,18 +84,23 @@ def ask_unsure(inspection: Inspection, ask: Ask) -> Inspection:
     inspection
         With the answers as sure guesses; what was answered by "none of them" is left out.
     """
-    guesses = {}
+    guesses: dict[str, LayerGuess] = {}
     for ours, guess in inspection.guesses.items():
-        settled = _ask_layer(guess, inspection, ask)
+        taken = {other.theirs for other in inspection.guesses.values() if other.sure and other.ours != ours}
+        taken |= {other.theirs for other in guesses.values()}
+        settled = _ask_layer(guess, inspection, ask, taken=taken)
         guesses[ours] = replace(settled, fields=_ask_fields(settled, inspection, ask)) if settled.theirs else settled
     return replace(inspection, guesses=guesses)
 
 
-def _ask_layer(guess: LayerGuess, inspection: Inspection, ask: Ask) -> LayerGuess:
+def _ask_layer(guess: LayerGuess, inspection: Inspection, ask: Ask, *, taken: set[str]) -> LayerGuess:
+    """Ask for a layer in doubt; the first choice is safe: the likeliest free layer, or none; taken layers come last."""
     if guess.sure:
         return guess
-    others = [layer.name for layer in inspection.layers if layer.name != guess.theirs]
-    choices = [*([guess.theirs] if guess.theirs else []), *others, NOTHING]
+    first = [guess.theirs] if guess.theirs and guess.theirs not in taken else [NOTHING]
+    others = [layer.name for layer in inspection.layers if layer.name not in first]
+    others.sort(key=lambda name: (name in taken, inspection.layer(name).geometry != GEOMETRY[guess.ours]))
+    choices = [*first, *others, *([] if NOTHING in first else [NOTHING])]
     answer = ask(f"Which layer holds the {guess.ours}? ({guess.evidence})", choices)
     if answer == NOTHING:
         return LayerGuess(guess.ours, "", 1.0, "answered")
@@ -106,7 +112,7 @@ def _ask_fields(guess: LayerGuess, inspection: Inspection, ask: Ask) -> dict[str
     fields = {ours: found for ours, found in guess.fields.items() if found.sure}
     for ours, spec in field_specs(guess.ours).items():
         found = guess.fields.get(ours)
-        if ours in fields or (found is None and not spec.required):
+        if ours in fields or (found is None and not spec.required and ours not in ASKED):
             continue
         used = {other.theirs for other in fields.values()}
         first = [found.theirs] if found is not None and found.theirs not in used else []

@@ -116,3 +116,24 @@ def test_fit(layer, field, values, kind, low, high):
 def test_codes(layer, field, values, name, codes):
     got = judge(layer, field, values, name=name)
     assert {code.theirs: (code.ours, code.sure) for code in got.codes} == codes
+
+
+@pytest.mark.parametrize(
+    ("values", "codes"),
+    [
+        (["N"] * 9 + ["O"], {("N", "closed", False), ("O", "open", False)}),
+        (["O"] * 9 + ["X"], {("O", "closed", False), ("X", "open", False)}),
+        (["O"] * 9, {("O", "open", False)}),
+        (["C"] * 2 + ["O"] * 9, {("C", "closed", True), ("O", "open", True)}),
+        (["NC"] * 2 + ["NO"] * 9, {("NC", "closed", True), ("NO", "open", True)}),
+    ],
+)
+def test_open_is_not_taken_in_silence(values, codes):
+    found = judge("switches", "state", values, name=["norm", "st"]).codes
+    assert {(code.theirs, code.ours, code.sure) for code in found} == codes
+
+
+def test_core_words_stand_anywhere_in_a_text():
+    values = ["5LEG WND", "3-LEG STK", "FIVE LEG", "TRIPLEX CORE", "15LEG", "OTHER"]
+    found = {code.theirs: code.ours for code in judge("transformers", "core", values).codes}
+    assert found == dict(zip(values, ["five_legged", "three_legged", "five_legged", "separate", "", ""], strict=True))

@@ -324,3 +324,30 @@ def test_words_of_names():
     assert name_likeness("COND_NO", aliases("cables", "cable_id")) > 0.9
     assert name_likeness("LEN_FT", aliases("cables", "length_m")) > 0.9
     assert name_likeness("colour", aliases("cables", "kv")) < 0.3
+
+
+def test_enter_never_takes_a_layer_twice(export):
+    devices = [{"DEV": f"D{i}", "geometry": point(i, 0)} for i in range(9)]
+    heads = [{"BKR": f"B{i}", "geometry": point(i, 9)} for i in range(2)]
+    networks = clean()
+    path = export(
+        cables=networks["cables"],
+        transformers=networks["transformers"],
+        switches=None,
+        sources=None,
+        aa_devs=devices,
+        bkr=heads,
+    )
+    offered = {}
+
+    def enter(question, choices):
+        offered[question.split(" (")[0]] = choices
+        return "aa_devs" if "holds the switches" in question else choices[0]
+
+    settled = ask_unsure(inspect_network(path), enter)
+    choices = offered["Which layer holds the sources?"]
+    assert choices[:2] == [NOTHING, "bkr"]
+    assert set(choices[2:]) == {"aa_devs", "transformers", "cables"}
+    assert settled.guesses["switches"].theirs == "aa_devs"
+    assert not settled.guesses["sources"].theirs
+    assert any("which field is device" in question for question in offered)
