@@ -32,6 +32,9 @@ NAME_FITS = 0.9
 LIKE_NAME = 0.3
 GEOMETRY = {"cables": "lines", "transformers": "points", "switches": "points", "sources": "points"}
 NAME_SHARE, FIELD_SHARE, GEOMETRY_SHARE = 0.4, 0.35, 0.25
+BY_CONTENT = {"cable_type", "build", "connection"}
+CONTENT_TELLS = 0.76  # share of values known from which a field is taken whatever its name; just sure
+MEANINGFUL_LENGTH = 3  # shorter texts, such as D or 1, are codes of many things
 ENOUGH_FIELDS = 4  # fields found by which a layer is known without its name
 
 
@@ -134,14 +137,25 @@ def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -
     name = 1.0 if theirs.name.casefold() == spec.name else name_likeness(theirs.name, aliases(spec.layer, spec.name))
     if set(tokens(theirs.name)) & set(_alias_table()[spec.layer, spec.name].never):
         name = 0.0
-    if name <= LIKE_NAME or theirs.distinct == 0:
+    by_content = spec.name in BY_CONTENT and theirs.kind == "text" and theirs.distinct > 0
+    if (name <= LIKE_NAME and not by_content) or theirs.distinct == 0:
         exact = 1.0 if name == 1.0 and theirs.name.casefold() == spec.name else 0.0
         return FieldGuess(spec.name, theirs.name, exact, "same name, no values", ValueGuess(0.0, "no values"))
     values = guess_values(spec, theirs, drawn_m=profile.drawn_m, name=tokens(theirs.name))
+    if name < NAME_FITS and _told_by_values(spec, theirs, values):
+        return FieldGuess(spec.name, theirs.name, CONTENT_TELLS, f"told by its values; {values.evidence}", values)
     score = NAME_WEIGHT * name + VALUE_WEIGHT * values.fit
     if values.fit == 0.0:
         score = min(score, LIKELY - 0.01)
     return FieldGuess(spec.name, theirs.name, round(score, 3), f"{_name_words(name)}; {values.evidence}", values)
+
+
+def _told_by_values(spec: FieldSpec, theirs: FieldProfile, values: ValueGuess) -> bool:
+    """Whether the values can be of no other field: conductors, underground or overhead, nameplate connections."""
+    if spec.name not in BY_CONTENT or theirs.kind != "text":
+        return False
+    least = 1 if spec.name == "build" else MEANINGFUL_LENGTH
+    return values.fit >= CONTENT_TELLS and all(len(value) >= least for value, _ in theirs.commonest)
 
 
 def _name_words(likeness: float) -> str:

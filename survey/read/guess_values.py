@@ -36,6 +36,7 @@ SPELLED_UNITS = {
     "ufpermi": "uF/mi",
     "nfpermi": "nF/mi",
 }
+LEAST_PRIMARY_KV = 1.0
 YES, NO = ("1", "y", "yes", "true", "t"), ("0", "n", "no", "false", "f")
 CORE_WORDS = {  # anywhere in a text: "5LEG WND", "3-leg stacked"
     r"\b(?:5|five) ?(?:leg|limb)(?:s|ged)?\b": "five_legged",
@@ -234,7 +235,20 @@ def _known_code(spec: FieldSpec, value: str) -> CodeGuess:
     if not code and spec.name == "core":
         code = next((ours for pattern, ours in CORE_WORDS.items() if re.search(pattern, words)), "")
         sure = bool(code)
+    if not code and spec.name == "connection":
+        code, sure = _nameplate_connection(value)
     return CodeGuess(value, code, sure)
+
+
+def _nameplate_connection(text: str) -> tuple[str, bool]:
+    """Primary connection of a nameplate's designation; a wye whose neutral is not told is not sure."""
+    opened = re.match(r"OPEN[\s-]*(WYE|DELTA)\b", text.strip(), re.IGNORECASE)
+    if opened:
+        return f"open_{opened[1].lower()}", True
+    told = parse_voltage_text(text)
+    if told.kv is not None and told.kv >= LEAST_PRIMARY_KV:
+        return (told.connection, True) if told.connection else ("floating_wye" if "wye;" in told.note else "", False)
+    return "", False
 
 
 def _phase_bits(theirs: FieldProfile) -> dict[str, CodeGuess]:

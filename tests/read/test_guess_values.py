@@ -137,3 +137,18 @@ def test_core_words_stand_anywhere_in_a_text():
     values = ["5LEG WND", "3-LEG STK", "FIVE LEG", "TRIPLEX CORE", "15LEG", "OTHER"]
     found = {code.theirs: code.ours for code in judge("transformers", "core", values).codes}
     assert found == dict(zip(values, ["five_legged", "three_legged", "five_legged", "separate", "", ""], strict=True))
+
+
+def test_nameplates_tell_the_primary_connection():
+    meant = {
+        "12470GY/7200 - 208Y/120": ("grounded_wye", True),
+        "12470GRDY/7200-208Y/120": ("grounded_wye", True),
+        "12470 DELTA - 208Y/120": ("delta", True),
+        "12470D - 480Y/277": ("delta", True),
+        "12470Y/7200 - 208Y/120": ("floating_wye", False),
+        "OPEN WYE 7200/12470Y - 240D": ("open_wye", True),
+        "13200-480Y/277": ("", False),
+        "208D": ("", False),
+    }
+    found = judge("transformers", "connection", list(meant)).codes
+    assert {code.theirs: (code.ours, code.sure) for code in found} == meant

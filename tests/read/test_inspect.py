@@ -351,3 +351,18 @@ def test_enter_never_takes_a_layer_twice(export):
     assert settled.guesses["switches"].theirs == "aa_devs"
     assert not settled.guesses["sources"].theirs
     assert any("which field is device" in question for question in offered)
+
+
+def test_values_tell_what_names_do_not(export):
+    networks = clean()
+    plates = ["12470GY/7200 - 208Y/120", "12470 DELTA - 208Y/120"]
+    cables = [{**r, "zz": "1/0 AL 220 XLPE 15KV", "qq": "UG"} for r in networks["cables"]]
+    sites = [{**r, "ww": plates[i % 2]} for i, r in enumerate(networks["transformers"])]
+    dropped = {"cable_type", "build", "connection"}
+    cables = [{k: v for k, v in r.items() if k not in dropped} for r in cables]
+    sites = [{k: v for k, v in r.items() if k not in dropped} for r in sites]
+    guesses = inspect_network(export(cables=cables, transformers=sites)).guesses
+    assert guesses["cables"].fields["cable_type"].theirs == "zz"
+    assert guesses["cables"].fields["build"].theirs == "qq"
+    assert guesses["transformers"].fields["connection"].theirs == "ww"
+    assert guesses["transformers"].fields["connection"].sure
