@@ -32,6 +32,24 @@ NAME_FITS = 0.9
 LIKE_NAME = 0.3
 GEOMETRY = {"cables": "lines", "transformers": "points", "switches": "points", "sources": "points"}
 NAME_SHARE, FIELD_SHARE, GEOMETRY_SHARE = 0.4, 0.35, 0.25
+DEVICE_WORDS = frozenset(
+    [
+        "co",
+        "fco",
+        "cutout",
+        "elb",
+        "elbow",
+        "goab",
+        "gob",
+        "gang",
+        "recloser",
+        "rcl",
+        "fuse",
+        "pmsg",
+        "switchgear",
+        "sectionalizer",
+    ]
+)
 BY_CONTENT = {"cable_type", "build", "connection"}
 CONTENT_TELLS = 0.76  # share of values known from which a field is taken whatever its name; just sure
 MEANINGFUL_LENGTH = 3  # shorter texts, such as D or 1, are codes of many things
@@ -100,7 +118,23 @@ def guess_layers(profiles: Sequence[LayerProfile]) -> dict[str, LayerGuess]:
         used = {other.theirs for other in chosen.values()}
         if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
             chosen[guess.ours] = guess
+    if "switches" not in chosen:
+        used = {other.theirs for other in chosen.values()}
+        devices = [p for p in profiles if p.name not in used and p.geometry == "points" and _device_field(p)]
+        if devices:
+            words = f"values of {_device_field(devices[0])} are kinds of devices"
+            fields = guess_fields("switches", devices[0])
+            chosen["switches"] = LayerGuess("switches", devices[0].name, LIKELY, words, fields)
     return {ours: chosen.get(ours, LayerGuess(ours, "", 0.0, "no layer fits")) for ours in LAYERS}
+
+
+def _device_field(profile: LayerProfile) -> str:
+    """First field most of whose values are kinds of switching devices, ``""`` when none is."""
+    for theirs in profile.fields:
+        known = [value for value in theirs.codes if set(tokens(value)) & DEVICE_WORDS]
+        if len(known) > len(theirs.codes) / 2:
+            return theirs.name
+    return ""
 
 
 def _score_layer(ours: str, profile: LayerProfile) -> LayerGuess:

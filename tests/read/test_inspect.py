@@ -366,3 +366,11 @@ def test_values_tell_what_names_do_not(export):
     assert guesses["cables"].fields["build"].theirs == "qq"
     assert guesses["transformers"].fields["connection"].theirs == "ww"
     assert guesses["transformers"].fields["connection"].sure
+
+
+def test_kinds_of_devices_tell_the_switches(export):
+    kinds = ["FCO", "ELB", "GOAB", "?"]
+    devices = [{"DEV": f"D{i}", "ZZ": kinds[i % 4], "geometry": point(i, 0)} for i in range(9)]
+    guess = inspect_network(export(switches=None, sources=None, aa_devs=devices)).guesses["switches"]
+    assert (guess.theirs, guess.sure) == ("aa_devs", False)
+    assert guess.evidence == "values of ZZ are kinds of devices"
