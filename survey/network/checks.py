@@ -101,6 +101,7 @@ def _rings(network: Network, union: Forest, findings: FindingList) -> None:
     cables, sites = network.tables.cables["cable_id"], network.tables.transformers["site_id"]
     walked = np.flatnonzero(network.walks.ring_piece >= 0)
     of_sites = _split_by(block[graph.a[network.walks.ring_piece[walked]]], sites.iloc[walked].to_numpy())
+    twice = {name for finding in findings.of("drawn_twice") for name in finding.ids}
     for k, ids in _split_by(block[graph.a[ring]], cables.iloc[network.pieces.cable[ring]].to_numpy()).items():
         findings.add(
             "warning",
@@ -110,7 +111,7 @@ def _rings(network: Network, union: Forest, findings: FindingList) -> None:
             message="closed ring in the normal state: two ways to a source; the shorter one is walked, and no "
             "single-pole device on the ring takes anything off by itself"
             + _walked_by(of_sites.get(k, []))
-            + "; record the open point",
+            + ("; made by cables drawn twice: take out those" if twice.issuperset(ids) else "; record the open point"),
         )
 
 
@@ -125,7 +126,8 @@ def _split_by(key: Ints, value: NDArray[np.object_]) -> dict[int, list[str]]:
 def _walked_by(sites: list[str]) -> str:
     if not sites:
         return ""
-    return f"; walked by {len(sites)} sites ({', '.join(sites[:5])}{' ...' if len(sites) > 5 else ''})"
+    many = "1 site" if len(sites) == 1 else f"{len(sites)} sites"
+    return f"; walked by {many} ({', '.join(sites[:5])}{' ...' if len(sites) > 5 else ''})"
 
 
 def _on_ring(network: Network) -> NDArray[np.bool_]:

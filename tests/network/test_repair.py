@@ -52,9 +52,11 @@ def test_a_cable_drawn_twice_is_told_and_counts_as_parallel(tmp_path, points):
     result = survey(tmp_path, _cable("C2b", points))
     found = finding(result, "drawn_twice")
     assert found.ids.split() == ["C2", "C2b"]
+    assert finding(result, "closed_ring").message.endswith("; made by cables drawn twice: take out those")
     assert result.switching_points.set_index("switch_id").exposed_cable_m["R1"] == pytest.approx(380, abs=0.2)
 
 
 def test_parallel_cables_on_lines_of_their_own_are_not_twins(tmp_path):
     result = survey(tmp_path, _cable("C2b", [(200, 80), (250, 83), (300, 80)]))
     assert finding(result, "drawn_twice") is None
+    assert finding(result, "closed_ring").message.endswith("; record the open point")
