@@ -26,7 +26,7 @@ def test_a_row() -> None:
         "walked": "30",
         "exposed": "305",
         "peak": "1.00 / 1.05",
-        "load": "12.2",
+        "load": "13",
         "band": "Severe",
         "action": "Switch three-pole at S-000, opening as well as closing",
     }

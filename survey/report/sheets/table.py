@@ -12,6 +12,7 @@ from reportlab.lib.colors import HexColor
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph, Table, TableStyle
 
+from survey.assess.action import kw_words
 from survey.report.ramp import STATUS_MARKS, Mark, mark_of
 from survey.report.sheets.drawing import draw_mark
 from survey.report.sheets.lettering import BOLD, FAINT, HAIR, INK, QUIET, REGULAR, clean, markup, style
@@ -77,13 +78,13 @@ def table_rows(sites: pd.DataFrame, *, units: Units) -> list[TableRow]:
 def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRow:
     worst = site["worst_switch_id"] and site["worst_switch_id"] != site["switch_id"]
 
-    def with_worst(text: str, value: float, *, decimals: int) -> str:
+    def with_worst(text: str, of_worst: str) -> str:
         """The nearest point's figure and that of the worst one, which the band and the action go by."""
-        return f"{text}; worst {_number(value, decimals=decimals)}" if worst and np.isfinite(value) else text
+        return f"{text}; worst {of_worst}" if worst and of_worst != NOTHING else text
 
     peaks = _peaks(site["peak_pu"], site["peak_loaded_pu"])
     exposed = _number(site["exposed_cable_m"] * per_m, decimals=0)
-    load = _number(site["load_needed_kw"], decimals=1)
+    load = _load(site["load_needed_kw"])
     return TableRow(
         number=str(number),
         site=clean(site["site_id"], limit=_NAME_LIMIT),
@@ -91,12 +92,17 @@ def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRo
         kva=_number(site["kva"], decimals=1),
         connection=_words(site["connection"], site["core"]),
         walked=_number(site["path_length_m"] * per_m, decimals=0),
-        exposed=with_worst(exposed, site["worst_cable_m"] * per_m, decimals=0),
-        peak=with_worst(peaks, site["worst_peak_pu"], decimals=2),
-        load=with_worst(load, site["worst_load_kw"], decimals=1),
+        exposed=with_worst(exposed, _number(site["worst_cable_m"] * per_m, decimals=0)),
+        peak=with_worst(peaks, _number(site["worst_peak_pu"], decimals=2)),
+        load=with_worst(load, _load(site["worst_load_kw"])),
         band=mark_of(str(site["band"]), str(site["status"])).label,
         action=clean(site["action"], limit=_WRITTEN_LIMIT) or NOTHING,
     )
+
+
+def _load(value: float) -> str:
+    """Kilowatts as the action says them."""
+    return kw_words(np.array([value]))[0] if np.isfinite(value) else NOTHING
 
 
 def _switch(site: Mapping[str, Any]) -> str:
