@@ -295,8 +295,12 @@ def read_number(rows: Rows, field: str, *, then: str) -> Numbers:
     """
     spec = field_specs(rows.name)[field]
     values, missing, is_text, spelled = _parse_numbers(rows, field)
+    unit = rows.mapping.units.get(field, spec.unit)
+    factor = find_unit(spec.quantity, spec.unit if unit == AS_TEXT else unit) or 1.0
+    with np.errstate(over="ignore"):
+        si = values * factor
     limit = values <= 0 if spec.positive else values < 0
-    bad = is_text | (~missing & ~is_text & (limit | ~np.isfinite(values)))
+    bad = is_text | (~missing & ~is_text & (limit | ~np.isfinite(si)))
     if bad.any():
         rows.report(
             "error",
@@ -305,9 +309,7 @@ def read_number(rows: Rows, field: str, *, then: str) -> Numbers:
             message=f"{field} not usable in {{count}} of {{all}} records of {rows.name} ({spelled(bad)}); "
             f"expected a number {'above 0' if spec.positive else 'of 0 or more'}; {then}",
         )
-    unit = rows.mapping.units.get(field, spec.unit)
-    factor = find_unit(spec.quantity, spec.unit if unit == AS_TEXT else unit) or 1.0
-    numbers = Numbers(np.where(bad | missing, np.nan, values * factor), missing, bad)
+    numbers = Numbers(np.where(bad | missing, np.nan, si), missing, bad)
     _report_implausible(rows, spec, numbers.si)
     return _default_number(rows, spec, numbers)
 

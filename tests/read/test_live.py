@@ -61,17 +61,25 @@ def package(export, tmp_path):
     return Path(shutil.move(export(transformers=[site("T1"), site("T2")]), folder / "net.gpkg"))
 
 
+@pytest.fixture
+def own_temp(tmp_path, monkeypatch):
+    """A folder for temporary files that no other test writes into."""
+    folder = tmp_path / "temp"
+    folder.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(folder))
+    return folder
+
+
 @pytest.mark.parametrize(
     ("mode", "how", "beside", "kva"),
     [("wal", "commit", "-wal", 777), ("wal", "leave", "-wal", 150), ("delete", "leave", "-journal", 150)],
 )
-def test_after_a_crash_what_was_committed_is_read_and_nothing_touched(package, mode, how, beside, kva):
+def test_after_a_crash_what_was_committed_is_read_and_nothing_touched(package, mode, how, beside, kva, own_temp):
     crash(package, mode, how)
     assert package.with_name(package.name + beside).stat().st_size > 0
-    folders = set(Path(tempfile.gettempdir()).glob("survey-*"))
     before = snapshot(package.parent)
     assert ratings(package) == {kva}
-    assert set(Path(tempfile.gettempdir()).glob("survey-*")) == folders
+    assert list(own_temp.iterdir()) == []
     assert snapshot(package.parent) == before
     prints = read_network(package, settings=Settings(), findings=FindingList()).fingerprints
     assert set(prints) == {package.name, package.name + beside}
