@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from math import isclose, sqrt
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+LONGEST_TEXT = 200  # characters; a longer text is a remark, and would take long to go through
 MIL_MM = 0.0254
 KV_CLASSES = (5, 8, 15, 25, 28, 35, 46)
 LEVELS = (100, 133, 173)
@@ -120,6 +121,8 @@ def parse_cable_text(text: str) -> CableText:
     cable
         With ``left`` naming what was not understood; ``is_cable`` tells whether it is of use.
     """
+    if len(text) > LONGEST_TEXT:
+        return replace(parse_cable_text(""), text=text, left=(text[:LONGEST_TEXT],))
     todo = _Text(_tidy(text))
     vde = _take_vde(todo)
     kv_class = _take_pair(todo)

@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 from math import isclose, sqrt
 
+LONGEST_TEXT = 200  # characters; what comes after is a remark
 VOLTS_FROM = 100.0  # a number from here up is in volts, below it in kilovolts
 PAIR_TOLERANCE = 0.03
 GROUNDED = (
@@ -71,6 +72,7 @@ class KvaText:
 
 def parse_voltage_text(text: str) -> VoltageText:
     """Primary voltage and connection from a nameplate's designation; the primary side is the first one."""
+    text = text[:LONGEST_TEXT]
     group = VECTOR_GROUP.search(text)
     match = SIDE.match(re.sub(r"^(?:PRI(?:MARY)?|HV|HT)\W*", "", _tidy(VECTOR_GROUP.sub("", text))))
     if match is None:
@@ -116,7 +118,7 @@ def _kilovolts(number: str, unit: str | None) -> float:
 
 def parse_kva_text(text: str) -> KvaText:
     """Rating of all units together: ``75``, ``75 kVA``, ``3-25``, ``3x25``, ``25/25/25``, ``1.5 MVA``."""
-    plain = _tidy(text)
+    plain = _tidy(text[:LONGEST_TEXT])
     if LIST.match(plain):
         parts = [float(number) for number in re.findall(NUMBER, plain)]
         return KvaText(text, sum(parts), len(parts))

@@ -111,3 +111,9 @@ def test_settings_teach_types():
     assert taught_type("u10 old", patterns) == "1/0 AL XLPE 15kV 100%"
     assert taught_type("Main FEEDER", patterns) == "750 CU EPR 15kV"
     assert taught_type("else", patterns) == "else"
+
+
+def test_a_long_remark_is_no_cable_and_takes_no_time():
+    found = parse_cable_text("A1 7F 0" * 60_000)
+    assert not found.is_cable
+    assert len(found.left[0]) == 200

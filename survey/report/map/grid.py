@@ -104,4 +104,6 @@ def _coefficients(at: Floats, values: Floats, degree: int) -> tuple[Floats, Floa
 
 
 def _rounded(metres: Floats) -> NDArray[np.int32]:
-    return np.rint(metres / STEP_M).astype(np.int32)
+    """Whole steps; what lies farther off than steps can count (a wrong place) stays at the farthest."""
+    farthest = float(np.iinfo(np.int32).max)
+    return np.clip(np.rint(np.nan_to_num(metres / STEP_M)), -farthest, farthest).astype(np.int32)
