@@ -67,7 +67,8 @@ def magnetizing_pu(*, exciting_pu: ArrayLike, core_loss_pu: ArrayLike) -> NDArra
     """
     exciting, loss = np.broadcast_arrays(np.asarray(exciting_pu, float), np.asarray(core_loss_pu, float))
     possible = (exciting > loss) & (loss >= 0)
-    return np.where(possible, np.sqrt(np.where(possible, exciting**2 - loss**2, 0.0)), np.nan)[()]
+    exciting, loss = np.where(possible, exciting, 0.0), np.where(possible, loss, 0.0)
+    return np.where(possible, np.sqrt(exciting**2 - loss**2), np.nan)[()]
 
 
 def magnetizing_reactance_ohm(

@@ -28,7 +28,7 @@ EXACT_INTEGER = 2.0**53
 NUMBER_PATTERN = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 MISSING, UNKNOWN = -1, -2
 TRUE_WORDS, FALSE_WORDS = ("1", "true", "yes", "y", "t"), ("0", "false", "no", "n", "f")
-BEYOND_ANY = 1e15  # no quantity of a network in SI comes near it, and its square is still a number
+NEXT_TO_NOTHING, BEYOND_ANY = 1e-18, 1e15  # no quantity of a network in SI, where not zero, comes near either
 
 
 @dataclass(frozen=True)
@@ -300,7 +300,7 @@ def read_number(rows: Rows, field: str, *, then: str) -> Numbers:
     factor = find_unit(spec.quantity, spec.unit if unit == AS_TEXT else unit) or 1.0
     with np.errstate(over="ignore"):
         si = values * factor
-    limit = values <= 0 if spec.positive else values < 0
+    limit = si < NEXT_TO_NOTHING if spec.positive else values < 0
     bad = is_text | (~missing & ~is_text & (limit | ~(np.abs(si) < BEYOND_ANY)))
     if bad.any():
         rows.report(
