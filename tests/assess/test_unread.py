@@ -32,7 +32,7 @@ def odd_export(folder):
     return write_gpkg(folder / "net.gpkg", layers)
 
 
-@given(st.text(st.characters(codec="utf-8"), min_size=1, max_size=30))
+@given(st.text(st.characters(codec="utf-8"), min_size=1, max_size=30).map(str.strip).filter(bool))
 def test_the_line_teaches_this_text_and_no_other(text):
     patterns = tomllib.loads(teaching_line(text))
     assert list(patterns.values()) == [EXAMPLE_TYPE]

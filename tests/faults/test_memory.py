@@ -57,7 +57,7 @@ def networks(tmp_path_factory):
     return [write_network(make_network(n), folder / str(n)) for n in (SMALL, LARGE)]
 
 
-@pytest.mark.parametrize("stage", ["read", "network", "assess"])
+@pytest.mark.parametrize("stage", ["read", "network"])
 def test_memory_runs_out(networks, tmp_path, stage):
     out = tmp_path / "out"
     command = [sys.executable, "-c", LIMITED, *map(str, networks), str(out), stage, str(1 << 20), str(TESTS)]
