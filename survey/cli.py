@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import signal
 import sys
+import threading
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
@@ -16,7 +19,10 @@ from survey.commands.inspect import inspect
 from survey.commands.plan import plan
 from survey.commands.sheets import sheets
 from survey.errors import SurveyError
-from survey.memory import ran_out
+from survey.memory import ran_out, reserve_little
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 OUT_OF_MEMORY = (
     "out of memory; the output folder is as it was before; close other programs, raise the limit, or survey fewer "
@@ -101,8 +107,10 @@ for command in (inspect, limits, site, plan, sheets, compare):
 
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Run the command line; every refusal is one line on standard error and exit status 1."""
+    reserve_little()
     try:
-        status = commands.main(args=arguments, prog_name="survey", standalone_mode=False)
+        with _told_to_end():
+            status = commands.main(args=arguments, prog_name="survey", standalone_mode=False)
     except click.exceptions.Abort:
         _refuse("interrupted; the output folder is as it was before")
     except click.ClickException as error:
@@ -120,6 +128,24 @@ def main(arguments: list[str] | None = None) -> NoReturn:
             raise
         _refuse(OUT_OF_MEMORY)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+@contextmanager
+def _told_to_end() -> Iterator[None]:
+    """Take a request to end (by another program, or with the terminal) like Ctrl-C, so that all is put away first."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    names = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {name: signal.getsignal(name) for name in names}
+    for name in names:
+        if before[name] is signal.SIG_DFL:
+            signal.signal(name, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        for name in names:
+            signal.signal(name, before[name])
 
 
 def _refuse(message: str) -> NoReturn:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import errno
+import os
 import re
 import sys
 
@@ -15,6 +16,14 @@ WORDS_OF_LIBRARIES = re.compile(
     re.IGNORECASE,
 )
 """How libraries below tell it that raise no ``MemoryError``."""
+
+
+def reserve_little() -> None:
+    """Have Arrow take memory as it needs it. Its own pool reserves a gigabyte at a time, which counts against a limit.
+
+    It looks once, when it is loaded; a choice that was made outside stands.
+    """
+    os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
 
 
 def give_back() -> None:

@@ -231,6 +231,7 @@ class CurveTable:
         self.points = self.points.merged(fresh)
         if self._store is not None and not self._store.save(fresh):
             _LOG.warning("curve cache %s takes no files; curves are not kept", self._store.folder)
+            self._store = None
 
     def _compute(self, keys: IntArray) -> Points:
         nodes = [node_value(numbers, axis) for axis, numbers in enumerate(split_keys(keys))]

@@ -7,21 +7,24 @@ and "Atomic Commit", sections on recovery), so it is copied with them and read f
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sqlite3
 import tempfile
 import weakref
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 from survey.errors import FormatError
+from survey.locks import try_lock
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 KEPT_BESIDE = ("-wal", "-journal")
 MEMORY_BESIDE = "-shm"
+PREFIX, LOCK = "survey-copy-", "lock"
 WRITE_VERSION_AT, WAL_VERSION = 18, 2  # SQLite file format, section 1.3
 
 
@@ -37,14 +40,30 @@ class LiveCopy:
     """
 
     def __init__(self, files: Sequence[Path]) -> None:
-        folder = Path(tempfile.mkdtemp(prefix="survey-"))
-        weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
+        remove_left_over()
+        folder = Path(tempfile.mkdtemp(prefix=PREFIX))
+        lock = (folder / LOCK).open("wb")
+        weakref.finalize(self, _remove, folder, lock)
+        try_lock(lock)
         for file in files:
             shutil.copyfile(file, folder / file.name)
         self.file = folder / files[0].name
         with closing(sqlite3.connect(self.file)) as base:
             base.execute("pragma journal_mode=delete").fetchall()
             base.execute("select count(*) from sqlite_master").fetchall()
+
+
+def _remove(folder: Path, lock: IO[bytes]) -> None:
+    lock.close()
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+def remove_left_over() -> None:
+    """Remove the copies of runs that were killed: those whose lock nobody holds."""
+    for lock in Path(tempfile.gettempdir()).glob(f"{PREFIX}*/{LOCK}"):
+        with contextlib.suppress(OSError), lock.open("ab") as file:
+            if try_lock(file):
+                shutil.rmtree(lock.parent, ignore_errors=True)
 
 
 def side_files(path: Path) -> list[Path]:

@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import IO
 
 from survey.errors import OutputError
+from survey.locks import try_lock as _try_lock
 
 _LOCK, _NEW, _OLD, _JOURNAL = "lock", "new", "old", "journal.json"
 _SUFFIX = ".survey-partial"
@@ -153,21 +154,6 @@ def _lock_file(partial: Path, *, folder: Path) -> IO[bytes]:
         file.close()
 
 
-def _try_lock(file: IO[bytes]) -> bool:
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except (BlockingIOError, PermissionError):
-        return False
-    return True
-
-
 def _remove(partial: Path, file: IO[bytes]) -> None:
     """Remove the partial folder while its lock is held, but for a journal that the next run needs."""
     with file:
@@ -248,3 +234,25 @@ def _recover(reservation: Reservation) -> None:
         elif not was_there:
             place.unlink(missing_ok=True)
     path.unlink()
+
+
+def half_moved(folder: Path) -> bool:
+    """Whether a run is moving its files into the folder, or was killed while it did."""
+    return (_partial_path(folder.resolve()) / _JOURNAL).exists()
+
+
+@contextmanager
+def hold_file(path: Path) -> Iterator[Path]:
+    """Hold one output file, as :func:`reserve_folder` holds a folder; yields an empty folder to write it in.
+
+    Raises
+    ------
+    OutputError
+        The folder of the file cannot be written to, or another process holds the file.
+    """
+    with _refusals(path), _parents(path):
+        partial = path.parent / f".{path.name}{_SUFFIX}"
+        with _locked(partial, folder=path):
+            _clear(partial)
+            (partial / _NEW).mkdir()
+            yield partial / _NEW

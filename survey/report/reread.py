@@ -18,6 +18,8 @@ import shapely
 from numpy.typing import NDArray
 
 from survey.errors import OutputError
+from survey.read.live import stamps
+from survey.report.folder import half_moved, reserve_folder
 from survey.report.gpkg import places
 from survey.report.outputs import CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE
 from survey.report.tables import read_csv
@@ -81,7 +83,10 @@ def read_results(folder: Path, *, drawn: bool = True) -> SavedSurvey:
     OutputError
         The folder is missing, is not a survey, or a file in it is damaged.
     """
+    _put_right(folder)
     _check(folder)
+    files = [folder / name for name in (*CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE)]
+    before = stamps(files)
     sites, switching_points, findings = (_table(folder, name) for name in CSV_FILES)
     with _refusals(folder, RECORD_FILE):
         record = json.loads((folder / RECORD_FILE).read_text(encoding="utf-8"))
@@ -89,10 +94,25 @@ def read_results(folder: Path, *, drawn: bool = True) -> SavedSurvey:
         paths, sections = (_layer(folder / GPKG_FILE, name, drawn=drawn) for name in ("paths", "sections"))
     with _refusals(folder, NETWORK_FILE):
         network = _network(folder / NETWORK_FILE, drawn=drawn)
+    _refuse_moved(folder, files, before=before)
     return SavedSurvey(
         folder, sites, switching_points, findings, _points(sites, paths.crs), _points(switching_points, paths.crs),
         paths, sections, network, paths.crs, record,
     )  # fmt: skip
+
+
+def _put_right(folder: Path) -> None:
+    """Undo what a run left that was killed while it moved its files."""
+    if half_moved(folder):
+        with reserve_folder(folder):
+            pass
+
+
+def _refuse_moved(folder: Path, files: list[Path], *, before: list[tuple[int, int] | None]) -> None:
+    """Refuse what may be a part of one survey and a part of another."""
+    if half_moved(folder) or stamps(files) != before:
+        msg = f"survey {folder}: was replaced while it was read; try again"
+        raise OutputError(msg)
 
 
 def _check(folder: Path) -> None:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
-from pathlib import Path
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from survey.errors import OutputError
-from survey.report.folder import refusal
+from survey.report.folder import hold_file, refusal
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
 
 
 def check_suffix(path: Path, accepted: tuple[str, ...], *, option: str) -> None:
@@ -36,22 +35,28 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
     Parameters
     ----------
     path
-        Where the file goes; its folder is made if missing.
+        Where the file goes; its folder is made if missing. A pipe or a terminal is written to as it is.
     write
         Called with the place to write to, which has the same ending.
 
     Raises
     ------
     OutputError
-        The disk does not take it; what was at ``path`` is still there.
+        The disk does not take it, or another process is writing it; what was at ``path`` is still there.
     """
-    aside = path.with_name(f".{path.stem}.{os.getpid()}.part{path.suffix}")
+    if path.is_fifo() or path.is_char_device():
+        with _refusals(path):
+            write(path)
+        return
+    target = path.resolve()
+    with hold_file(target) as staging, _refusals(path):
+        write(staging / path.name)
+        (staging / path.name).replace(target)
+
+
+@contextmanager
+def _refusals(path: Path) -> Iterator[None]:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write(aside)
-        Path(aside).replace(path)
+        yield
     except OSError as error:
         raise refusal(path, error) from error
-    finally:
-        with contextlib.suppress(OSError):
-            aside.unlink(missing_ok=True)

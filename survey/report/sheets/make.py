@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-import tempfile
 from collections.abc import Container
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from survey.errors import OutputError
-from survey.report.folder import refusal
+from survey.report.folder import commit, refusal, reserve_folder
 from survey.report.sheets.book import Book, book_bytes
 from survey.report.sheets.content import districts_of, sheet_content
 from survey.report.sheets.paper import PAGE_NAMES, PageName, paper
@@ -77,11 +76,11 @@ def file_name(title: str, *, taken: Container[str]) -> str:
 
 def _write(files: dict[str, bytes], out: Path) -> list[Path]:
     """Write each file aside, then move all into place."""
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=out, prefix=".sheets-") as aside:
+    with reserve_folder(out) as held:
+        try:
             for name, data in files.items():
-                (Path(aside) / name).write_bytes(data)
-            return [(Path(aside) / name).replace(out / name) for name in files]
-    except OSError as error:
-        raise refusal(out, error) from error
+                (held.staging / name).write_bytes(data)
+        except OSError as error:
+            raise refusal(out, error) from error
+        commit(held, names=tuple(files))
+    return [out / name for name in files]
