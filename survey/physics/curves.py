@@ -44,6 +44,12 @@ SECONDS_BETWEEN_SAVES: Final = 10.0
 _LOG = logging.getLogger(__name__)
 
 
+@cache
+def _tell_not_kept(folder: Path) -> None:
+    """Say it once, not for every circuit."""
+    _LOG.warning("curve cache %s takes no files; curves are not kept", folder)
+
+
 @dataclass(frozen=True)
 class CurveParameters:
     """What a set of curves holds for.
@@ -230,7 +236,7 @@ class CurveTable:
         fresh = Points.empty(fresh.sustained.shape[1]).merged(fresh)
         self.points = self.points.merged(fresh)
         if self._store is not None and not self._store.save(fresh):
-            _LOG.warning("curve cache %s takes no files; curves are not kept", self._store.folder)
+            _tell_not_kept(self._store.folder.parent)
             self._store = None
 
     def _compute(self, keys: IntArray) -> Points:

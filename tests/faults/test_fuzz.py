@@ -12,10 +12,11 @@ import tomllib
 import warnings
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
-from exports import place, tables, write_gpkg
-from shapely import GeometryCollection, LineString, MultiLineString, MultiPoint, Point, Polygon
+from exports import CRS, place, tables, write_gpkg
+from shapely import GeometryCollection, LineString, MultiLineString, MultiPoint, Point, Polygon, get_coordinates
 
 from survey.errors import SurveyError
 from survey.pipeline import run_survey
@@ -74,18 +75,46 @@ def outcome(path: Path, folder: Path, chance: random.Random) -> str:
     return "surveyed"
 
 
+def write_parquet(folder: Path, layers) -> Path:
+    folder.mkdir()
+    for name, frame in layers.items():
+        gpd.GeoDataFrame(frame, geometry="geometry", crs=CRS).to_parquet(folder / f"{name}.parquet")
+    return folder
+
+
+def write_shapefiles(folder: Path, layers) -> Path:
+    """Shapes that the format has no room for are left out; a file holds lines or points."""
+    folder.mkdir()
+    for name, table in layers.items():
+        kind = "Line" if name == "cables" else "Point"
+        shapes = [None if not fits(shape, kind) else shape for shape in table["geometry"]]
+        values = {c: v.astype(str) if v.dtype.kind in "bM" else v for c, v in table.drop(columns="geometry").items()}
+        frame = gpd.GeoDataFrame(values, geometry=shapes, crs=CRS)
+        frame.to_file(folder / f"{name}.shp", geometry_type="LineString" if kind == "Line" else kind)
+    return folder
+
+
+def fits(shape, kind: str) -> bool:
+    """Whether a shapefile of this kind takes a shape."""
+    if shape is None or shape.is_empty or shape.has_z or not np.isfinite(get_coordinates(shape)).all():
+        return False
+    return kind in shape.geom_type and shape.geom_type != "MultiPoint"
+
+
+WRITERS = (lambda path, layers: write_gpkg(path.with_suffix(".gpkg"), layers), write_parquet, write_shapefiles)
+
+
 def attempts(tmp_path: Path, change) -> set[str]:
     outcomes = set()
     for number in range(ROUNDS):
-        chance, path = random.Random(number), tmp_path / f"{number}.gpkg"
+        chance = random.Random(number)
         layers = tables()
         for _ in range(chance.choice([1, 1, 2, 4])):
             change(chance, layers)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # what the writer of these files thinks of them
-            write_gpkg(path, layers)
+            path = WRITERS[number % len(WRITERS)](tmp_path / str(number), layers)
         outcomes.add(outcome(path, tmp_path / f"out{number}", chance))
-        path.unlink()
     return outcomes
 
 
