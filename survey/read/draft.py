@@ -27,7 +27,8 @@ def draft_settings(inspection: Inspection) -> str:
     """
     lines = [
         f"# Draft settings for {_plain(inspection.path.name)}. Every line says why. Look at those marked UNSURE:",
-        "# those in force are needed; those commented out come into force when the '# ' before them is taken away.",
+        "# those in force are needed or do no harm; those commented out come into force when the '# ' before them is",
+        "# taken away.",
         "",
         "[input]",
         *_crs_lines(inspection),
@@ -53,6 +54,17 @@ def _layer_lines(guess: LayerGuess, inspection: Inspection) -> Iterator[str]:
         needed = "needed" if guess.ours in REQUIRED_LAYERS else "may be missing"
         yield f'# layer = ""  {UNSURE}: {guess.evidence}; {needed}'
         return
+    in_force = guess.sure or guess.ours in REQUIRED_LAYERS
+    for line in _mapping_lines(guess, inspection):
+        yield line if in_force or line.lstrip().startswith("#") or not line else _commented(line)
+
+
+def _commented(line: str) -> str:
+    """Comment out a line; the empty one that may stand before it is kept."""
+    return "\n# " + line[1:] if line.startswith("\n") else f"# {line}"
+
+
+def _mapping_lines(guess: LayerGuess, inspection: Inspection) -> Iterator[str]:
     yield f"layer = {quoted(guess.theirs)}  {_why(guess.evidence, sure=guess.sure)}"
     yield from _field_lines(guess)
     yield from _unit_lines(guess)
@@ -119,6 +131,9 @@ def _code_lines(guess: LayerGuess) -> Iterator[str]:
                 yield f'# {quoted(code.theirs)} = ""  {UNSURE}: not known; choices: {choices}'
             elif code.sure and _in_force(guess, found):
                 yield f"{quoted(code.theirs)} = {quoted(code.ours)}"
+            elif ours == "phases" and _in_force(guess, found):
+                number = len(code.ours)
+                yield f"{quoted(code.theirs)} = {quoted(code.ours)}  {UNSURE}: {number} of three, but which is not said"
             else:
                 yield f"# {quoted(code.theirs)} = {quoted(code.ours)}  {UNSURE}: usual meaning, not the only one"
 

@@ -16,7 +16,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, NamedTuple
 
 from survey.input_schema import FieldSpec, field_specs, unit_table
-from survey.read.guess_values import ValueGuess, guess_values
+from survey.read.guess_values import ValueGuess, guess_values, known_word
 from survey.settings import LAYERS
 
 if TYPE_CHECKING:
@@ -32,28 +32,13 @@ NAME_FITS = 0.9
 LIKE_NAME = 0.3
 GEOMETRY = {"cables": "lines", "transformers": "points", "switches": "points", "sources": "points"}
 NAME_SHARE, FIELD_SHARE, GEOMETRY_SHARE = 0.4, 0.35, 0.25
-DEVICE_WORDS = frozenset(
-    [
-        "co",
-        "fco",
-        "cutout",
-        "elb",
-        "elbow",
-        "goab",
-        "gob",
-        "gang",
-        "recloser",
-        "rcl",
-        "fuse",
-        "pmsg",
-        "switchgear",
-        "sectionalizer",
-    ]
-)
 BY_CONTENT = {"cable_type", "build", "connection"}
+SHORTENED = 0.92  # likeness of a name whose words are all cut short: PHS_CD, KVA_RTG
+LEAST_SHORT = 2  # letters left of a word that is cut short, where another word stands beside it
 CONTENT_TELLS = 0.76  # share of values known from which a field is taken whatever its name; just sure
 MEANINGFUL_LENGTH = 3  # shorter texts, such as D or 1, are codes of many things
 ENOUGH_FIELDS = 4  # fields found by which a layer is known without its name
+MOST_HEADS = 2  # points of a feeder in a layer of feeder heads
 
 
 @dataclass(frozen=True)
@@ -70,6 +55,8 @@ class FieldGuess:
         Why, in words.
     values
         What the values tell: unit and codes.
+    codes
+        All their values when they are few.
     """
 
     ours: str
@@ -77,6 +64,7 @@ class FieldGuess:
     confidence: float
     evidence: str
     values: ValueGuess
+    codes: tuple[str, ...] = ()
 
     @property
     def sure(self) -> bool:
@@ -93,6 +81,11 @@ class LayerGuess:
     confidence: float
     evidence: str
     fields: dict[str, FieldGuess] = field(default_factory=dict)
+
+    @property
+    def feeders(self) -> frozenset[str]:
+        """Feeders of the layer, when they are few."""
+        return frozenset(self.fields["feeder"].codes) if "feeder" in self.fields else frozenset()
 
     @property
     def sure(self) -> bool:
@@ -118,23 +111,43 @@ def guess_layers(profiles: Sequence[LayerProfile]) -> dict[str, LayerGuess]:
         used = {other.theirs for other in chosen.values()}
         if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
             chosen[guess.ours] = guess
-    if "switches" not in chosen:
+    for ours, told in (("switches", _told_by_devices), ("sources", _told_by_feeders)):
         used = {other.theirs for other in chosen.values()}
-        devices = [p for p in profiles if p.name not in used and p.geometry == "points" and _device_field(p)]
-        if devices:
-            words = f"values of {_device_field(devices[0])} are kinds of devices"
-            fields = guess_fields("switches", devices[0])
-            chosen["switches"] = LayerGuess("switches", devices[0].name, LIKELY, words, fields)
+        free = [profile for profile in profiles if profile.name not in used and profile.geometry == "points"]
+        if ours not in chosen and (guess := told(free, chosen)):
+            chosen[ours] = guess
     return {ours: chosen.get(ours, LayerGuess(ours, "", 0.0, "no layer fits")) for ours in LAYERS}
+
+
+def _told_by_devices(free: Sequence[LayerProfile], _: Mapping[str, LayerGuess]) -> LayerGuess | None:
+    """Switches by values that are kinds of devices, whatever the names."""
+    for profile in free:
+        if device := _device_field(profile):
+            words = f"values of {device} are kinds of devices"
+            return LayerGuess("switches", profile.name, LIKELY, words, guess_fields("switches", profile))
+    return None
+
+
+def _told_by_feeders(free: Sequence[LayerProfile], chosen: Mapping[str, LayerGuess]) -> LayerGuess | None:
+    """Sources by a few points, each of a feeder that the cables have: where feeders begin."""
+    feeders = chosen["cables"].feeders if "cables" in chosen else frozenset()
+    for profile in free:
+        fields = guess_fields("sources", profile)
+        of_each = set(fields["feeder"].codes) if "feeder" in fields else set()
+        if of_each and of_each <= feeders and profile.rows <= MOST_HEADS * len(of_each):
+            words = f"{profile.rows} points, of {len(of_each)} of the {len(feeders)} feeders of the cables"
+            return LayerGuess("sources", profile.name, LIKELY, words, fields)
+    return None
 
 
 def _device_field(profile: LayerProfile) -> str:
     """First field most of whose values are kinds of switching devices, ``""`` when none is."""
-    for theirs in profile.fields:
-        known = [value for value in theirs.codes if set(tokens(value)) & DEVICE_WORDS]
-        if len(known) > len(theirs.codes) / 2:
-            return theirs.name
-    return ""
+    return next((field.name for field in profile.fields if _names_devices(field)), "")
+
+
+def _names_devices(theirs: FieldProfile) -> bool:
+    known = [value for value in theirs.codes if known_word("poles", value)[0]]
+    return theirs.kind == "text" and len(known) > len(theirs.codes) / 2
 
 
 def _score_layer(ours: str, profile: LayerProfile) -> LayerGuess:
@@ -164,28 +177,45 @@ def guess_fields(ours: str, profile: LayerProfile) -> dict[str, FieldGuess]:
         used = {other.theirs for other in chosen.values()}
         if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
             chosen[guess.ours] = guess
+    if ours == "switches" and "poles" not in chosen and (kinds := _poles_by_device(profile, chosen.get("device"))):
+        chosen["poles"] = kinds
     return {name: chosen[name] for name in rank if name in chosen}
+
+
+def _poles_by_device(profile: LayerProfile, device: FieldGuess | None) -> FieldGuess | None:
+    """Poles by what a device is, where nothing records them: a cutout works pole by pole, a gang switch does not."""
+    name = device.theirs if device else _device_field(profile)
+    if not name or not _names_devices(profile.field(name)):
+        return None
+    values = guess_values(field_specs("switches")["poles"], profile.field(name), drawn_m=profile.drawn_m, name=[])
+    kinds = {known_word("poles", value)[2] for value in profile.field(name).codes} - {""}
+    words = f"by the kind of device: {', '.join(sorted(kinds))}"
+    return FieldGuess("poles", name, SURE if all(code.sure for code in values.codes) else LIKELY, words, values)
 
 
 def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -> FieldGuess:
     name = 1.0 if theirs.name.casefold() == spec.name else name_likeness(theirs.name, aliases(spec.layer, spec.name))
     if set(tokens(theirs.name)) & set(_alias_table()[spec.layer, spec.name].never):
         name = 0.0
-    by_content = spec.name in BY_CONTENT and theirs.kind == "text" and theirs.distinct > 0
+    by_content = (spec.name in BY_CONTENT and theirs.kind == "text") or (spec.name == "device" and _names_devices(theirs))
     if (name <= LIKE_NAME and not by_content) or theirs.distinct == 0:
         exact = 1.0 if name == 1.0 and theirs.name.casefold() == spec.name else 0.0
         return FieldGuess(spec.name, theirs.name, exact, "same name, no values", ValueGuess(0.0, "no values"))
     values = guess_values(spec, theirs, drawn_m=profile.drawn_m, name=tokens(theirs.name))
     if name < NAME_FITS and _told_by_values(spec, theirs, values):
-        return FieldGuess(spec.name, theirs.name, CONTENT_TELLS, f"told by its values; {values.evidence}", values)
+        words = "kinds of devices" if spec.name == "device" else values.evidence
+        return FieldGuess(spec.name, theirs.name, CONTENT_TELLS, f"told by its values; {words}", values, theirs.codes)
     score = NAME_WEIGHT * name + VALUE_WEIGHT * values.fit
     if values.fit == 0.0:
         score = min(score, LIKELY - 0.01)
-    return FieldGuess(spec.name, theirs.name, round(score, 3), f"{_name_words(name)}; {values.evidence}", values)
+    words = f"{_name_words(name)}; {values.evidence}"
+    return FieldGuess(spec.name, theirs.name, round(score, 3), words, values, theirs.codes)
 
 
 def _told_by_values(spec: FieldSpec, theirs: FieldProfile, values: ValueGuess) -> bool:
-    """Whether the values can be of no other field: conductors, underground or overhead, nameplate connections."""
+    """Whether the values can be of no other field: conductors, underground or overhead, nameplates, devices."""
+    if spec.name == "device":
+        return _names_devices(theirs)
     if spec.name not in BY_CONTENT or theirs.kind != "text":
         return False
     least = 1 if spec.name == "build" else MEANINGFUL_LENGTH
@@ -208,6 +238,8 @@ def _likeness(theirs: list[str], alias: list[str]) -> float:
     for words in (theirs, plain):
         if words and "".join(words) == "".join(alias):
             return 1.0
+    if _cut_short(theirs, alias):
+        return SHORTENED
     if set(alias) <= set(theirs) and set(alias) - unit_words():
         return 0.6 + 0.25 * sum(map(len, alias)) / max(sum(map(len, plain or theirs)), 1)
     joined, wanted = "".join(theirs), "".join(alias)
@@ -215,6 +247,20 @@ def _likeness(theirs: list[str], alias: list[str]) -> float:
         return 0.65
     ratio = SequenceMatcher(None, joined, wanted).ratio()
     return 0.6 * ratio if ratio >= CLOSE_SPELLING and len(wanted) > 3 else 0.0
+
+
+def _cut_short(theirs: list[str], alias: list[str]) -> bool:
+    """Whether every word stands for one of the alias: its first letter and some of the others, in their order."""
+    least = LEAST_SHORT if len(alias) > 1 else MEANINGFUL_LENGTH
+    return len(theirs) == len(alias) and all(
+        short == word or (len(short) >= least and short[0] == word[0] and _within(short, word))
+        for short, word in zip(theirs, alias, strict=True)
+    )
+
+
+def _within(short: str, word: str) -> bool:
+    letters = iter(word)
+    return all(letter in letters for letter in short)
 
 
 def tokens(name: str) -> list[str]:

@@ -37,12 +37,8 @@ SPELLED_UNITS = {
     "nfpermi": "nF/mi",
 }
 LEAST_PRIMARY_KV = 1.0
+FEW = 5  # rows below which different values everywhere say nothing
 YES, NO = ("1", "y", "yes", "true", "t"), ("0", "n", "no", "false", "f")
-CORE_WORDS = {  # anywhere in a text: "5LEG WND", "3-leg stacked"
-    r"\b(?:5|five) ?(?:leg|limb)(?:s|ged)?\b": "five_legged",
-    r"\b(?:3|three) ?(?:leg|limb)(?:s|ged)?\b": "three_legged",
-    r"\b(?:separate|triplex)\b": "separate",
-}
 PHASE_BITS = {"7": "ABC", "6": "AB", "5": "AC", "3": "BC", "4": "A", "2": "B", "1": "C"}
 
 
@@ -121,7 +117,7 @@ def _text(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
         known = [text for text in texts if (cable := parse_cable_text(text)).is_cable or cable.bare]
         share = len(known) / max(len(texts), 1)
         return ValueGuess(0.45 + 0.55 * share, f"{len(known)} of {len(texts)} texts read as a conductor")
-    if theirs.rows > 20 and theirs.unique:
+    if theirs.rows >= FEW and theirs.unique:
         return ValueGuess(0.3, "every value is different")
     return ValueGuess(0.7, f"{theirs.distinct} different values" if theirs.distinct != 1 else "one value")
 
@@ -232,9 +228,8 @@ def _known_code(spec: FieldSpec, value: str) -> CodeGuess:
         return CodeGuess(value, value, sure=True)
     words = " ".join(re.split(r"[\W_]+", value.casefold())).strip()
     code, sure = _code_table().get((spec.name, words), ("", False))
-    if not code and spec.name == "core":
-        code = next((ours for pattern, ours in CORE_WORDS.items() if re.search(pattern, words)), "")
-        sure = bool(code)
+    if not code:
+        code, sure, _ = known_word(spec.name, value)
     if not code and spec.name == "connection":
         code, sure = _nameplate_connection(value)
     return CodeGuess(value, code, sure)
@@ -280,20 +275,42 @@ def _by_name(spec: FieldSpec, theirs: FieldProfile, *, name: Sequence[str]) -> d
 
 
 def _by_count(spec: FieldSpec, theirs: FieldProfile) -> dict[str, CodeGuess]:
-    """States none of which clearly is closed: nearly all devices are, so of two codes the commoner; never sure."""
+    """States none of which clearly is closed: nearly all devices are, so of two codes the commoner.
+
+    Sure only where the rarer one clearly is open and the other says nothing (``N`` and ``O``).
+    """
     known = {value: _known_code(spec, value) for value in theirs.codes}
     if any(guess.sure and _state(guess) == "closed" for guess in known.values()):
         return {}
     counts = dict(theirs.commonest)
     common, *others = sorted(theirs.codes, key=lambda value: -counts.get(value, 0))
     if len(others) == 1 and counts.get(common, 0) > counts.get(others[0], 0):
-        return {common: CodeGuess(common, "closed", sure=False), others[0]: CodeGuess(others[0], "open", sure=False)}
+        rare = known[others[0]]
+        sure = rare.sure and _state(rare) == "open" and not known[common].ours
+        return {common: CodeGuess(common, "closed", sure=sure), others[0]: CodeGuess(others[0], "open", sure=sure)}
     usual = {**dict.fromkeys(YES, "closed"), **dict.fromkeys(NO, "open")}
     return {v: CodeGuess(v, guess.ours or usual.get(v.casefold(), ""), sure=False) for v, guess in known.items()}
 
 
 def _state(guess: CodeGuess) -> str:
     return fold_code(guess.ours)
+
+
+def known_word(field: str, value: str) -> tuple[str, bool, str]:
+    """Code that a word anywhere in a text stands for, whether beyond doubt, and what the word means.
+
+    ``("", False, "")`` when no word is known (``data/input_words.csv``); of several words those beyond doubt win.
+    """
+    text = " ".join(re.split(r"[\W_]+", value.casefold())).strip()
+    found = [(code, sure, meaning) for pattern, code, sure, meaning in _word_table(field) if pattern.search(text)]
+    return next((hit for hit in found if hit[1]), found[0] if found else ("", False, ""))
+
+
+@cache
+def _word_table(field: str) -> tuple[tuple[re.Pattern[str], str, bool, str], ...]:
+    with files("survey").joinpath("data", "input_words.csv").open(encoding="utf-8") as stream:
+        rows = [row for row in csv.DictReader(stream) if row["field"] == field]
+    return tuple((re.compile(r["pattern"]), r["code"], r["sure"] == "1", r["meaning"]) for r in rows)
 
 
 @cache

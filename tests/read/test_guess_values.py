@@ -99,7 +99,7 @@ def test_fit(layer, field, values, kind, low, high):
             "poles",
             ["Cutout", "RECLOSER"],
             ["type"],
-            {"Cutout": ("single", False), "RECLOSER": ("three", False)},
+            {"Cutout": ("single", True), "RECLOSER": ("three", False)},
         ),
         ("cables", "phases", ["7", "4"], [], {"7": ("ABC", True), "4": ("A", False)}),
         ("cables", "phases", ["RST", "R"], [], {"RST": ("ABC", True), "R": ("A", True)}),
@@ -121,7 +121,8 @@ def test_codes(layer, field, values, name, codes):
 @pytest.mark.parametrize(
     ("values", "codes"),
     [
-        (["N"] * 9 + ["O"], {("N", "closed", False), ("O", "open", False)}),
+        (["N"] * 9 + ["O"], {("N", "closed", True), ("O", "open", True)}),
+        (["K"] * 9 + ["L"], {("K", "closed", False), ("L", "open", False)}),
         (["O"] * 9 + ["X"], {("O", "closed", False), ("X", "open", False)}),
         (["O"] * 9, {("O", "open", False)}),
         (["C"] * 2 + ["O"] * 9, {("C", "closed", True), ("O", "open", True)}),

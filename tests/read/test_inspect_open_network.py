@@ -79,6 +79,6 @@ def test_native_tables_read_with_the_draft_as_it_is(export, net):
     assert tables.switches["open"].tolist() == (~switches.closed).tolist()
     assert tables.switches["node"].tolist() == switches.bus.astype(str).tolist()
     assert tables.sources["node"].tolist() == net.ext_grid.bus.astype(str).tolist()
-    # Nothing there says how the poles work: the safe side, and said so.
+    # Kinds of device do not say how their poles work beyond doubt: the safe side, and said so.
     assert tables.switches["single_pole"].all()
-    assert len(findings.of("default_poles")) == 1
+    assert len(findings.of("unknown_poles")) == 1
