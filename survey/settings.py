@@ -311,6 +311,12 @@ def load_settings(path: Path | None) -> Settings:
     return build_settings(raw, origin=str(path))
 
 
+def other_sections(path: Path | None) -> dict[str, Any]:
+    """What a settings file that is accepted says beside ``input``, as it stands there."""
+    raw = {} if path is None else tomllib.loads(path.read_text(encoding="utf-8"))
+    return {section: content for section, content in raw.items() if section != "input"}
+
+
 def build_settings(raw: dict[str, Any], *, origin: str = "settings") -> Settings:
     """Build the settings from a nested dict, for example one read from TOML or from ``run.json``.
 
@@ -328,7 +334,7 @@ def build_settings(raw: dict[str, Any], *, origin: str = "settings") -> Settings
 def _describe(error: ValidationError, origin: str) -> str:
     first = error.errors()[0]
     key = ".".join(str(part) for part in first["loc"]) or "(all)"
-    text = f"{origin}: key '{key}': {first['msg']}"
+    text = f"{origin}: key '{key}': {first['msg'].removeprefix('Value error, ')}"
     if first["type"] == "input_map":
         text = f"{origin}: key '{first['ctx']['key']}': {first['ctx']['problem']}"
     elif first["type"] == "extra_forbidden":

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from survey import CAUTION
+from survey.errors import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,23 +25,29 @@ VALUES_SHOWN, VALUE_WIDTH = 4, 24
 @click.command(epilog=CAUTION)
 @click.argument("network", type=PATH)
 @click.option("-o", "--out", type=PATH, help="Write a draft settings file (TOML) there.")
+@click.option("-s", "--settings", type=PATH, help="Settings (TOML) that hold already; only the rest is guessed.")
 @click.option("--ask", is_flag=True, help="Ask on the terminal about every guess that is not sure.")
-def inspect(network: Path, *, out: Path | None, ask: bool) -> None:
+def inspect(network: Path, *, out: Path | None, settings: Path | None, ask: bool) -> None:
     """List what NETWORK holds and draft the settings that map it.
 
-    Every guess comes with its evidence. Lines that are not sure are marked UNSURE in the draft.
+    Every guess comes with its evidence. Lines that are not sure are marked UNSURE in the draft. With -s the draft holds
+    what these settings say, without their comments, and guesses for the rest.
     """
     from survey.read.draft import draft_settings
     from survey.read.inspect import ask_unsure, inspect_network
     from survey.report.writing import write_whole
+    from survey.settings import load_settings, other_sections
 
-    found = inspect_network(network)
+    if settings is not None and out is not None and settings.resolve() == out.resolve():
+        msg = f"settings {settings}: the draft would be written over them; give another file to -o"
+        raise SettingsError(msg)
+    found = inspect_network(network, settings=load_settings(settings).input)
     print_layers(found)
     if ask:
         found = ask_unsure(found, _ask)
     print_guesses(found)
     if out is not None:
-        draft = draft_settings(found).encode()
+        draft = draft_settings(found, others=other_sections(settings)).encode()
         write_whole(out, lambda path: _fill(path, draft))
         click.echo(
             f"\nDraft settings in {out}. Look at the lines marked UNSURE, then: survey run {network} -s {out} -o OUT"

@@ -5,10 +5,14 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
+import tomlkit
+
 from survey.input_schema import REQUIRED_LAYERS, field_specs
+from survey.read.told import BY
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
+    from typing import Any
 
     from survey.read.guess import FieldGuess, LayerGuess
     from survey.read.inspect import Inspection
@@ -19,11 +23,18 @@ DEFAULT_CRS_HINT = '# crs = "EPSG:32614"'
 DELETE = 0x7F
 
 
-def draft_settings(inspection: Inspection) -> str:
+def draft_settings(inspection: Inspection, *, others: Mapping[str, Any] | None = None) -> str:
     """Settings file for an export, as text.
 
     A line that is sure is in force. One that is not ends in ``# UNSURE`` and its evidence: in force where the survey
     could not run without it, otherwise commented out.
+
+    Parameters
+    ----------
+    inspection
+        What was found, and what was known before.
+    others
+        Sections that are not about the input; they are put at the end as they are.
     """
     lines = [
         f"# Draft settings for {_plain(inspection.path.name)}. Every line says why. Look at those marked UNSURE:",
@@ -35,10 +46,18 @@ def draft_settings(inspection: Inspection) -> str:
     ]
     for guess in inspection.guesses.values():
         lines += ["", *_layer_lines(guess, inspection)]
+    if inspection.told.cable_type_patterns:
+        lines += ["", "[input.cable_type_patterns]"]
+        lines += [f"{quoted(text)} = {quoted(kind)}" for text, kind in inspection.told.cable_type_patterns.items()]
+    if others:
+        lines += ["", tomlkit.dumps(others).rstrip()]
     return "\n".join(lines) + "\n"
 
 
 def _crs_lines(inspection: Inspection) -> Iterator[str]:
+    if inspection.told.crs:
+        yield f"crs = {quoted(inspection.told.crs)}  # {BY}"
+        return
     used = {guess.theirs for guess in inspection.guesses.values() if guess.theirs}
     for layer in inspection.layers:
         if layer.name in used and layer.crs is None and layer.geometry in ("lines", "points", "mixed"):
@@ -80,7 +99,7 @@ def _field_lines(guess: LayerGuess) -> Iterator[str]:
         if found is not None:
             line = f"{ours} = {quoted(found.theirs)}  {_why(found.evidence, sure=found.sure)}"
             yield line if _in_force(guess, found) else f"# {line}"
-        elif spec.required and not _stand_in(spec.default):
+        elif spec.required and not _stand_in(spec.default) and ours not in guess.defaults:
             yield f'# {ours} = ""  {UNSURE}: nothing like it was found; needed ({spec.meaning})'
 
 
@@ -111,10 +130,12 @@ def _default_lines(guess: LayerGuess) -> Iterator[str]:
     missing = [
         spec
         for ours, spec in field_specs(guess.ours).items()
-        if spec.required and _stand_in(spec.default) and ours not in guess.fields
+        if spec.required and _stand_in(spec.default) and ours not in guess.fields and ours not in guess.defaults
     ]
-    if missing:
+    if missing or guess.defaults:
         yield f"\n[input.{guess.ours}.defaults]"
+    for ours, value in guess.defaults.items():
+        yield f"{ours} = {quoted(value) if isinstance(value, str) else repr(value)}  # {BY}"
     for spec in missing:
         yield f"{spec.name} = {quoted(str(spec.default))}  {UNSURE}: nothing like it was found; the safe side stands in"
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from functools import cache
@@ -20,7 +21,7 @@ from survey.read.guess_values import ValueGuess, guess_values, known_word
 from survey.settings import LAYERS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
     from survey.read.profile import FieldProfile, LayerProfile
 
@@ -74,13 +75,14 @@ class FieldGuess:
 
 @dataclass(frozen=True)
 class LayerGuess:
-    """A layer of the export for one of ours; ``theirs`` is ``""`` when none fits."""
+    """A layer of the export for one of ours; ``theirs`` is ``""`` when none fits. ``defaults`` are never guessed."""
 
     ours: str
     theirs: str
     confidence: float
     evidence: str
     fields: dict[str, FieldGuess] = field(default_factory=dict)
+    defaults: Mapping[str, str | float] = field(default_factory=dict)
 
     @property
     def feeders(self) -> frozenset[str]:
@@ -100,22 +102,24 @@ class _Names(NamedTuple):
     never: tuple[str, ...]
 
 
-def guess_layers(profiles: Sequence[LayerProfile]) -> dict[str, LayerGuess]:
-    """Best layer for each of ours; no layer is used twice."""
+def guess_layers(
+    profiles: Sequence[LayerProfile], *, told: Mapping[str, LayerGuess] | None = None
+) -> dict[str, LayerGuess]:
+    """Best layer for each of ours; no layer is used twice, and what is told stands as it is."""
+    chosen = dict(told or {})
     scored = sorted(
-        (_score_layer(ours, profile) for ours in LAYERS for profile in profiles),
+        (_score_layer(ours, profile) for ours in LAYERS if ours not in chosen for profile in profiles),
         key=lambda guess: (-guess.confidence, LAYERS.index(guess.ours), guess.theirs),
     )
-    chosen: dict[str, LayerGuess] = {}
     for guess in scored:
         used = {other.theirs for other in chosen.values()}
         if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
             chosen[guess.ours] = guess
-    for ours, told in (("switches", _told_by_devices), ("sources", _told_by_feeders)):
+    for ours, by_values in (("switches", _told_by_devices), ("sources", _told_by_feeders)):
         used = {other.theirs for other in chosen.values()}
         free = [profile for profile in profiles if profile.name not in used and profile.geometry == "points"]
-        if ours not in chosen and (guess := told(free, chosen)):
-            chosen[ours] = guess
+        if ours not in chosen and (found := by_values(free, chosen)):
+            chosen[ours] = found
     return {ours: chosen.get(ours, LayerGuess(ours, "", 0.0, "no layer fits")) for ours in LAYERS}
 
 
@@ -167,14 +171,19 @@ def _score_layer(ours: str, profile: LayerProfile) -> LayerGuess:
     return LayerGuess(ours, profile.name, round(score, 3), words, fields)
 
 
-def guess_fields(ours: str, profile: LayerProfile) -> dict[str, FieldGuess]:
-    """Best field for each of ours; no field is used twice."""
+def guess_fields(
+    ours: str, profile: LayerProfile, *, told: Mapping[str, FieldGuess] | None = None
+) -> dict[str, FieldGuess]:
+    """Best field for each of ours; what is told stands as it is.
+
+    No field is used twice, but what tells the poles may tell the device too.
+    """
     scored = [_score_field(spec, profile, theirs) for spec in field_specs(ours).values() for theirs in profile.fields]
     rank = list(field_specs(ours))
     scored.sort(key=lambda guess: (-guess.confidence, rank.index(guess.ours), guess.theirs))
-    chosen: dict[str, FieldGuess] = {}
+    chosen = dict(told or {})
     for guess in scored:
-        used = {other.theirs for other in chosen.values()}
+        used = {other.theirs for other in chosen.values() if (guess.ours, other.ours) != ("device", "poles")}
         if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
             chosen[guess.ours] = guess
     if ours == "switches" and "poles" not in chosen and (kinds := _poles_by_device(profile, chosen.get("device"))):
@@ -197,7 +206,9 @@ def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -
     name = 1.0 if theirs.name.casefold() == spec.name else name_likeness(theirs.name, aliases(spec.layer, spec.name))
     if set(tokens(theirs.name)) & set(_alias_table()[spec.layer, spec.name].never):
         name = 0.0
-    by_content = (spec.name in BY_CONTENT and theirs.kind == "text") or (spec.name == "device" and _names_devices(theirs))
+    by_content = (spec.name in BY_CONTENT and theirs.kind == "text") or (
+        spec.name == "device" and _names_devices(theirs)
+    )
     if (name <= LIKE_NAME and not by_content) or theirs.distinct == 0:
         exact = 1.0 if name == 1.0 and theirs.name.casefold() == spec.name else 0.0
         return FieldGuess(spec.name, theirs.name, exact, "same name, no values", ValueGuess(0.0, "no values"))
@@ -290,8 +301,8 @@ def aliases(layer: str, field_name: str) -> tuple[str, ...]:
     return _alias_table()[layer, field_name].aliases
 
 
-def answered_field(layer: str, ours: str, *, profile: LayerProfile, theirs: str) -> FieldGuess:
+def answered_field(layer: str, ours: str, *, profile: LayerProfile, theirs: str, by: str = "answered") -> FieldGuess:
     """Field that a person has chosen for ours; unit and codes are still told by its values."""
     found = profile.field(theirs)
     values = guess_values(field_specs(layer)[ours], found, drawn_m=profile.drawn_m, name=tokens(theirs))
-    return FieldGuess(ours, theirs, 1.0, f"answered; {values.evidence}", values)
+    return FieldGuess(ours, theirs, 1.0, f"{by}; {values.evidence}", values, found.codes)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,8 @@ from survey.read.formats import open_export
 from survey.read.guess import GEOMETRY, FieldGuess, LayerGuess, answered_field, guess_fields, guess_layers
 from survey.read.guess_values import CodeGuess
 from survey.read.profile import LayerProfile, profile_layer
+from survey.read.told import told_layers
+from survey.settings import InputSettings
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -34,39 +36,48 @@ class Inspection:
         Its layers, in file order.
     guesses
         Best layer and fields for each of ours.
+    told
+        What the settings said before, if any.
     """
 
     path: Path
     layers: tuple[LayerProfile, ...]
     guesses: dict[str, LayerGuess]
+    told: InputSettings = field(default_factory=InputSettings)
 
     def layer(self, name: str) -> LayerProfile:
         """Layer of the export by name."""
         return next(layer for layer in self.layers if layer.name == name)
 
 
-def inspect_network(path: str | Path, *, progress: Callable[[str], None] | None = None) -> Inspection:
+def inspect_network(
+    path: str | Path, *, settings: InputSettings | None = None, progress: Callable[[str], None] | None = None
+) -> Inspection:
     """Look at every layer and field of an export.
 
     Parameters
     ----------
     path
         As for :func:`survey.read.read_network`.
+    settings
+        What is known of it already; only the rest is guessed.
     progress
         Called with the name of each layer as it is begun.
 
     Raises
     ------
     survey.errors.InputError
-        The export cannot be opened or read.
+        The export cannot be opened or read, or has no layer or field that the settings name.
     """
     export = open_export(Path(path))
-    profiles = []
-    for info in export.layers():
+    profiles, infos = [], export.layers()
+    for info in infos:
         if progress is not None:
             progress(info.name)
         profiles.append(profile_layer(export, info))
-    return Inspection(export.path, tuple(profiles), guess_layers(profiles))
+    known = settings or InputSettings()
+    told = told_layers(profiles, infos, settings=known, path=export.path)
+    return Inspection(export.path, tuple(profiles), guess_layers(profiles, told=told), known)
 
 
 def ask_unsure(inspection: Inspection, ask: Ask) -> Inspection:

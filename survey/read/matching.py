@@ -47,13 +47,20 @@ def match_layers(infos: Sequence[LayerInfo], *, settings: InputSettings, path: P
     FieldError
         A field the settings name is not there.
     """
-    matched = {}
-    for name in LAYERS:
-        mapping: LayerMap = getattr(settings, name)
-        info = _find_layer(infos, name=name, mapping=mapping, path=path)
-        if info is not None:
-            matched[name] = MatchedLayer(name, info, _match_fields(info, name=name, mapping=mapping))
-    return matched
+    found = (match_layer(infos, name=name, mapping=getattr(settings, name), path=path) for name in LAYERS)
+    return {matched.name: matched for matched in found if matched is not None}
+
+
+def match_layer(infos: Sequence[LayerInfo], *, name: str, mapping: LayerMap, path: Path) -> MatchedLayer | None:
+    """Find one of our layers; ``None`` where it is not there, not required and not named in the settings.
+
+    Raises
+    ------
+    LayerError, FieldError
+        As for :func:`match_layers`.
+    """
+    info = _find_layer(infos, name=name, mapping=mapping, path=path)
+    return None if info is None else MatchedLayer(name, info, _match_fields(info, name=name, mapping=mapping))
 
 
 def _find_layer(infos: Sequence[LayerInfo], *, name: str, mapping: LayerMap, path: Path) -> LayerInfo | None:

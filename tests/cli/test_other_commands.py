@@ -84,3 +84,19 @@ def test_sheets_of_an_unknown_district_name_those_that_exist(done, capsys):
     said = capsys.readouterr().err
     assert "South" in said
     assert "North" in said
+
+
+def test_a_draft_goes_on_from_settings_that_hold_already(tmp_path, capsys):
+    layers = {f"net_{name}": frame.rename(columns=RENAMED) for name, frame in tables().items()}
+    export = write_gpkg(tmp_path / "net.gpkg", layers)
+    known, draft = tmp_path / "known.toml", tmp_path / "draft.toml"
+    known.write_text("[input.cables.defaults]\nkv = 12.47\n\n[score]\nhigh_from = 30\n")
+    assert survey("inspect", export, "-s", known, "-o", draft) == 0
+    assert survey("run", export, "-s", draft, "-o", tmp_path / "out", "--no-study") == 0
+    assert "high_from = 30" in draft.read_text()
+    said = capsys.readouterr()
+    assert said.err == ""
+    assert survey("inspect", export, "-s", known, "-o", known) == 1
+    assert capsys.readouterr().err == (
+        f"survey: settings {known}: the draft would be written over them; give another file to -o\n"
+    )

@@ -374,3 +374,26 @@ def test_kinds_of_devices_tell_the_switches(export):
     guess = inspect_network(export(switches=None, sources=None, aa_devs=devices)).guesses["switches"]
     assert (guess.theirs, guess.sure) == ("aa_devs", False)
     assert guess.evidence == "values of ZZ are kinds of devices"
+
+
+def test_a_few_points_of_the_cables_feeders_are_proposed_as_sources(export):
+    lines = [cable(f"C{i}", line((i, 0), (i + 1, 0)), feeder=f"F{i % 3}") for i in range(9)]
+    heads = [{"NR": f"H{i}", "CKT": f"F{i}", "geometry": point(i, 0)} for i in range(3)]
+    path = export(cables=lines, sources=None, zz_pts=heads)
+    guess = inspect_network(path).guesses["sources"]
+    assert (guess.theirs, guess.sure) == ("zz_pts", False)
+    assert guess.evidence == "3 points, of 3 of the 3 feeders of the cables"
+    text = draft(path)
+    assert '# layer = "zz_pts"  # UNSURE' in text
+    assert "sources" not in tomllib.loads(text)["input"] or not tomllib.loads(text)["input"]["sources"]
+
+
+def test_the_kind_of_device_tells_the_poles_where_nothing_records_them(export, read):
+    kinds = ["FCO", "ELB", "GOAB"]
+    devices = [{"DEV": f"D{i}", "ZZ": kinds[i % 3], "geometry": point(i, 0)} for i in range(9)]
+    path = export(switches=devices)
+    poles = inspect_network(path).guesses["switches"].fields["poles"]
+    assert poles.theirs == "ZZ"
+    assert poles.evidence.startswith("by the kind of device: ")
+    tables = read(path, **tomllib.loads(draft(path))).tables
+    assert list(tables.switches["single_pole"]) == [True, True, False] * 3

@@ -217,7 +217,7 @@ def test_failure_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 
 def test_out_is_a_file(tmp_path: Path) -> None:
     (tmp_path / "x").write_text("")
-    with pytest.raises(OutputError, match="a part of the path is a file"):
+    with pytest.raises(OutputError, match="is a file; give a folder"):
         make_sheets(town(3), out=tmp_path / "x")
 
 

@@ -1,0 +1,61 @@
+"""What the settings already say of an export, as guesses that are sure, so that only the rest is guessed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from survey.input_schema import field_specs
+from survey.read.guess import FieldGuess, LayerGuess, answered_field, guess_fields, guess_layers
+from survey.read.guess_values import CodeGuess
+from survey.read.matching import match_layer
+from survey.settings import LAYERS, LayerMap
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from survey.read.formats import LayerInfo
+    from survey.read.profile import LayerProfile
+    from survey.settings import InputSettings
+
+BY = "as the settings say"
+
+
+def told_layers(
+    profiles: Sequence[LayerProfile], infos: Sequence[LayerInfo], *, settings: InputSettings, path: Path
+) -> dict[str, LayerGuess]:
+    """Layers that the settings map, completed by guesses for the fields they leave out.
+
+    Raises
+    ------
+    survey.errors.LayerError, survey.errors.FieldError
+        A layer or field that the settings name is not there.
+    """
+    guessed, told = guess_layers(profiles), {}
+    for ours in LAYERS:
+        mapping: LayerMap = getattr(settings, ours)
+        layer = guessed[ours] if mapping.layer is None else LayerGuess(ours, mapping.layer, 1.0, BY)
+        if not layer.theirs or mapping == LayerMap():
+            continue
+        mapping = mapping.model_copy(update={"layer": layer.theirs})
+        if matched := match_layer(infos, name=ours, mapping=mapping, path=path):
+            profile = next(profile for profile in profiles if profile.name == matched.info.name)
+            named = {name: matched.fields[name] for name in mapping.fields}
+            fields = {n: answered_field(ours, n, profile=profile, theirs=f, by=BY) for n, f in named.items()}
+            fields = guess_fields(ours, profile, told=fields)
+            read = {name: _with_values(ours, guess, mapping) for name, guess in fields.items()}
+            told[ours] = replace(layer, theirs=profile.name, fields=read, defaults=mapping.defaults)
+    return told
+
+
+def _with_values(layer: str, guess: FieldGuess, mapping: LayerMap) -> FieldGuess:
+    """Field with the unit and codes of the settings; what they leave out is guessed from the values."""
+    values = guess.values
+    if guess.ours in mapping.units:
+        unit = mapping.units[guess.ours]
+        values = replace(values, unit="" if unit == field_specs(layer)[guess.ours].unit else unit, unit_sure=True)
+    said = mapping.codes.get(guess.ours, {})
+    rest = tuple(code for code in values.codes if code.theirs not in said)
+    codes = (*(CodeGuess(code, meaning, sure=True) for code, meaning in said.items()), *rest)
+    return replace(guess, values=replace(values, codes=codes))
