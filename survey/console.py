@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from survey.result import SurveyResult
 
 MOST_TEXTS, TEXT_WIDTH = 5, 60
+MOST_CODES = 12
 STAGES = {
     "read": "Reading the export",
     "network": "Building the network and walking",
@@ -101,6 +102,7 @@ def print_summary(result: SurveyResult, out: Path) -> None:
     _print_health(result.record["health"])
     counts = result.record["findings"]
     click.echo("Findings    " + ", ".join(f"{counts[s]} {s}" for s in SEVERITIES))
+    _print_unread_codes(result.record.get("unread_codes", []))
     _print_unread(result.record.get("unread_cable_texts", []))
     if not result.settings.study.run:
         click.echo("Study       left out: scores come from the screening margin alone")
@@ -117,6 +119,23 @@ def _print_health(health: Mapping[str, int]) -> None:
     odd = [f"{words} {health[key]}" for key, words in ODD if health[key]]
     if odd:
         click.echo("            " + ", ".join(odd))
+
+
+def _print_unread_codes(values: Sequence[Mapping[str, Any]]) -> None:
+    """Coded values that were not known, as lines of settings: a whole answer once the meanings are filled in."""
+    if not values:
+        return
+    click.echo(f"\nCodes not known: {len(values)} values; what was counted instead is in the findings")
+    click.echo("  To teach them, put these lines into the settings, with the meaning that holds here:")
+    section = ""
+    for entry in values[:MOST_CODES]:
+        if entry["section"] != section:
+            section = entry["section"]
+            click.echo(f"  {section}")
+        number = f"{entry['records']:,} record" + ("s" if entry["records"] > 1 else "")
+        click.echo(f"  {entry['teach']} ({number})")
+    if len(values) > MOST_CODES:
+        click.echo(f"  ... {len(values) - MOST_CODES} more in run.json")
 
 
 def _print_unread(texts: Sequence[Mapping[str, Any]]) -> None:

@@ -32,6 +32,8 @@ class Finding:
         What was found, what was expected, what the survey did, what to do next.
     lon, lat
         Place in degrees (WGS 84), when there is one.
+    texts
+        Recorded values that were not known, and the number of records of each, commonest first.
     """
 
     severity: Severity
@@ -41,6 +43,7 @@ class Finding:
     message: str
     lon: float | None = None
     lat: float | None = None
+    texts: tuple[tuple[str, int], ...] = ()
 
     @property
     def sort_key(self) -> tuple[int, str, str, tuple[str, ...], str]:
@@ -63,10 +66,12 @@ class FindingList:
         ids: Iterable[str],
         message: str,
         place: tuple[float, float] | None = None,
+        texts: Iterable[tuple[str, int]] = (),
     ) -> None:
         """Add one finding about the given assets; ``place`` is (lon, lat) in degrees."""
         lon, lat = place if place is not None else (None, None)
-        self.items.append(Finding(severity, rule, layer, tuple(sorted(map(str, ids))), message, lon, lat))
+        known = tuple(sorted(map(str, ids)))
+        self.items.append(Finding(severity, rule, layer, known, message, lon, lat, tuple(texts)))
 
     def ordered(self) -> list[Finding]:
         """All findings in the order of the findings table."""

@@ -20,6 +20,7 @@ from survey.marks import mark_result
 from survey.memory import give_back
 from survey.network import build_network
 from survey.read import read_network
+from survey.read.unread_codes import unread_codes
 from survey.result import CAUTION, SurveyResult
 from survey.settings import Settings
 
@@ -172,6 +173,7 @@ def make_record(
             "assess": {"sections": len(network.sections.device), "circuits": len(assessment.circuits.b)},
         },
         "findings": {s: sum(f.severity == s for f in findings) for s in SEVERITIES},
+        "unread_codes": unread_codes(findings),
         "unread_cable_texts": unread_cable_texts(findings, network.tables.cables),
     }
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from survey.tomltext import quoted
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -28,15 +30,8 @@ def teaching_line(text: str) -> str:
     """
     pattern = "^" + SPECIAL.sub(r"\\\1", text) + "$"
     literal = pattern.isprintable() and "'" not in pattern
-    key = f"'{pattern}'" if literal else f'"{"".join(map(_escaped, pattern))}"'
+    key = f"'{pattern}'" if literal else quoted(pattern)
     return f'{key} = "{EXAMPLE_TYPE}"'
-
-
-def _escaped(char: str) -> str:
-    """A character of a TOML basic string; what a terminal would act on is written as its number."""
-    if char in {'"', "\\"}:
-        return f"\\{char}"
-    return char if char.isprintable() else f"\\U{ord(char):08X}"
 
 
 def unread_cable_texts(findings: FindingList, cables: pd.DataFrame) -> list[dict[str, Any]]:

@@ -66,12 +66,20 @@ class Rows:
         found: list[str] = self.ids.filter(pa.array(mask)).to_pylist()
         return found
 
-    def report(self, severity: Severity, rule: str, *, where: NDArray[np.bool_], message: str) -> None:
+    def report(
+        self,
+        severity: Severity,
+        rule: str,
+        *,
+        where: NDArray[np.bool_],
+        message: str,
+        texts: Sequence[tuple[str, int]] = (),
+    ) -> None:
         """Add a finding on the rows of a mask, if there are any; ``{count}`` and ``{all}`` are filled in."""
         count = int(np.count_nonzero(where))
         if count:
             text = message.replace("{count}", f"{count:,}").replace("{all}", f"{len(self):,}")
-            self.findings.add(severity, rule, layer=self.name, ids=self.ids_where(where), message=text)
+            self.findings.add(severity, rule, layer=self.name, ids=self.ids_where(where), message=text, texts=texts)
 
 
 @dataclass(frozen=True)
@@ -93,10 +101,17 @@ class Encoded:
         """Value of ``table`` (aligned with ``names``) for every row, -1 where missing."""
         return np.array([*table, MISSING], np.int32)[self.codes]
 
+    def counts(self, mask: NDArray[np.bool_]) -> list[tuple[str, int]]:
+        """Distinct texts in the rows of a mask with the number of rows of each, commonest first."""
+        there = np.bincount(self.codes[mask] + 1, minlength=len(self.names) + 1)[1:].tolist()
+        number: dict[str, int] = {}
+        for value, count in zip(self.names, there, strict=True):
+            number[value] = number.get(value, 0) + count
+        return sorted(((v, n) for v, n in number.items() if n), key=lambda item: (-item[1], item[0]))
+
     def examples(self, mask: NDArray[np.bool_]) -> str:
         """Return some of the distinct texts in the rows of a mask, quoted."""
-        there = np.bincount(self.codes[mask] + 1, minlength=len(self.names) + 1)[1:]
-        texts = sorted({value for value, count in zip(self.names, there, strict=True) if count})
+        texts = sorted(value for value, _ in self.counts(mask))
         return ", ".join(repr(text[:40]) for text in texts[:EXAMPLES]) + (" ..." if len(texts) > EXAMPLES else "")
 
     def texts(self) -> pd.Series:
@@ -238,6 +253,7 @@ def _report_unknown(rows: Rows, spec: FieldSpec, *, column: Encoded, where: NDAr
         where=where,
         message=f"{spec.name} not known in {{count}} of {{all}} records of {rows.name} ({column.examples(where)}); "
         f"counted as {fallback or 'missing'}; accepted: {accepted}; map codes in input.{rows.name}.codes.{spec.name}",
+        texts=column.counts(where),
     )
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 import tomlkit
 
 from survey.input_schema import REQUIRED_LAYERS, field_specs
 from survey.read.told import BY
+from survey.read.unread_codes import accepted_codes
+from survey.tomltext import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 
 UNSURE = "# UNSURE"
 DEFAULT_CRS_HINT = '# crs = "EPSG:32614"'
-DELETE = 0x7F
 
 
 def draft_settings(inspection: Inspection, *, others: Mapping[str, Any] | None = None) -> str:
@@ -148,8 +148,7 @@ def _code_lines(guess: LayerGuess) -> Iterator[str]:
         spec = field_specs(guess.ours)[ours]
         for code in found.values.codes:
             if not code.ours:
-                choices = ", ".join(spec.codes) or "A, B, C and their combinations"
-                yield f'# {quoted(code.theirs)} = ""  {UNSURE}: not known; choices: {choices}'
+                yield f'# {quoted(code.theirs)} = ""  {UNSURE}: not known; choices: {accepted_codes(spec)}'
             elif code.sure and _in_force(guess, found):
                 yield f"{quoted(code.theirs)} = {quoted(code.ours)}"
             elif ours == "phases" and _in_force(guess, found):
@@ -173,8 +172,3 @@ def _why(evidence: str, *, sure: bool) -> str:
 def _plain(text: str) -> str:
     """Text that cannot end a comment."""
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
-
-
-def quoted(text: str) -> str:
-    """Write a basic string of TOML."""
-    return json.dumps(text, ensure_ascii=False).replace(chr(DELETE), "\\u007F")

@@ -161,7 +161,7 @@ def _score_layer(ours: str, profile: LayerProfile) -> LayerGuess:
     fields = guess_fields(ours, profile)
     telling = [guess for guess in fields.values() if guess.sure and field_specs(ours)[guess.ours].kind != "id"]
     share = min(len(telling) / min(ENOUGH_FIELDS, len(field_specs(ours)) - 1), 1.0)
-    fits = 1.0 if profile.geometry == GEOMETRY[ours] else 0.5 if profile.geometry in ("none", "empty", "mixed") else 0.0
+    fits = _geometry_fits(ours, profile, fields)
     score = NAME_SHARE * name + FIELD_SHARE * share + GEOMETRY_SHARE * fits
     if fits == 0.0:
         score = min(score, LIKELY - 0.01)
@@ -169,6 +169,15 @@ def _score_layer(ours: str, profile: LayerProfile) -> LayerGuess:
         score = max(score, SURE)
     words = f"{_name_words(name)}; {profile.geometry}; {len(telling)} fields found"
     return LayerGuess(ours, profile.name, round(score, 3), words, fields)
+
+
+def _geometry_fits(ours: str, profile: LayerProfile, fields: Mapping[str, FieldGuess]) -> float:
+    """How well a layer is drawn for one of ours; a table that is not drawn but has a node for every end is as good."""
+    nodes = [name for name, spec in field_specs(ours).items() if spec.kind == "node" and name != "guards"]
+    placed = profile.geometry == "none" and all(name in fields for name in nodes)
+    if placed or profile.geometry == GEOMETRY[ours]:
+        return 1.0
+    return 0.5 if profile.geometry in ("none", "empty", "mixed") else 0.0
 
 
 def guess_fields(

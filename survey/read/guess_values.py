@@ -208,7 +208,7 @@ def _coded(spec: FieldSpec, theirs: FieldProfile, *, name: Sequence[str]) -> Val
     if not theirs.codes:
         return ValueGuess(0.0, f"{theirs.distinct} different values, too many for codes")
     special = _phase_bits(theirs) if spec.kind == "phases" else _by_name(spec, theirs, name=name)
-    guesses = [special.get(value) or _known_code(spec, value) for value in theirs.codes]
+    guesses = [special.get(value) or known_code(spec, value) for value in theirs.codes]
     known = [guess for guess in guesses if guess.ours]
     fit = sum(1.0 if guess.sure else 0.7 for guess in known) / len(guesses)
     words = f"{len(known)} of {len(guesses)} values known"
@@ -223,7 +223,8 @@ def _accepted(spec: FieldSpec, value: str) -> bool:
     return fold_code(value) in spec.codes
 
 
-def _known_code(spec: FieldSpec, value: str) -> CodeGuess:
+def known_code(spec: FieldSpec, value: str) -> CodeGuess:
+    """Code that a value of a coded field usually stands for, ``""`` when none is known."""
     if _accepted(spec, value):
         return CodeGuess(value, value, sure=True)
     words = " ".join(re.split(r"[\W_]+", value.casefold())).strip()
@@ -279,7 +280,7 @@ def _by_count(spec: FieldSpec, theirs: FieldProfile) -> dict[str, CodeGuess]:
 
     Sure only where the rarer one clearly is open and the other says nothing (``N`` and ``O``).
     """
-    known = {value: _known_code(spec, value) for value in theirs.codes}
+    known = {value: known_code(spec, value) for value in theirs.codes}
     if any(guess.sure and _state(guess) == "closed" for guess in known.values()):
         return {}
     counts = dict(theirs.commonest)

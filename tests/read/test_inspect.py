@@ -7,10 +7,11 @@ import pytest
 from conftest import cable, frame, line, point, site, switch
 
 from survey.errors import FormatError
-from survey.read.draft import draft_settings, quoted
+from survey.read.draft import draft_settings
 from survey.read.guess import aliases, name_likeness, tokens
 from survey.read.inspect import NOTHING, ask_unsure, inspect_network
 from survey.settings import build_settings
+from survey.tomltext import quoted
 
 FEET = 0.3048
 
