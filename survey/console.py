@@ -148,7 +148,9 @@ def _print_unread(texts: Sequence[Mapping[str, Any]]) -> None:
         click.echo(f"  {entry['km']:9.2f} km  {entry['cables']:6d} cables  {ascii(entry['text'])[:TEXT_WIDTH]}")
     if len(texts) > MOST_TEXTS:
         click.echo(f"  ... {len(texts) - MOST_TEXTS} more in run.json")
-    click.echo("  To teach them, put lines like this into the settings, with the type that is meant:")
+    click.echo(
+        "  To teach them, put lines like this into the settings, with the type or capacitance (480 nF/km) meant:"
+    )
     click.echo(f"  [input.cable_type_patterns]\n  {texts[0]['teach']}")
 
 

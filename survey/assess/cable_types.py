@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from survey.input_schema import field_specs, find_unit
 from survey.read.cable_text import parse_cable_text, taught_type
 
 if TYPE_CHECKING:
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
     from survey.read.cable_text import CableText
 
 KILO = 1e3
+STAND_IN_SIZE = "500"
+"""Size in kcmil where a text tells only the insulation: that of the class's stand-in."""
 
 
 class TypedCapacitance(NamedTuple):
@@ -32,11 +36,14 @@ class TypedCapacitance(NamedTuple):
         or ``none``, as in :meth:`~survey.physics.catalogue.Catalogue.cable_capacitance_f_m`.
     words
         For origin ``text`` what was read and what stood in for missing parts, else ``""``.
+    rough
+        Whether it is as uncertain as a stand-in: the class's, or a size that the text does not tell.
     """
 
     cap_f_m: NDArray[np.float64]
     origin: NDArray[np.str_]
     words: tuple[str, ...]
+    rough: NDArray[np.bool_]
 
 
 def typed_capacitance(
@@ -56,31 +63,46 @@ def typed_capacitance(
     taught = [taught_type(text, patterns) if text else "" for text in types]
     cap, origin = catalogue.cable_capacitance_f_m(np.array(taught, dtype=object), voltage_v)
     cap, origin = cap.copy(), origin.astype("U5")
-    words = [""] * len(taught)
+    words, sized = [""] * len(taught), np.ones(len(taught), bool)
     for i in np.flatnonzero(origin != "type").tolist():
-        built, told = _from_text(taught[i], voltage_v=float(voltage_v[i]), catalogue=catalogue)
+        told = taught_capacitance_f_m(taught[i])
+        cable = parse_cable_text(taught[i])
+        built, said = (told, f"{taught[i]}") if told else _of_parts(cable, float(voltage_v[i]), catalogue=catalogue)
         if math.isfinite(built):
-            cap[i], origin[i], words[i] = built, "text", told
-    return TypedCapacitance(cap, origin, tuple(words))
+            cap[i], origin[i], words[i] = built, "text", said
+            sized[i] = bool(told or cable.conductor_size)
+    return TypedCapacitance(cap, origin, tuple(words), (origin == "class") | ~sized)
 
 
-def _from_text(text: str, *, voltage_v: float, catalogue: Catalogue) -> tuple[float, str]:
-    cable = parse_cable_text(text)
+def taught_capacitance_f_m(text: str) -> float | None:
+    """Capacitance of a text that is one (``480 nF/km``, in any unit of the field ``cap_nf_km``), F/m."""
+    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(\S+)\s*", text)
+    unit = find_unit(field_specs("cables")["cap_nf_km"].quantity, match[2]) if match else None
+    return float(match[1]) * unit if match and unit and float(match[1]) > 0 else None
+
+
+def _of_parts(cable: CableText, voltage_v: float, *, catalogue: Catalogue) -> tuple[float, str]:
     kv_class = cable.kv_class if cable.kv_class is not None else voltage_v / KILO
-    if not cable.is_cable or not kv_class > 0:
+    if cable.bare or not (cable.conductor_size or cable.insulation) or not kv_class > 0:
         return math.nan, ""
     built = catalogue.capacitance_of(
-        conductor_size=cable.conductor_size,
+        conductor_size=cable.conductor_size or STAND_IN_SIZE,
         kv_class=kv_class,
         insulation=cable.insulation,
         level_pct=cable.level_pct,
+        wall_mm=cable.wall_mm,
     )
-    assumed = [*built.assumed, *([] if cable.kv_class is not None else [f"class of {kv_class:g} kV"])]
+    missing = (
+        (not cable.conductor_size, f"size {STAND_IN_SIZE}"),
+        (cable.kv_class is None, f"class of {kv_class:g} kV"),
+    )
+    assumed = [*built.assumed, *(words for is_missing, words in missing if is_missing)]
     return built.cap_f_m, _words(cable) + (f", with {', '.join(assumed)}" if assumed else "")
 
 
 def _words(cable: CableText) -> str:
     level = f"{cable.level_pct:g} %" if cable.level_pct is not None else ""
+    level = f"{cable.wall_mm:.2f} mm wall" if cable.wall_mm and not level else level
     kv = f"{cable.kv_class:g} kV" if cable.kv_class is not None else ""
     left = f" (not understood: {' '.join(cable.left)})" if cable.left else ""
     parts = (cable.conductor_size, cable.conductor_material, cable.insulation, kv, level)

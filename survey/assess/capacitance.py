@@ -57,7 +57,7 @@ def cable_capacitance(
         )
         which = np.searchsorted(pair, code * (len(levels) + 1) + volt_code)
         cap[wanted] = typed.cap_f_m[which]
-        stand_in[wanted] = typed.origin[which] == "class"
+        stand_in[wanted] = typed.rough[which]
         _report_read(tables, wanted, which, typed=typed, findings=findings)
         _report(tables, wanted, typed.origin[which], findings)
     return np.nan_to_num(cap), stand_in

@@ -15,18 +15,18 @@ if TYPE_CHECKING:
     from survey.findings import FindingList
 
 RULE = "unknown_cable_type"
-EXAMPLE_TYPE = "1/0 XLPE 15kV 133%"
-"""A key of the catalogue, to show what stands on the right."""
+EXAMPLE_TYPE = "500 TR-XLPE 100%"
+"""Shows what stands on the right: what is counted now, in every class, so that the line changes nothing as it is."""
 SPECIAL = re.compile(r"([\\.^$*+?{}\[\]|()])")
 
 
 def teaching_line(text: str) -> str:
-    r"""Line below ``[input.cable_type_patterns]`` for this text and no other; only the type is left to fill in.
+    r"""Line below ``[input.cable_type_patterns]`` for this text and no other; only the type is to be put right.
 
     Examples
     --------
     >>> print(teaching_line("BLK 500 (OLD)"))
-    '^BLK 500 \(OLD\)$' = "1/0 XLPE 15kV 133%"
+    '^BLK 500 \(OLD\)$' = "500 TR-XLPE 100%"
     """
     pattern = "^" + SPECIAL.sub(r"\\\1", text) + "$"
     literal = pattern.isprintable() and "'" not in pattern

@@ -5,6 +5,7 @@ Reads the CSV tables of ``survey/data``; every row there carries a ``source`` ke
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from importlib import resources
 from types import MappingProxyType
@@ -21,6 +22,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 NANO, KILO = 1e-9, 1e3
+LEAST_WALL, MOST_WALL = 0.6, 2.0
+"""A wall that a cable's text tells is believed within these shares of the usual one of its class; paper has less than
+extruded insulation, old cable more."""
+LEAST_KCMIL, MOST_KCMIL, MOST_AWG, LEAST_MM2, MOST_MM2 = 200.0, 2500.0, 8, 16.0, 2500.0
 CLASS_MARGIN = 1.05
 """A nominal voltage up to this much above a class still belongs to it (system voltages run to 105 %: ANSI C84.1)."""
 
@@ -158,31 +163,41 @@ class Catalogue:
         return np.asarray(np.hypot(reactive, np.asarray(core_loss_pu, float)))[()]
 
     def capacitance_of(
-        self, *, conductor_size: str, kv_class: float, insulation: str = "", level_pct: float | None = None
+        self,
+        *,
+        conductor_size: str,
+        kv_class: float,
+        insulation: str = "",
+        level_pct: float | None = None,
+        wall_mm: float | None = None,
     ) -> CableBuild:
         """Capacitance of a shielded cable described by its parts.
 
         Parameters
         ----------
         conductor_size
-            ``#2``, ``1/0``, ``350`` (kcmil), or ``150mm2``.
+            ``#2``, ``1/0``, ``350`` (kcmil), or ``150mm2``; sizes between those of the table too.
         kv_class
             Voltage class, line-to-line [kV]; of ``12/20 kV`` the 20.
         insulation
-            ``XLPE``, ``TR-XLPE`` or ``EPR``; without one EPR, which has the largest capacitance.
+            ``XLPE``, ``TR-XLPE``, ``EPR``, ``PE``, ``PILC`` or ``PVC``; without one EPR, the largest of those that are
+            usual now.
         level_pct
             Insulation level [%]; 173 counts as 133; without one 100, the thinner wall.
+        wall_mm
+            Insulation wall [mm]; wins over the level's where it can be one of this class.
         """
         standard, size = _size(conductor_size)
         name = (insulation or "EPR").upper()
         name = "XLPE" if (standard, name) == ("iec", "TR-XLPE") else name
-        conductor = _rows(self.conductors, standard=standard, size=size)["diameter_mm"]
+        conductor = self._conductor_mm(standard, size)
         material = _rows(self.insulations, standard=standard, insulation=name)
-        wall = self._wall_mm(standard, kv_class=kv_class, level_pct=level_pct)
-        if conductor.empty or material.empty or wall is None:
+        usual = self._wall_mm(standard, kv_class=kv_class, level_pct=level_pct)
+        if conductor is None or material.empty or usual is None:
             return CableBuild(float("nan"), ())
-        inner = over_screen_m(conductor_m=conductor.iloc[0], screen_m=material["screen_mm"].iloc[0])
-        outer = over_screen_m(conductor_m=inner, screen_m=wall)
+        told = wall_mm if wall_mm and usual * LEAST_WALL <= wall_mm <= usual * MOST_WALL else None
+        inner = over_screen_m(conductor_m=conductor, screen_m=material["screen_mm"].iloc[0])
+        outer = over_screen_m(conductor_m=inner, screen_m=told or usual)
         cap = coaxial_capacitance_f_m(
             over_insulation_m=outer / KILO,
             over_conductor_m=inner / KILO,
@@ -190,7 +205,9 @@ class Catalogue:
         )
         missing = (
             (not insulation, "insulation EPR"),
-            (level_pct is None and standard == "na", "insulation level 100 %"),
+            (told is None and level_pct is None and standard == "na", "insulation level 100 %"),
+            (told is None and name == "PILC", "the wall of extruded cable"),
+            (told is None and bool(wall_mm), f"not the wall of {wall_mm or 0:.2f} mm, which does not suit the class"),
         )
         return CableBuild(float(cap), tuple(words for is_missing, words in missing if is_missing))
 
@@ -202,6 +219,17 @@ class Catalogue:
         of_class = walls[walls["kv_class"] == np.unique(walls["kv_class"])[row]]
         thick = level_pct is not None and level_pct > 100
         return float(of_class["wall_mm"].max() if thick else of_class["wall_mm"].min())
+
+    def _conductor_mm(self, standard: str, size: str) -> float | None:
+        """Diameter of a conductor; between and beyond those of the table the share of its area that is metal holds."""
+        table = self.conductors[self.conductors["standard"] == standard]
+        known = table["size"].map(lambda text: _area(standard, text)).to_numpy(np.float64)
+        area = _area(standard, size)
+        if area is None:
+            return None
+        order = np.argsort(known)
+        fill = table["diameter_mm"].to_numpy(np.float64)[order] / np.sqrt(known[order])
+        return float(np.interp(area, known[order], fill) * np.sqrt(area))
 
     def _of_type(self, keys: ArrayLike) -> NDArray[np.float64]:
         codes, names = pd.factorize(np.asarray(keys, dtype=object).ravel())
@@ -256,9 +284,23 @@ def _match_key(key: object) -> str:
     return "".join(str(key).split()).casefold()
 
 
+def _area(standard: str, size: str) -> float | None:
+    """Area of a conductor, mm² (``iec``) or kcmil, ``None`` for what is no size of a medium-voltage cable.
+
+    AWG by its definition: 0.005 inch for number 36, 0.46 inch for 4/0, 39 equal ratios between (ASTM B258).
+    """
+    awg = re.fullmatch(r"#(\d+)|([1-4])/0", size)
+    if awg and standard == "na":
+        number = 1 - int(awg[2]) if awg[2] else int(awg[1])
+        return (5.0 * 92.0 ** ((36 - number) / 39)) ** 2 / 1e3 if number <= MOST_AWG else None
+    least, most = (LEAST_MM2, MOST_MM2) if standard == "iec" else (LEAST_KCMIL, MOST_KCMIL)
+    plain = re.fullmatch(r"\d+(\.\d+)?", size)
+    return float(size) if plain and least <= float(size) <= most else None
+
+
 def _size(text: str) -> tuple[str, str]:
     """Standard and size as in ``conductors.csv``."""
     plain = _match_key(text).removesuffix("awg").removesuffix("kcmil").removesuffix("mcm")
     if plain.endswith(("mm2", "mm²")):
         return "iec", plain[:-3]
-    return "na", f"#{plain}" if plain in {"1", "2", "4"} else plain
+    return "na", f"#{plain}" if plain in {"1", "2", "3", "4", "6", "8"} else plain

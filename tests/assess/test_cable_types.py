@@ -43,10 +43,46 @@ def test_what_stands_in_is_told():
 
 
 def test_texts_that_say_too_little_keep_the_stand_in_of_the_class():
-    got = typed(["", "old cable", "500 CU PILC 15KV", "336.4 ACSR"])
+    got = typed(["", "old cable", "5/0 CU 15KV", "336.4 ACSR"])
     assert got.origin.tolist() == ["class"] * 4
     assert typed(["1/0 AL"], np.nan).origin.tolist() == ["none"]
     assert typed(["1/0 AL XLPE 15kV"], np.nan).origin.tolist() == ["text"]
+
+
+# IEC 60287-1-1 table 3: impregnated paper 4.0, XLPE 2.5 there and 2.3 in the catalogue; all else equal.
+@pytest.mark.parametrize(("kind", "permittivity"), [("PILC", 4.0), ("HMWPE", 2.3), ("EPR", 3.0), ("PVC", 8.0)])
+def test_other_insulations_by_their_permittivity(kind, permittivity):
+    xlpe, other = typed(["500 CU XLPE 15KV 175 MIL", f"500 CU {kind} 15KV 175 MIL"]).cap_f_m
+    assert other / xlpe == pytest.approx(permittivity / 2.3)
+
+
+def test_a_wall_that_is_told_is_used_where_it_suits_the_class():
+    usual, thin, no_wall = typed(["500 PILC 15KV 100%", "500 PILC 15KV 140 MIL", "500 PILC 15KV 40 MIL"]).cap_f_m
+    inner, wall = 20.650 + 2 * 0.508, 140 * 0.0254
+    assert thin == pytest.approx(2 * np.pi * 8.8541878128e-12 * 4.0 / np.log((inner + 2 * wall) / inner))
+    assert no_wall == usual < thin
+    words = typed(["500 PILC 15KV 140 MIL", "500 PILC 15KV 40 MIL", "500 PILC 15KV"]).words
+    assert words[0] == "500 PILC 15 kV 3.56 mm wall"
+    assert words[1].endswith("not the wall of 1.02 mm, which does not suit the class")
+    assert words[2] == "500 PILC 15 kV, with insulation level 100 %, the wall of extruded cable"
+
+
+def test_an_insulation_without_a_size_has_that_of_the_stand_in_and_its_uncertainty():
+    got = typed(["OLD PAPER LEAD", "500 PILC 100%", "what", "1/0 EPR"])
+    assert got.origin.tolist() == ["text", "text", "class", "text"]
+    assert got.rough.tolist() == [True, False, True, False]
+    assert got.cap_f_m[0] == got.cap_f_m[1] > got.cap_f_m[2]
+    assert ", with size 500, " in got.words[0].replace(
+        "with insulation level 100 %, the wall of extruded cable, ", "with "
+    )
+
+
+def test_settings_may_teach_a_capacitance():
+    got = typed(["BLK (OLD)", "GRN (OLD)", "RED (OLD)"], blk="480 nF/km", grn="0.1 uF/kft", red="0 nF/km")
+    assert got.origin.tolist() == ["text", "text", "class"]
+    assert got.cap_f_m[:2] == pytest.approx([480e-12, 0.1e-6 / 304.8])
+    assert got.words[0] == "480 nF/km"
+    assert not got.rough[0]
 
 
 def test_settings_teach_a_type():

@@ -5,14 +5,17 @@ from __future__ import annotations
 import json
 import tomllib
 
+import numpy as np
 import pandas as pd
 import pytest
 from exports import tables, write_gpkg
 from hypothesis import given
 from hypothesis import strategies as st
 
+from survey.assess.cable_types import typed_capacitance
 from survey.assess.unread import EXAMPLE_TYPE, teaching_line
 from survey.cli import main
+from survey.physics.catalogue import Catalogue
 from survey.read.cable_text import taught_type
 
 ODD = {"C1": "BLK JKT (OLD) 7", "C2": "as built '74", "C3": "BLK JKT (OLD) 7", "C4": "tbd*\x1b[31m"}
@@ -42,11 +45,15 @@ def test_the_line_teaches_this_text_and_no_other(text):
     assert teaching_line(text).isprintable()
 
 
-def test_the_example_is_a_key_of_the_catalogue():
-    from survey.physics.catalogue import Catalogue
-
-    _, origin = Catalogue.load().cable_capacitance_f_m([EXAMPLE_TYPE], [15e3])
-    assert origin.tolist() == ["type"]
+def test_the_example_is_what_stands_in():
+    volts = np.array([4.16e3, 12.47e3, 24.9e3, 27.6e3, 34.5e3, 46e3])
+    stand_in, taught = (
+        typed_capacitance([text] * len(volts), volts, catalogue=Catalogue.load(), patterns={})
+        for text in ("nobody knows", EXAMPLE_TYPE)
+    )
+    assert set(stand_in.origin) == {"class"}
+    assert set(taught.origin) == {"text"}
+    np.testing.assert_allclose(taught.cap_f_m, stand_in.cap_f_m, rtol=1e-3)
 
 
 def test_texts_are_told_longest_first_and_what_is_printed_teaches_them(tmp_path, capsys):

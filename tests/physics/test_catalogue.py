@@ -116,6 +116,26 @@ def test_derived_and_published_geometry_agree(catalogue):
         assert build.cap_f_m == pytest.approx(row.cap_f_m, rel=0.03), row.key
 
 
+# ASTM B8 class B concentric stranding, inch (from memory).
+@pytest.mark.parametrize(
+    ("size", "inch"), [("#8", 0.146), ("#6", 0.184), ("#3", 0.260), ("400", 0.726), ("1250", 1.289), ("1500", 1.412)]
+)
+def test_sizes_between_those_of_the_table(catalogue, size, inch):
+    build = catalogue.capacitance_of(conductor_size=size, kv_class=15, insulation="XLPE", level_pct=100)
+    inner = inch * 25.4 + 2 * 0.508
+    wanted = coaxial_capacitance_f_m(over_insulation_m=inner + 2 * 4.445, over_conductor_m=inner, permittivity=2.3)
+    assert build.cap_f_m == pytest.approx(float(wanted), rel=0.005)
+    assert build.assumed == ()
+
+
+@pytest.mark.parametrize(("level", "wall_mm"), [(100, 4.445), (133, 5.588)])
+def test_a_wall_is_as_good_as_its_level(catalogue, level, wall_mm):
+    parts = {"conductor_size": "1/0", "kv_class": 15, "insulation": "XLPE"}
+    by_wall = catalogue.capacitance_of(**parts, wall_mm=wall_mm)
+    assert by_wall == catalogue.capacitance_of(**parts, level_pct=level)
+    assert catalogue.capacitance_of(**parts, wall_mm=1.2 * wall_mm).cap_f_m < by_wall.cap_f_m
+
+
 def test_thicker_wall_and_smaller_conductor_have_less(catalogue):
     sizes = ["#2", "1/0", "4/0", "350", "750"]
     thin = [catalogue.capacitance_of(conductor_size=s, kv_class=15, insulation="XLPE").cap_f_m for s in sizes]
