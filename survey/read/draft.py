@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from typing import Any
 
-    from survey.read.guess import FieldGuess, LayerGuess
+    from survey.read.guess_types import FieldGuess, LayerGuess
     from survey.read.inspect import Inspection
     from survey.read.profile import LayerProfile
 

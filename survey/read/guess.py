@@ -10,13 +10,15 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import replace
 from difflib import SequenceMatcher
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, NamedTuple
 
 from survey.input_schema import FieldSpec, field_specs, unit_table
+from survey.read.guess_links import heads_evidence, with_guards
+from survey.read.guess_types import LIKELY, SURE, FieldGuess, LayerGuess
 from survey.read.guess_values import ValueGuess, guess_values, known_word
 from survey.settings import LAYERS
 
@@ -25,7 +27,6 @@ if TYPE_CHECKING:
 
     from survey.read.profile import FieldProfile, LayerProfile
 
-SURE, LIKELY = 0.75, 0.5
 NAME_WEIGHT, VALUE_WEIGHT = 0.65, 0.35
 CLOSE_SPELLING = 0.8
 PLACE_STEP = 0.003
@@ -39,60 +40,6 @@ LEAST_SHORT = 2  # letters left of a word that is cut short, where another word 
 CONTENT_TELLS = 0.76  # share of values known from which a field is taken whatever its name; just sure
 MEANINGFUL_LENGTH = 3  # shorter texts, such as D or 1, are codes of many things
 ENOUGH_FIELDS = 4  # fields found by which a layer is known without its name
-MOST_HEADS = 2  # points of a feeder in a layer of feeder heads
-
-
-@dataclass(frozen=True)
-class FieldGuess:
-    """A field of the export for one of ours.
-
-    Parameters
-    ----------
-    ours, theirs
-        Names.
-    confidence
-        0 to 1; sure from 0.75.
-    evidence
-        Why, in words.
-    values
-        What the values tell: unit and codes.
-    codes
-        All their values when they are few.
-    """
-
-    ours: str
-    theirs: str
-    confidence: float
-    evidence: str
-    values: ValueGuess
-    codes: tuple[str, ...] = ()
-
-    @property
-    def sure(self) -> bool:
-        """Whether the guess stands without a person looking at it."""
-        return self.confidence >= SURE
-
-
-@dataclass(frozen=True)
-class LayerGuess:
-    """A layer of the export for one of ours; ``theirs`` is ``""`` when none fits. ``defaults`` are never guessed."""
-
-    ours: str
-    theirs: str
-    confidence: float
-    evidence: str
-    fields: dict[str, FieldGuess] = field(default_factory=dict)
-    defaults: Mapping[str, str | float] = field(default_factory=dict)
-
-    @property
-    def feeders(self) -> frozenset[str]:
-        """Feeders of the layer, when they are few."""
-        return frozenset(self.fields["feeder"].codes) if "feeder" in self.fields else frozenset()
-
-    @property
-    def sure(self) -> bool:
-        """Whether the guess stands without a person looking at it."""
-        return self.confidence >= SURE
 
 
 class _Names(NamedTuple):
@@ -120,7 +67,29 @@ def guess_layers(
         free = [profile for profile in profiles if profile.name not in used and profile.geometry == "points"]
         if ours not in chosen and (found := by_values(free, chosen)):
             chosen[ours] = found
+    by_name = {profile.name: profile for profile in profiles}
+    if "sources" in chosen:
+        chosen["sources"] = _borne_out(chosen["sources"], by_name, chosen)
+    chosen = with_guards(chosen, by_name)
     return {ours: chosen.get(ours, LayerGuess(ours, "", 0.0, "no layer fits")) for ours in LAYERS}
+
+
+def _borne_out(
+    sources: LayerGuess, profiles: Mapping[str, LayerProfile], chosen: Mapping[str, LayerGuess]
+) -> LayerGuess:
+    """Sources by their name are sure when there are a few for each feeder of the cables, too, and so is the feeder."""
+    words = _heads(profiles[sources.theirs], sources.fields, chosen)
+    if sources.sure or not words or sources.evidence == words:
+        return sources
+    feeder = replace(sources.fields["feeder"], confidence=SURE, evidence="the feeders of the cables")
+    fields = {**sources.fields, "feeder": feeder}
+    return replace(sources, confidence=SURE, evidence=f"{sources.evidence}; {words}", fields=fields)
+
+
+def _heads(profile: LayerProfile, fields: Mapping[str, FieldGuess], chosen: Mapping[str, LayerGuess]) -> str:
+    feeders = chosen["cables"].feeders if "cables" in chosen else frozenset()
+    known = profile.field(fields["feeder"].theirs) if "feeder" in fields else None
+    return heads_evidence(known, profile.rows, known=feeders) if profile.geometry == "points" else ""
 
 
 def _told_by_devices(free: Sequence[LayerProfile], _: Mapping[str, LayerGuess]) -> LayerGuess | None:
@@ -134,12 +103,9 @@ def _told_by_devices(free: Sequence[LayerProfile], _: Mapping[str, LayerGuess]) 
 
 def _told_by_feeders(free: Sequence[LayerProfile], chosen: Mapping[str, LayerGuess]) -> LayerGuess | None:
     """Sources by a few points, each of a feeder that the cables have: where feeders begin."""
-    feeders = chosen["cables"].feeders if "cables" in chosen else frozenset()
     for profile in free:
         fields = guess_fields("sources", profile)
-        of_each = set(fields["feeder"].codes) if "feeder" in fields else set()
-        if of_each and of_each <= feeders and profile.rows <= MOST_HEADS * len(of_each):
-            words = f"{profile.rows} points, of {len(of_each)} of the {len(feeders)} feeders of the cables"
+        if words := _heads(profile, fields, chosen):
             return LayerGuess("sources", profile.name, LIKELY, words, fields)
     return None
 
@@ -192,12 +158,29 @@ def guess_fields(
     scored.sort(key=lambda guess: (-guess.confidence, rank.index(guess.ours), guess.theirs))
     chosen = dict(told or {})
     for guess in scored:
-        used = {other.theirs for other in chosen.values() if (guess.ours, other.ours) != ("device", "poles")}
+        used = {other.theirs for other in chosen.values() if not may_share(guess.ours, other.ours)}
         if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
             chosen[guess.ours] = guess
     if ours == "switches" and "poles" not in chosen and (kinds := _poles_by_device(profile, chosen.get("device"))):
         chosen["poles"] = kinds
+    own = next(name for name, spec in field_specs(ours).items() if spec.kind == "id")
+    if own not in chosen and (found := _id_by_values(own, profile, {other.theirs for other in chosen.values()})):
+        chosen[own] = found
     return {name: chosen[name] for name in rank if name in chosen}
+
+
+def _id_by_values(own: str, profile: LayerProfile, used: set[str]) -> FieldGuess | None:
+    """First free field of which every value is different, whatever its name."""
+    for theirs in profile.fields:
+        if theirs.unique and theirs.kind in ("text", "integer") and theirs.name not in used:
+            words = "told by its values; every value is different"
+            return FieldGuess(own, theirs.name, LIKELY, words, ValueGuess(1.0, words))
+    return None
+
+
+def may_share(ours: str, other: str) -> bool:
+    """Whether two of our fields may be told by the same one of theirs: the kind of device tells its poles."""
+    return {ours, other} == {"poles", "device"}
 
 
 def _poles_by_device(profile: LayerProfile, device: FieldGuess | None) -> FieldGuess | None:

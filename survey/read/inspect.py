@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from survey.input_schema import field_specs, units_of
 from survey.read.formats import open_export
-from survey.read.guess import GEOMETRY, FieldGuess, LayerGuess, answered_field, guess_fields, guess_layers
+from survey.read.guess import GEOMETRY, answered_field, guess_fields, guess_layers, may_share
+from survey.read.guess_types import FieldGuess, LayerGuess
 from survey.read.guess_values import CodeGuess
 from survey.read.profile import LayerProfile, profile_layer
 from survey.read.told import told_layers
@@ -125,12 +126,12 @@ def _ask_fields(guess: LayerGuess, inspection: Inspection, ask: Ask) -> dict[str
         found = guess.fields.get(ours)
         if ours in fields or (found is None and not spec.required and ours not in ASKED):
             continue
-        used = {other.theirs for other in fields.values()}
-        first = [found.theirs] if found is not None and found.theirs not in used else []
-        others = [field.name for field in profile.fields if field.name not in used and field.name not in first]
+        used = {other.theirs for other in fields.values() if not may_share(ours, other.ours)}
+        first = found.theirs if found is not None and found.theirs not in used else NOTHING
+        others = [field.name for field in profile.fields if field.name not in used]
         evidence = found.evidence if found is not None else "nothing like it was found"
         question = f"Layer {guess.theirs}: which field is {ours} ({spec.meaning})? ({evidence})"
-        answer = ask(question, [*first, *others, NOTHING] if found is not None else [NOTHING, *others])
+        answer = ask(question, [first, *(choice for choice in [*others, NOTHING] if choice != first)])
         if answer != NOTHING:
             fields[ours] = answered_field(guess.ours, ours, profile=profile, theirs=answer)
     return {ours: _ask_values(guess, found, ask) for ours, found in fields.items()}

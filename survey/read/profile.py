@@ -47,6 +47,8 @@ class FieldProfile:
         Share of the values that are numbers.
     rows
         Number of rows.
+    values
+        Distinct values of a field of texts or whole numbers, as text; of others none.
     """
 
     name: str
@@ -58,6 +60,7 @@ class FieldProfile:
     numbers: NDArray[np.float64]
     numeric: float
     rows: int
+    values: pa.LargeStringArray
 
     @property
     def unique(self) -> bool:
@@ -124,7 +127,14 @@ def _profile_field(name: str, column: pa.Array) -> FieldProfile:
         numbers=numbers,
         numeric=len(numbers) / max(len(there), 1),
         rows=len(text),
+        values=_texts(counted, kind=_kind(column.type)),
     )
+
+
+def _texts(counted: pa.Table, *, kind: str) -> pa.LargeStringArray:
+    """Distinct values that can be ids."""
+    values = counted["values"].combine_chunks()
+    return values if kind in ("text", "integer") else values.slice(0, 0)
 
 
 def _counted(there: pa.LargeStringArray) -> pa.Table:

@@ -6,7 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from survey.input_schema import field_specs
-from survey.read.guess import FieldGuess, LayerGuess, answered_field, guess_fields, guess_layers
+from survey.read.guess import answered_field, guess_fields, guess_layers
+from survey.read.guess_types import FieldGuess, LayerGuess
 from survey.read.guess_values import CodeGuess
 from survey.read.matching import match_layer
 from survey.settings import LAYERS, LayerMap

@@ -1,6 +1,7 @@
 """What values tell of a field: fit, unit, codes."""
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 from survey.input_schema import field_specs
@@ -24,6 +25,7 @@ def profile(values, kind="text"):
         numbers=numbers,
         numeric=len(numbers) / len(values),
         rows=len(values),
+        values=pa.array(list(dict(counted)), pa.large_string()),
     )
 
 

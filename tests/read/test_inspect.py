@@ -398,3 +398,46 @@ def test_the_kind_of_device_tells_the_poles_where_nothing_records_them(export, r
     assert poles.evidence.startswith("by the kind of device: ")
     tables = read(path, **tomllib.loads(draft(path))).tables
     assert list(tables.switches["single_pole"]) == [True, True, False] * 3
+
+
+def test_enter_takes_the_kind_of_device_for_the_poles(export):
+    kinds = ["FCO", "RCL", "GOAB"]
+    devices = [{"DEV": f"D{i}", "CKT": "F1", "ZZ": kinds[i % 3], "geometry": point(i, 0)} for i in range(9)]
+    settled = ask_unsure(inspect_network(export(switches=devices)), lambda _, choices: choices[0])
+    fields = settled.guesses["switches"].fields
+    assert (fields["poles"].theirs, fields["device"].theirs) == ("ZZ", "ZZ")
+    assert {code.theirs: code.ours for code in fields["poles"].values.codes} == {
+        "FCO": "single",
+        "RCL": "three",
+        "GOAB": "three",
+    }
+
+
+def test_enter_takes_nothing_where_nothing_is_like_it(export):
+    devices = [{"switch_id": f"D{i}", "NOTE": f"n{i}", "geometry": point(i, 0)} for i in range(9)]
+    settled = ask_unsure(inspect_network(export(switches=devices)), lambda _, choices: choices[0])
+    assert "poles" not in settled.guesses["switches"].fields
+
+
+def test_values_that_are_ids_of_the_cables_tell_what_a_device_controls(export):
+    lines = [cable(f"C{i}", line((i, 0), (i + 1, 0))) for i in range(9)]
+    devices = [{"switch_id": f"D{i}", "AA": f"X{i}", "WHAT": f"C{i}", "geometry": point(i, 0)} for i in range(9)]
+    fields = inspect_network(export(cables=lines, switches=devices)).guesses["switches"].fields
+    assert (fields["guards"].theirs, fields["guards"].sure) == ("WHAT", True)
+    assert fields["guards"].evidence == "told by its values; 9 of 9 are ids of the cables"
+
+
+def test_a_field_named_like_it_whose_values_are_no_cables_is_doubted(export):
+    lines = [cable(f"C{i}", line((i, 0), (i + 1, 0))) for i in range(9)]
+    devices = [{"switch_id": f"D{i}", "guards": f"X{i}", "geometry": point(i, 0)} for i in range(9)]
+    guards = inspect_network(export(cables=lines, switches=devices)).guesses["switches"].fields["guards"]
+    assert not guards.sure
+    assert guards.evidence == "0 of 9 values are ids of the cables"
+
+
+def test_an_id_may_have_any_name(export, read):
+    sites = [{**{k: v for k, v in site(f"T{i}").items() if k != "site_id"}, "QX": f"Q{i}"} for i in range(5)]
+    path = export(transformers=sites)
+    found = inspect_network(path).guesses["transformers"].fields["site_id"]
+    assert (found.theirs, found.sure) == ("QX", False)
+    assert list(read(path, **tomllib.loads(draft(path))).tables.transformers["site_id"]) == [f"Q{i}" for i in range(5)]
