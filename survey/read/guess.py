@@ -62,23 +62,24 @@ def guess_layers(
         used = {other.theirs for other in chosen.values()}
         if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
             chosen[guess.ours] = guess
-    for ours, by_values in (("switches", _told_by_devices), ("sources", _told_by_feeders)):
-        used = {other.theirs for other in chosen.values()}
-        free = [profile for profile in profiles if profile.name not in used and profile.geometry == "points"]
-        if ours not in chosen and (found := by_values(free, chosen)):
-            chosen[ours] = found
     by_name = {profile.name: profile for profile in profiles}
+    used = {guess.theirs for guess in chosen.values()}
+    free = [profile for profile in profiles if profile.name not in used and profile.geometry == "points"]
+    if "switches" not in chosen and (found := _told_by_devices(free)):
+        chosen["switches"] = found
+        free = [profile for profile in free if profile.name != found.theirs]
+    feeders = _cable_feeders(chosen, by_name)
     if "sources" in chosen:
-        chosen["sources"] = _borne_out(chosen["sources"], by_name, chosen)
+        chosen["sources"] = _borne_out(chosen["sources"], by_name, feeders)
+    elif found := _told_by_feeders(free, feeders):
+        chosen["sources"] = found
     chosen = with_guards(chosen, by_name)
     return {ours: chosen.get(ours, LayerGuess(ours, "", 0.0, "no layer fits")) for ours in LAYERS}
 
 
-def _borne_out(
-    sources: LayerGuess, profiles: Mapping[str, LayerProfile], chosen: Mapping[str, LayerGuess]
-) -> LayerGuess:
+def _borne_out(sources: LayerGuess, profiles: Mapping[str, LayerProfile], feeders: FieldProfile | None) -> LayerGuess:
     """Sources by their name are sure when there are a few for each feeder of the cables, too, and so is the feeder."""
-    words = _heads(profiles[sources.theirs], sources.fields, chosen)
+    words = _heads(profiles[sources.theirs], sources.fields, feeders) if sources.theirs else ""
     if sources.sure or not words or sources.evidence == words:
         return sources
     feeder = replace(sources.fields["feeder"], confidence=SURE, evidence="the feeders of the cables")
@@ -86,13 +87,19 @@ def _borne_out(
     return replace(sources, confidence=SURE, evidence=f"{sources.evidence}; {words}", fields=fields)
 
 
-def _heads(profile: LayerProfile, fields: Mapping[str, FieldGuess], chosen: Mapping[str, LayerGuess]) -> str:
-    feeders = chosen["cables"].feeders if "cables" in chosen else frozenset()
-    known = profile.field(fields["feeder"].theirs) if "feeder" in fields else None
-    return heads_evidence(known, profile.rows, known=feeders) if profile.geometry == "points" else ""
+def _heads(profile: LayerProfile, fields: Mapping[str, FieldGuess], known: FieldProfile | None) -> str:
+    if profile.geometry != "points" or "feeder" not in fields or known is None:
+        return ""
+    return heads_evidence(profile.field(fields["feeder"].theirs), profile.rows, known=known)
 
 
-def _told_by_devices(free: Sequence[LayerProfile], _: Mapping[str, LayerGuess]) -> LayerGuess | None:
+def _cable_feeders(chosen: Mapping[str, LayerGuess], profiles: Mapping[str, LayerProfile]) -> FieldProfile | None:
+    cables = chosen.get("cables")
+    found = cables.fields.get("feeder") if cables is not None else None
+    return profiles[cables.theirs].field(found.theirs) if cables is not None and found is not None else None
+
+
+def _told_by_devices(free: Sequence[LayerProfile]) -> LayerGuess | None:
     """Switches by values that are kinds of devices, whatever the names."""
     for profile in free:
         if device := _device_field(profile):
@@ -101,11 +108,11 @@ def _told_by_devices(free: Sequence[LayerProfile], _: Mapping[str, LayerGuess]) 
     return None
 
 
-def _told_by_feeders(free: Sequence[LayerProfile], chosen: Mapping[str, LayerGuess]) -> LayerGuess | None:
+def _told_by_feeders(free: Sequence[LayerProfile], feeders: FieldProfile | None) -> LayerGuess | None:
     """Sources by a few points, each of a feeder that the cables have: where feeders begin."""
     for profile in free:
         fields = guess_fields("sources", profile)
-        if words := _heads(profile, fields, chosen):
+        if words := _heads(profile, fields, feeders):
             return LayerGuess("sources", profile.name, LIKELY, words, fields)
     return None
 
@@ -207,12 +214,12 @@ def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -
     values = guess_values(spec, theirs, drawn_m=profile.drawn_m, name=tokens(theirs.name))
     if name < NAME_FITS and _told_by_values(spec, theirs, values):
         words = "kinds of devices" if spec.name == "device" else values.evidence
-        return FieldGuess(spec.name, theirs.name, CONTENT_TELLS, f"told by its values; {words}", values, theirs.codes)
+        return FieldGuess(spec.name, theirs.name, CONTENT_TELLS, f"told by its values; {words}", values)
     score = NAME_WEIGHT * name + VALUE_WEIGHT * values.fit
     if values.fit == 0.0:
         score = min(score, LIKELY - 0.01)
     words = f"{_name_words(name)}; {values.evidence}"
-    return FieldGuess(spec.name, theirs.name, round(score, 3), words, values, theirs.codes)
+    return FieldGuess(spec.name, theirs.name, round(score, 3), words, values)
 
 
 def _told_by_values(spec: FieldSpec, theirs: FieldProfile, values: ValueGuess) -> bool:
@@ -297,4 +304,4 @@ def answered_field(layer: str, ours: str, *, profile: LayerProfile, theirs: str,
     """Field that a person has chosen for ours; unit and codes are still told by its values."""
     found = profile.field(theirs)
     values = guess_values(field_specs(layer)[ours], found, drawn_m=profile.drawn_m, name=tokens(theirs))
-    return FieldGuess(ours, theirs, 1.0, f"{by}; {values.evidence}", values, found.codes)
+    return FieldGuess(ours, theirs, 1.0, f"{by}; {values.evidence}", values)

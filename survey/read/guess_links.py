@@ -61,9 +61,9 @@ def _guards_by_ids(profile: LayerProfile, used: set[str], ids: pa.Array) -> Fiel
     return None
 
 
-def heads_evidence(feeders: FieldProfile | None, rows: int, *, known: frozenset[str]) -> str:
+def heads_evidence(feeders: FieldProfile, rows: int, *, known: FieldProfile) -> str:
     """Why points are where feeders begin: a few, each of a feeder that the cables have; ``""`` when they are not."""
-    of_each = set(feeders.codes) if feeders is not None else set()
-    if not of_each or not of_each <= known or rows > MOST_HEADS * len(of_each):
+    number = len(feeders.values)
+    if not number or _linked(feeders, known.values) < number or rows > MOST_HEADS * number:
         return ""
-    return f"{rows} points, of {len(of_each)} of the {len(known)} feeders of the cables"
+    return f"{rows} points, of {number} of the {len(known.values)} feeders of the cables"

@@ -27,8 +27,6 @@ class FieldGuess:
         Why, in words.
     values
         What the values tell: unit and codes.
-    codes
-        All their values when they are few.
     """
 
     ours: str
@@ -36,7 +34,6 @@ class FieldGuess:
     confidence: float
     evidence: str
     values: ValueGuess
-    codes: tuple[str, ...] = ()
 
     @property
     def sure(self) -> bool:
@@ -54,11 +51,6 @@ class LayerGuess:
     evidence: str
     fields: dict[str, FieldGuess] = field(default_factory=dict)
     defaults: Mapping[str, str | float] = field(default_factory=dict)
-
-    @property
-    def feeders(self) -> frozenset[str]:
-        """Feeders of the layer, when they are few."""
-        return frozenset(self.fields["feeder"].codes) if "feeder" in self.fields else frozenset()
 
     @property
     def sure(self) -> bool:
