@@ -28,7 +28,8 @@ class SectionValues:
     ``cable_f`` that of the shielded cable alone; ``sites`` their number, ``rating_va``, ``loss_w``,
     ``magnetizing_va`` of all with a usable rating; ``voltage_v`` their rated voltage (weighted by rating; NaN
     without one); ``family_va, family_loss_w, family_magnetizing_va, family_load_w`` by winding family. Of these
-    ``stand_in_f``, ``family_assumed_loss_w`` and ``family_assumed_magnetizing_va`` rest on defaults.
+    ``stand_in_f``, ``family_assumed_loss_w`` and ``family_assumed_magnetizing_va`` rest on defaults;
+    ``family_doubtful_va`` is the rating of sites that may be of another family, ``family_sites`` the number of all.
     """
 
     cable_m: Floats
@@ -46,6 +47,8 @@ class SectionValues:
     stand_in_f: Floats
     family_assumed_loss_w: Floats
     family_assumed_magnetizing_va: Floats
+    family_doubtful_va: Floats
+    family_sites: Floats
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,7 @@ def section_values(
     whole = [windings.rating_va, windings.rating_va * volts, loss, magnetizing, windings.own_cap_f, np.ones(len(node))]
     split = [windings.rating_va, loss, magnetizing, windings.min_load_w]
     split += [np.where(windings.assumed_loss, loss, 0.0), np.where(windings.assumed_exciting, magnetizing, 0.0)]
+    split += [np.where(windings.assumed_connection, windings.rating_va, 0.0), (windings.rating_va > 0).astype(float)]
     of_family = [np.where(windings.family == k, value, 0.0) for value in split for k in range(len(FAMILIES))]
     found = sections.site_totals(node, np.array([*whole, *of_family]))
     rating, weighted, all_loss, all_magnetizing, own, sites = found[: len(whole)]
@@ -115,6 +119,8 @@ def section_values(
         stand_in_f=sections.total(np.where(stand_in[pieces.cable], piece_f, 0.0)),
         family_assumed_loss_w=by_family[4],
         family_assumed_magnetizing_va=by_family[5],
+        family_doubtful_va=by_family[6],
+        family_sites=by_family[7],
     )
 
 

@@ -2,7 +2,8 @@
 
 Capacitance, no-load loss and exciting current of the site's worst circuit are moved to the ends of their uncertainty
 (settings; wider where a default stood in), and the hazard is worked out again there. The interval always contains the
-score. Where the connection was assumed the low end is 0: it may be one that cannot ring.
+score. Where the connection was assumed the low end is 0: it may be one that cannot ring. For the sites beside it the
+high end is worked out without it: if it is of another kind, those that remain are alone with all of the cable.
 """
 
 from __future__ import annotations
@@ -27,15 +28,21 @@ if TYPE_CHECKING:
     from survey.settings import ScoreSettings, Settings, UncertaintySettings
 
 Floats = NDArray[np.float64]
+ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
 class Doubt:
-    """Share of each circuit resting on defaults, 0-1, shape (n_circuits,): of capacitance, loss, exciting current."""
+    """How far each circuit rests on assumptions, shape (n_circuits,).
+
+    Shares, 0-1, of ``capacitance``, ``loss`` and ``exciting`` current that are defaults; ``alone`` how many times
+    larger the charging per unit is without the sites whose connection was assumed, 1 where it is on record for all.
+    """
 
     capacitance: Floats
     loss: Floats
     exciting: Floats
+    alone: Floats
 
 
 @dataclass(frozen=True)
@@ -114,10 +121,14 @@ def score_interval(
 def doubts(totals: SectionValues, circuits: Circuits) -> Doubt:
     """Share of every circuit's capacitance, loss and magnetizing power that rests on defaults."""
     at = (circuits.family, circuits.section)
+    known = totals.family_va[at] - totals.family_doubtful_va[at]
+    usual = _ratio(totals.family_va[at], totals.family_sites[at])
+    remaining = np.where(known > ROUNDING * totals.family_va[at], known, usual)  # all in doubt: one of them remains
     return Doubt(
         capacitance=_ratio(totals.stand_in_f[circuits.section], totals.cap_f[circuits.section], zero=0.0),
         loss=_ratio(totals.family_assumed_loss_w[at], totals.family_loss_w[at], zero=0.0),
         exciting=_ratio(totals.family_assumed_magnetizing_va[at], totals.family_magnetizing_va[at], zero=0.0),
+        alone=np.where(totals.family_doubtful_va[at] > 0, _ratio(totals.family_va[at], remaining), 1.0),
     )
 
 
@@ -138,8 +149,9 @@ def box_of(circuits: Circuits, doubt: Doubt, *, settings: UncertaintySettings) -
         factor = (1 + known) * ((1 + default) / (1 + known)) ** share
         return value / factor, value * factor
 
+    little, much = ends(circuits.b, doubt.capacitance, settings.capacitance, settings.capacitance_default)
     return Box(
-        b=ends(circuits.b, doubt.capacitance, settings.capacitance, settings.capacitance_default),
+        b=(little, much * doubt.alone),
         p=ends(circuits.p, doubt.loss, settings.no_load_loss, settings.no_load_loss_default),
         im=ends(circuits.im, doubt.exciting, settings.exciting, settings.exciting_default),
     )
@@ -168,5 +180,5 @@ def screened_interval(circuits: Circuits, box: Box, *, rows: NDArray[np.int64]) 
     """The same by the screening margin alone; over the limit rises with b and falls with im, or p for five-legged."""
     over = circuits.over_limit[rows]
     wide = np.where(circuits.family[rows] == 2, box.p[1][rows] / circuits.p[rows], box.im[1][rows] / circuits.im[rows])
-    wide = wide * box.b[1][rows] / circuits.b[rows]
-    return hazard_from_screen(over / wide), hazard_from_screen(over * wide)
+    less, more = circuits.b[rows] / box.b[0][rows], box.b[1][rows] / circuits.b[rows]
+    return hazard_from_screen(over / (wide * less)), hazard_from_screen(over * wide * more)

@@ -155,6 +155,8 @@ def bench_sections(
         stand_in_f=cable_f if stand_in else np.zeros(len(rows)),
         family_assumed_loss_w=by_family(np.where(windings.assumed_loss, windings.loss_w, 0.0)),
         family_assumed_magnetizing_va=by_family(np.where(windings.assumed_exciting, windings.magnetizing_va, 0.0)),
+        family_doubtful_va=np.zeros(mine.shape),
+        family_sites=mine.astype(float),
     )
 
 

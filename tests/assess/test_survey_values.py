@@ -14,6 +14,13 @@ from survey.pipeline import run_survey
 from survey.settings import build_settings
 
 OMEGA = 2 * np.pi * 60
+READINGS = [
+    ("delta", "three_legged"),
+    ("floating_wye", "separate"),
+    ("grounded_wye", "five_legged"),
+    ("grounded_wye", "separate"),
+    ("open_delta", "separate"),
+]
 
 
 @pytest.fixture
@@ -265,3 +272,19 @@ def test_a_site_that_no_source_feeds_says_so(surveyed):
     assert "no source feeds" in site(surveyed(open_the_head), "T1")["notes"]
     assert "no source feeds" not in site(surveyed(), "T1")["notes"]
     assert "no source feeds" not in site(surveyed(lambda layers: layers.pop("sources")), "T1")["notes"]
+
+
+def test_the_interval_holds_whatever_the_neighbour_of_unknown_connection_is(surveyed):
+    """T1 and T2 are on one section behind R1; of T2 the connection is not known, then any that there is."""
+
+    def neighbour(connection, core):
+        return site(surveyed(set_site("T2", connection=connection, core=core)), "T1")
+
+    doubtful, known = neighbour("", ""), neighbour("delta", "three_legged")
+    assert doubtful.score == pytest.approx(known.score)
+    assert doubtful.score_low == pytest.approx(known.score_low)
+    assert doubtful.score_high > known.score_high
+    scores = [neighbour(*reading).score for reading in READINGS]
+    assert max(scores) > known.score_high
+    assert max(scores) <= doubtful.score_high
+    assert min(scores) >= doubtful.score_low
