@@ -23,8 +23,8 @@ NO_LOAD = "; no load on the secondary makes operating its poles one at a time sa
 class ActionFacts:
     """What the sentences are made of; one row per site.
 
-    ``status``, ``reason`` (why not susceptible), ``hazardous`` (does not clear and the voltage limit is passed, or not
-    studied), ``clears`` the screen, ``switch_id`` and ``device`` of the worst point, ``nearest_id``,
+    ``status``, ``reason`` (why not susceptible), ``hazardous`` (the study passes the voltage limit or, where there is
+    none, the screen does not clear), ``studied``, ``switch_id`` and ``device`` of the worst point, ``nearest_id``,
     ``load_needed_kw`` at the worst point (NaN unknown, inf: no load cures), ``limit_length_m``, ``cable_m`` there,
     ``peak_pu``.
     """
@@ -32,7 +32,7 @@ class ActionFacts:
     status: Text
     reason: Text
     hazardous: NDArray[np.bool_]
-    clears: NDArray[np.bool_]
+    studied: NDArray[np.bool_]
     switch_id: Text
     device: Text
     nearest_id: Text
@@ -58,9 +58,9 @@ def action_sentences(facts: ActionFacts) -> Text:
     immune = np.flatnonzero(facts.status == "not_susceptible")
     out[immune] = [f"{NOTHING}: {reason}." for reason in facts.reason[immune]]
     assessed = facts.status == "assessed"
-    out[assessed & facts.clears] = CLEARS
-    out[assessed & ~facts.clears & ~facts.hazardous] = CALM
-    act = np.flatnonzero(assessed & ~facts.clears & facts.hazardous)
+    calm = assessed & ~facts.hazardous
+    out[calm] = np.where(facts.studied[calm], CALM, CLEARS)
+    act = np.flatnonzero(assessed & facts.hazardous)
     parts = (_point(facts, act), _load(facts, act), _shorten(facts, act), _also(facts, act))
     out[act] = ["Switch three-pole at " + "".join(part) + "." for part in zip(*parts, strict=True)]
     return out

@@ -27,7 +27,8 @@ class Figures:
 
     ``peak_pu, peak_loaded_pu, temporary_pu`` crest per unit, ``likelihood, likelihood_loaded`` 0-1, ``load_needed_pu``
     of the circuit's rating (infinite where no load up to the rating cures): NaN where not studied. ``hazard`` at no
-    load and ``loaded`` with the dependable load, 0-100. ``outside``: outside the model, no figure can be given.
+    load and ``loaded`` with the dependable load, 0-100. ``outside``: outside the model and not cleared by the screen,
+    so that nothing can be said.
     """
 
     peak_pu: Floats
@@ -73,33 +74,21 @@ def curve_library(settings: Settings, *, voltage_limit: float | None = None) -> 
 def study_figures(
     circuits: Circuits, *, settings: Settings, progress: Callable[[int, int], None] | None = None
 ) -> Figures:
-    """Figures of the time-domain study; circuits that the screen clears are left out, their hazard is 0.
+    """Figures of the time-domain study, of the circuits that the screen clears too: it is not always the stricter.
 
     Parameters
     ----------
     progress
         Called with points done and points to do while curves are computed.
     """
-    from survey.physics.study import StudyResult
-
-    library = curve_library(settings)
-    todo = np.flatnonzero(~circuits.clears)
-    found = StudyResult.blank(len(circuits.b))
-    if len(todo):
-        answer = library.look_up(
-            circuits.family[todo],
-            b=circuits.b[todo],
-            p=circuits.p[todo],
-            im=circuits.im[todo],
-            load=circuits.load[todo],
-            progress=progress,
-        )
-        found.put(todo, answer)
-    return _from_study(found, ~circuits.clears, settings.score)
+    found = curve_library(settings).look_up(
+        circuits.family, b=circuits.b, p=circuits.p, im=circuits.im, load=circuits.load, progress=progress
+    )
+    return _from_study(found, circuits.clears, settings.score)
 
 
-def _from_study(found: StudyResult, studied: Bools, score: ScoreSettings) -> Figures:
-    good = studied & found.in_model
+def _from_study(found: StudyResult, clears: Bools, score: ScoreSettings) -> Figures:
+    good = found.in_model
 
     def published(value: Floats) -> Floats:
         return np.where(good, value, np.nan)
@@ -116,5 +105,5 @@ def _from_study(found: StudyResult, studied: Bools, score: ScoreSettings) -> Fig
         load_needed_pu=published(needed),
         hazard=np.where(good, hazard, 0.0),
         loaded=np.where(good, loaded, 0.0),
-        outside=studied & ~found.in_model,
+        outside=~good & ~clears,
     )

@@ -230,13 +230,13 @@ def finite(value: Floats) -> Floats:
 def _actions(table: pd.DataFrame, assessment: Assessment, settings: Settings) -> Text:
     choice, figures, circuits = assessment.choice, assessment.figures, assessment.circuits
     worst_peak = np.append(np.fmax(figures.peak_pu, figures.peak_loaded_pu), np.nan)[choice.worst]
-    clears = np.append(circuits.clears, False)[choice.worst]
+    clears, studied = np.append(circuits.clears, False)[choice.worst], np.isfinite(worst_peak)
     return action_sentences(
         ActionFacts(
             status=table["status"].to_numpy(object),
             reason=assessment.windings.reason,
-            hazardous=~clears & ~(worst_peak <= settings.limits.voltage_pu),
-            clears=clears,
+            hazardous=np.where(studied, worst_peak > settings.limits.voltage_pu, ~clears),
+            studied=studied,
             switch_id=table["worst_switch_id"].to_numpy(object),
             device=table["worst_device"].to_numpy(object),
             nearest_id=table["switch_id"].to_numpy(object),

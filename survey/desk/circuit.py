@@ -170,5 +170,5 @@ def section_circuits(values: SectionValues, *, settings: Settings) -> Circuits:
 
 
 def all_studied(circuits: Circuits) -> Circuits:
-    """The same circuits, none left out because the screen clears it."""
+    """The same circuits, judged by the study alone, whatever the screen says."""
     return replace(circuits, clears=np.zeros(len(circuits.b), dtype=bool))

@@ -11,7 +11,7 @@ USUAL = {
     "status": "assessed",
     "reason": "",
     "hazardous": True,
-    "clears": False,
+    "studied": True,
     "switch_id": "CO-7",
     "device": "cutout",
     "nearest_id": "CO-7",
@@ -58,7 +58,7 @@ LOAD = "on the secondaries behind it before operating its poles one at a time, o
             ),
         ),
         (
-            {"clears": True, "hazardous": False},
+            {"studied": False, "hazardous": False},
             "Nothing needed: the screening limit clears every single-pole switching point upstream.",
         ),
         (

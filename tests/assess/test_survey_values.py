@@ -49,6 +49,24 @@ def set_site(name, **values):
     return change
 
 
+def test_what_the_screen_clears_is_studied_too(surveyed):
+    """A five-legged core at two thirds of the charging that clears it, with little exciting current, rings a little."""
+
+    def change(layers):
+        set_site("T2", exc_pct=0.5, nll_w=810.0)(layers)
+        set_site("T1", connection="open_delta", core="separate")(layers)
+        cables = layers["cables"]
+        cables.loc[cables.cable_id.isin(["C1", "C2", "C3"]), "length_m"] = 15.0
+
+    row, unstudied = (site(surveyed(change, study={"run": run}), "T2") for run in (True, False))
+    assert row.screen == unstudied.screen == "clears"
+    assert 0.5 < row.charge_loss < 1
+    assert row.peak_pu > 1.25
+    assert (row.band, unstudied.band) == ("moderate", "low")
+    assert row.action.startswith("Switch three-pole at cutout R1")
+    assert unstudied.action.startswith("Nothing needed: the screening limit clears")
+
+
 @pytest.mark.parametrize(
     ("connection", "core", "status", "says"),
     [
