@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from survey.network.model import Network
 from survey.network.orient import parent_pieces
 from survey.network.overlaps import OVER_M, find_overlaps, report_overlaps
 from survey.network.pickup import pick_up
-from survey.network.pieces import Pieces, cut_pieces, find_cuts, walk_vertices
+from survey.network.pieces import cut_pieces, find_cuts, walk_vertices
 from survey.network.placement import Placement, place_devices, settle
 from survey.network.repair import find_misses, report_misses
 from survey.network.sections import Sections, find_sections, span_edges, span_phases
@@ -53,6 +53,48 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     findings
         Gets everything that is odd about the network.
     """
+    cut = _cut(tables, settings=settings, findings=findings)
+    split, site_node, source_nodes = cut.split, cut.site_node, cut.source_nodes
+    twins, double = report_twins(tables, findings=findings)
+    bare, misses, overlaps = _drawn(tables, cut, double=double, settings=settings, findings=findings)
+    placement, parent, was_upward = _place(tables, cut, findings=findings)
+    graph = build_graph(
+        tables, split.pieces, placement=placement, source_nodes=source_nodes, n_nodes=len(split.node_xy)
+    )
+    union, sections, walks = _walk(
+        tables, graph, placement=placement, parent=parent, was_upward=was_upward, site_node=site_node, findings=findings
+    )
+    network = Network(tables, split.pieces, graph, split.node_xy, site_node, walks, sections, health={})
+    idle = report_idle(network, placement=placement, union=union, pickup_m=settings.pickup_m, findings=findings)
+    report_supply(network, union=union, findings=findings)
+    report_overlaps(network, overlaps, findings=findings)
+    health = {
+        **measure_health(network, union=union, bare=bare, idle=idle, findings=findings),
+        **misses,
+        "tees": cut.tees,
+        "drawn_twice": twins,
+        "overlaps": len(overlaps.length_m),
+    }
+    return replace(network, sections=sections.without_forests(), health=health)
+
+
+class _Cut(NamedTuple):
+    """Cables cut into pieces; node of every site and switch, nodes that supply, rising, and the number of tees."""
+
+    split: Split
+    site_node: Ints
+    switch_node: Ints
+    source_nodes: Ints
+    tees: int
+
+    @property
+    def used(self) -> Ints:
+        """Nodes at which something stands."""
+        return np.concatenate([nodes[nodes >= 0] for nodes in (self.site_node, self.switch_node, self.source_nodes)])
+
+
+def _cut(tables: NetworkTables, *, settings: NetworkSettings, findings: FindingList) -> _Cut:
+    """Join ends, find where points stand, cut the cables there, and split nodes at step-down transformers."""
     joints = join_ends(tables, snap_m=settings.snap_m, pickup_m=settings.pickup_m, findings=findings)
     joints, tees = find_tees(tables, joints, snap_m=settings.snap_m, findings=findings)
     points = {"transformers": tables.transformers, "switches": tables.switches, "sources": tables.sources}
@@ -64,87 +106,44 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     cuts, (site_node, switch_node, source_node), node_xy = find_cuts(
         tables, joints, picked, tees=tees, walked_m=walked_m, snap_m=settings.snap_m
     )
-    pieces = cut_pieces(tables, joints, cuts, walked_m=walked_m, findings=findings)
     split = split_at_transformers(
         tables,
-        pieces,
+        cut_pieces(tables, joints, cuts, walked_m=walked_m, findings=findings),
         site_nodes=site_node,
         source_nodes=source_node,
         node_xy=node_xy,
         supplies=settings.stepdown_supplies,
         findings=findings,
     )
-    source_nodes = np.unique(split.source_nodes[split.source_nodes >= 0])
-    if settings.stepdown_supplies:
-        source_nodes = np.unique(np.concatenate([source_nodes, split.secondary]))
-    used = np.concatenate([nodes[nodes >= 0] for nodes in (site_node, switch_node, source_nodes)])
-    twins, double = report_twins(tables, findings=findings)
-    bare, misses, overlaps = _drawn(tables, split, used=used, double=double, settings=settings, findings=findings)
-    placement, parent, was_upward = _place(
-        tables,
-        split.pieces,
-        nodes=(site_node, switch_node, source_nodes),
-        n_nodes=len(split.node_xy),
-        findings=findings,
-    )
-    graph = build_graph(
-        tables, split.pieces, placement=placement, source_nodes=source_nodes, n_nodes=len(split.node_xy)
-    )
-    union, sections, walks = _walk(
-        tables, graph, placement=placement, parent=parent, was_upward=was_upward, site_node=site_node, findings=findings
-    )
-    network = Network(
-        tables=tables,
-        pieces=split.pieces,
-        graph=graph,
-        node_xy=split.node_xy,
-        site_node=site_node,
-        walks=walks,
-        sections=sections,
-        health={},
-    )
-    idle = report_idle(network, placement=placement, union=union, pickup_m=settings.pickup_m, findings=findings)
-    report_supply(network, union=union, findings=findings)
-    report_overlaps(network, overlaps, findings=findings)
-    health = {
-        **measure_health(network, union=union, bare=bare, idle=idle, findings=findings),
-        **misses,
-        "tees": cuts.tees,
-        "drawn_twice": twins,
-        "overlaps": len(overlaps.length_m),
-    }
-    return replace(network, sections=sections.without_forests(), health=health)
+    supplying = [
+        split.source_nodes[split.source_nodes >= 0],
+        *([split.secondary] if settings.stepdown_supplies else []),
+    ]
+    return _Cut(split, site_node, switch_node, np.unique(np.concatenate(supplying)), cuts.tees)
 
 
 def _drawn(
     tables: NetworkTables,
-    split: Split,
+    cut: _Cut,
     *,
-    used: Ints,
     double: NDArray[np.bool_],
     settings: NetworkSettings,
     findings: FindingList,
 ) -> tuple[BareEnds, dict[str, int], Overlaps]:
     """What the drawing almost says: bare ends, near misses by kind, and cables that lie on one another."""
     grid = make_grid(tables.lines.xy, tables.lines.start, keep=~double, reach_m=OVER_M)
-    bare = find_bare(tables, split.pieces, node_xy=split.node_xy, used=used, pickup_m=settings.pickup_m)
+    split = cut.split
+    bare = find_bare(tables, split.pieces, node_xy=split.node_xy, used=cut.used, pickup_m=settings.pickup_m)
     misses = find_misses(tables, split.pieces, bare, grid=grid, node_xy=split.node_xy, snap_m=settings.snap_m)
     counts = report_misses(tables, bare, misses, snap_m=settings.snap_m, findings=findings)
     return bare, counts, find_overlaps(tables, grid)
 
 
-def _place(
-    tables: NetworkTables,
-    pieces: Pieces,
-    *,
-    nodes: tuple[Ints, Ints, Ints],
-    n_nodes: int,
-    findings: FindingList,
-) -> tuple[Placement, Ints, NDArray[np.bool_]]:
+def _place(tables: NetworkTables, cut: _Cut, *, findings: FindingList) -> tuple[Placement, Ints, NDArray[np.bool_]]:
     """Place the devices; also the direction of supply found on the way, and which devices needed it."""
-    site_node, switch_node, source_nodes = nodes
+    pieces, source_nodes, n_nodes = cut.split.pieces, cut.source_nodes, len(cut.split.node_xy)
     placement = place_devices(
-        tables, pieces, node=switch_node, site_nodes=site_node, n_nodes=n_nodes, findings=findings
+        tables, pieces, node=cut.switch_node, site_nodes=cut.site_node, n_nodes=n_nodes, findings=findings
     )
     parent = np.full(n_nodes, -1, np.int64)
     if placement.upward.any() or (placement.dead_end & placement.with_site).any():
