@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from survey.read.formats import LayerInfo, RawLayer
     from survey.settings import InputSettings, LayerMap
 
+DRAFT = ", or draft the settings with survey inspect"
+"""What always helps where names do not fit."""
+
 
 @dataclass(frozen=True)
 class MatchedLayer:
@@ -73,7 +76,7 @@ def _find_layer(infos: Sequence[LayerInfo], *, name: str, mapping: LayerMap, pat
     key = f"input.{name}.layer"
     existing = ", ".join(f"'{info.name}'" for info in infos) or "none"
     msg = f"{path}: layer '{wanted}' is missing; layers there: {existing}; name the right one in settings key {key}"
-    raise LayerError(msg + _suggest(wanted, [info.name for info in infos]))
+    raise LayerError(msg + _suggest(wanted, [info.name for info in infos]) + DRAFT)
 
 
 def _match_fields(info: LayerInfo, *, name: str, mapping: LayerMap) -> dict[str, str]:
@@ -109,7 +112,7 @@ def require_fields(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap) -
 def _missing_field(info: LayerInfo, *, theirs: str, key: str) -> FieldError:
     existing = ", ".join(f"'{field}'" for field in info.fields) or "none"
     msg = f"{info.file}, layer '{info.name}': field '{theirs}' is missing; fields there: {existing}; "
-    return FieldError(msg + f"name the right one in settings key {key}" + _suggest(theirs, info.fields))
+    return FieldError(msg + f"name the right one in settings key {key}" + _suggest(theirs, info.fields) + DRAFT)
 
 
 def _find_name(wanted: str, names: Sequence[str]) -> str | None:

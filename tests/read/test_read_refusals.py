@@ -135,7 +135,7 @@ def test_missing_layer_lists_those_that_exist(export, read, layer):
 
 def test_missing_layer_with_a_close_name(export, read):
     message = refusal(read, export(cables=None, Cable=[cable("C1")]), LayerError)
-    assert message.endswith("(perhaps 'Cable')")
+    assert message.endswith("(perhaps 'Cable'), or draft the settings with survey inspect")
 
 
 def test_layer_named_in_the_settings_is_missing(export, read):
@@ -161,7 +161,8 @@ def test_missing_field_lists_those_that_exist(export, read, layer, make, field):
     message = refusal(read, path, FieldError)
     assert message.startswith(f"{path}, layer '{layer}': field '{field}' is missing; fields there: ")
     assert f"'{field}s'" in message
-    assert message.endswith(f"name the right one in settings key input.{layer}.fields.{field} (perhaps '{field}s')")
+    assert f"name the right one in settings key input.{layer}.fields.{field} (perhaps '{field}s')" in message
+    assert message.endswith(", or draft the settings with survey inspect")
 
 
 def test_a_default_stands_in_for_a_required_field(export, read):
