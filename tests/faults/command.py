@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from forks import COMMAND, Fork
+
 from survey.report.outputs import OUTPUT_FILES
 
 LIMIT_S = 120
@@ -30,26 +32,32 @@ main(sys.argv[2:])
 SURVEY = [sys.executable, "-m", "survey"]
 
 
-def run(*arguments: object, start: list[str] | None = None, **more) -> subprocess.CompletedProcess[str]:
-    """One command, from its start to its end."""
-    command = [*(start or []), *SURVEY, *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=LIMIT_S, **more)
+def run(*arguments: object, start: list[str] | None = None, env: dict[str, str] | None = None):
+    """One command, from its start to its end; with ``start`` a command of the system's that starts it."""
+    words = list(map(str, arguments))
+    if start is not None:
+        command = [*start, *SURVEY, *words]
+        return subprocess.run(command, capture_output=True, text=True, check=False, timeout=LIMIT_S, env=env)
+    process = Fork(COMMAND, words, dict(os.environ) if env is None else env)
+    out, err = process.communicate(timeout=LIMIT_S)
+    return subprocess.CompletedProcess(words, process.returncode, out, err)
 
 
-def start(*arguments: object, stage: str = "", script: str = STOPPED, **environment: str) -> subprocess.Popen[str]:
+def start(*arguments: object, stage: str = "", script: str = STOPPED, **environment: str) -> Fork:
     """A command that runs beside the test."""
-    command = [sys.executable, "-c", script, stage, *map(str, arguments)] if stage else [*SURVEY, *map(str, arguments)]
-    return subprocess.Popen(command, stdin=-1, stdout=-1, stderr=-1, text=True, env={**os.environ, **environment})
+    words = list(map(str, arguments))
+    code, words = (script, [stage, *words]) if stage else (COMMAND, words)
+    return Fork(code, words, {**os.environ, **environment})
 
 
-def stopped(*arguments: object, stage: str, **environment: str) -> subprocess.Popen[str]:
+def stopped(*arguments: object, stage: str, **environment: str) -> Fork:
     """A command that stands still at the beginning of a stage."""
     process = start(*arguments, stage=stage, **environment)
     wait_for_stop(process)
     return process
 
 
-def wait_for_stop(process: subprocess.Popen[str]) -> None:
+def wait_for_stop(process: Fork) -> None:
     """Until the command says that it stands still."""
     while (told := process.stdout.readline()) not in {"stopped\n", ""}:
         pass
