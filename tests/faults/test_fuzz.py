@@ -1,6 +1,6 @@
 """Odd values, odd shapes and odd settings: a finished survey or a refusal of one line, never anything else.
 
-``SURVEY_FUZZ_ROUNDS`` makes it try more (40 by default, of each kind).
+``SURVEY_FUZZ_ROUNDS`` makes it try more (25 by default, of each kind).
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from survey.pipeline import run_survey
 from survey.report import write_outputs
 from survey.settings import build_settings, load_settings
 
-ROUNDS = int(os.environ.get("SURVEY_FUZZ_ROUNDS", "40"))
+ROUNDS = int(os.environ.get("SURVEY_FUZZ_ROUNDS", "25"))
 SAMPLE_SETTINGS = Path(__file__).parents[2] / "sample_data" / "shapefiles.toml"
 TEXTS = [
     "", " ", "None", "nan", "NULL", "-", "0", "-1", "1e400", "12,47", "12.47 kV", "ABC", "abc", "A-B-C", "XYZ", "Ω",

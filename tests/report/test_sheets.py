@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import errno
-import io
 import re
+import subprocess
 from pathlib import Path
 
 import numpy as np
@@ -223,7 +223,7 @@ def test_out_is_a_file(tmp_path: Path) -> None:
 
 def test_five_hundred_sites_are_all_in_the_table(tmp_path: Path) -> None:
     saved = town(500)
-    pages = PdfReader(io.BytesIO(print_harbour(saved, tmp_path).read_bytes())).pages
-    text = "\n".join(page.extract_text() for page in pages)
-    assert text.startswith("Harbour")
+    path = print_harbour(saved, tmp_path)
+    text = subprocess.run(["pdftotext", path, "-"], capture_output=True, text=True, check=True).stdout
+    assert "Harbour" in text
     assert all(site in text for site in saved.sites["site_id"])
