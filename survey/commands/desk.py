@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from survey.desk.limits import DeskTable
     from survey.desk.site import SiteAnswer, SiteRequest
     from survey.physics.catalogue import Catalogue
+    from survey.read.transformer_text import VoltageText
     from survey.settings import Settings
 
 CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed
@@ -26,7 +27,24 @@ NOT_GIVEN = float("nan")
 
 SETTINGS = click.option("-s", "--settings", "settings_file", type=PATH, help="Settings file (TOML).")
 HERTZ = click.option("--hz", type=click.Choice(["50", "60"]), help="Supply frequency; the settings' if not given.")
-KV = click.option("--kv", required=True, type=float, help="Rated primary line-to-line voltage, kV.")
+
+
+def read_voltage(_: click.Context, __: click.Parameter, value: str) -> VoltageText:
+    """Kilovolts, or what the nameplate says of the primary side, read as the texts of a network are."""
+    from survey.read.transformer_text import VoltageText, parse_voltage_text
+
+    try:
+        return VoltageText(value, float(value))
+    except ValueError:
+        found = parse_voltage_text(value)
+    if found.kv is None:
+        msg = f"{value!r} is no voltage; give kV (12.47) or the nameplate's text (12470GRDY/7200)"
+        raise click.BadParameter(msg)
+    return found
+
+
+KV_HELP = "Rated primary line-to-line voltage: kV, or the nameplate's text, such as 12470GRDY/7200."
+KV = click.option("--kv", required=True, callback=read_voltage, metavar="KV", help=KV_HELP)
 
 
 @click.command(epilog=CAUTION)
@@ -74,7 +92,7 @@ class SiteOptions:
     """What was typed after ``survey site``."""
 
     kva: float
-    kv: float
+    kv: VoltageText
     connection: str | None
     core: str | None
     cable: str | None
@@ -95,10 +113,14 @@ def make_request(options: SiteOptions, catalogue: Catalogue, settings: Settings)
     from survey.desk.circuit import Transformer
     from survey.desk.site import SiteRequest
 
+    told = options.kv.connection
+    if options.connection and told and options.connection != told:
+        msg = f"--kv {options.kv.text} says {told}, --connection {options.connection}; leave out the one that is wrong"
+        raise click.UsageError(msg)
     transformer = Transformer(
         rating_va=options.kva * 1e3,
-        voltage_v=options.kv * 1e3,
-        connection=options.connection or "",
+        voltage_v=(options.kv.kv or 0.0) * 1e3,
+        connection=options.connection or told,
         core=options.core or "",
         loss_w=NOT_GIVEN if options.nll is None else options.nll,
         exciting_pu=NOT_GIVEN if options.exc is None else options.exc / 100,
@@ -152,7 +174,7 @@ def print_site(answer: SiteAnswer, picture: Path | None) -> None:
 @click.option("--no-study", is_flag=True, help="Leave out the time-domain study; the screening limit only.")
 @click.option("-o", "--out", type=PATH, help="File to write: .csv (every type), .pdf or .png (a page for the wall).")
 def limits(
-    kv: float,
+    kv: VoltageText,
     *,
     cables: tuple[str, ...],
     load_pct: float,
@@ -177,7 +199,7 @@ def limits(
     study = settings.study.run and not no_study
     with stage_progress() as progress:
         table = desk_table(
-            kv,
+            kv.kv or 0.0,
             settings=settings,
             catalogue=Catalogue.load(),
             cables=cables,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from survey.plan.pictures import GREY, INK, draw_network, picture
+from survey.plan.pictures import GREY, INK, draw_network, legend_below, map_size, picture
 from survey.report.gpkg import places
 from survey.result import CAUTION
 
@@ -29,7 +29,7 @@ def draw_change_picture(comparison: Comparison, path: Path) -> None:
     """Sites that changed, on the network of the new survey."""
     table = comparison.sites
     points = places(table["lon"].to_numpy(float), table["lat"].to_numpy(float), crs=comparison.new.crs)
-    with picture([path], size=(9.0, 9.0)) as (figure, axes):
+    with picture([path], size=map_size(comparison.new.network.geometry)) as (figure, axes):
         draw_network(axes, comparison.new.network.geometry)
         for kind in ("same", "better", "gone", "unknown", "new", "worse"):
             shape, colour, label = MARKS[kind]
@@ -38,6 +38,6 @@ def draw_change_picture(comparison: Comparison, path: Path) -> None:
                 xy = np.array([(points[k].x, points[k].y) for k in rows])
                 axes.plot(xy[:, 0], xy[:, 1], shape, color=colour, markersize=7, label=f"{label} ({len(rows)})")
         if len(table):
-            axes.legend(loc="lower left", frameon=False)
+            legend_below(axes)
         axes.set_title("What changed between the two surveys", loc="left", color=INK)
         figure.supxlabel(CAUTION, fontsize=7, color=GREY)

@@ -71,6 +71,11 @@ class DeskTable:
     settings: Settings
     assumed: tuple[str, ...]
 
+    @property
+    def studied(self) -> bool:
+        """Whether it has lengths by the study."""
+        return bool(self.rows["study_m"].notna().any())
+
 
 def not_susceptible_lines() -> list[str]:
     """The windings that need no limit, each with its reason."""

@@ -23,7 +23,6 @@ COLUMNS = (
     "kv", "kva", "connection", "core", "cable_type", "cap_nf_km", "own_nf", "nll_w", "exc_pct", "screen_m", "screen_ft",
     "study_m", "study_ft", "load_pct", "loaded_m", "loaded_ft", "note",
 )  # fmt: skip
-CELL = 22
 
 
 def write_csv(table: DeskTable, path: Path) -> None:
@@ -92,21 +91,31 @@ def conditions(table: DeskTable) -> list[str]:
 def text_lines(table: DeskTable) -> Iterator[str]:
     """The table for a terminal: a block for each winding, two lines for each rating."""
     yield title(table)
-    yield f"Three lengths a cell: {legend(table)}"
+    yield f"Three lengths a cell: {legend(table)}" if table.studied else "Lengths by screen; the study was left out"
     for connection, heading in TITLES.items():
         yield ""
         yield heading
-        yield f"{'kVA':>8}   " + "".join(f"{key:>{CELL}}" for key in table.shown)
-        block = table.rows[table.rows["connection"] == connection]
-        for kva in block["kva"].unique():
-            rows = [_row(block, kva, key) for key in table.shown]
-            yield f"{kva:>8g} m " + "".join(f"{' / '.join(three(row)):>{CELL}}" for row in rows)
-            yield f"{'':>8} ft" + "".join(f"{' / '.join(three(row, unit_m=FOOT_M)):>{CELL}}" for row in rows)
+        yield from _block(table, table.rows[table.rows["connection"] == connection])
     yield ""
     yield THREE_LEGGED
     yield from not_susceptible_lines()
     yield ""
     yield from conditions(table)
+
+
+def _block(table: DeskTable, block: pd.DataFrame) -> Iterator[str]:
+    """Lines of one winding, in columns as narrow as what is in them."""
+    keys = [key.split() for key in table.shown]
+    halves = ([words[: len(words) // 2] for words in keys], [words[len(words) // 2 :] for words in keys])
+    lines = [(name, "", list(map(" ".join, half))) for name, half in zip(("kVA", ""), halves, strict=True)]
+    for kva in block["kva"].unique():
+        rows = [_row(block, kva, key) for key in table.shown]
+        for number, unit, unit_m in ((f"{kva:g}", "m", 1.0), ("", "ft", FOOT_M)):
+            lengths = [three(row, unit_m=unit_m) for row in rows]
+            lines.append((number, unit, [" / ".join(each) if table.studied else each[2] for each in lengths]))
+    width = max(len(cell) for *_, cells in lines for cell in cells) + 2
+    for number, unit, cells in lines:
+        yield f"{number:>6} {unit:<2}" + "".join(f"{cell:>{width}}" for cell in cells)
 
 
 def legend(table: DeskTable) -> str:

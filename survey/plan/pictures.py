@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from survey.plan.make import Plan
 
 INK, GREY, BLUE, ORANGE = "#222222", "#9a9a9a", "#0b5394", "#b45f06"
+PAGE_IN, MARGIN_IN, SMALLEST = 9.0, 1.2, 1e-9
 MOST_LINES = 50_000
 MOST_NUMBERS = 40
 """More installs than this are drawn without their numbers."""
@@ -49,7 +50,7 @@ def draw_curve_picture(plan: Plan, paths: Sequence[Path]) -> None:
             curve.budget, curve.greedy * share, color=ORANGE, linestyle="--", linewidth=1.2, label="greedy choice"
         )
         axes.plot(curve.budget, curve.optimum * share, color=BLUE, marker="o", markersize=4, label="exact optimum")
-        label = f"this plan: {plan.risk_after:,.0f} of {plan.risk_before:,.0f}"
+        label = f"this plan leaves {plan.risk_after:,.0f} of {plan.risk_before:,.0f}"
         axes.plot([plan.request.budget], [plan.risk_after * share], "D", color=INK, markersize=8, label=label)
         unit = "number of installs" if (plan.candidates.table["cost"] == 1.0).all() else "unit of the costs"
         axes.set_xlabel(f"Budget ({unit})")
@@ -67,11 +68,25 @@ def draw_map_picture(plan: Plan, folder: Path, path: Path) -> None:
     from survey.report.reread import read_results
 
     saved = read_results(folder)
-    with picture([path], size=(9.0, 9.0)) as (figure, axes):
+    with picture([path], size=map_size(saved.network.geometry)) as (figure, axes):
         draw_network(axes, saved.network.geometry)
         draw_installs(axes, plan, crs=saved.crs)
         axes.set_title(f"{len(plan.installs)} installs in order of what they bring", loc="left", color=INK)
         figure.supxlabel(CAUTION, fontsize=7, color=GREY)
+
+
+def map_size(lines: Any) -> tuple[float, float]:  # noqa: ANN401 - a geometry column
+    """Width and height of a picture of a network, inch: as wide as a page, as high as it needs."""
+    west, south, east, north = lines.total_bounds
+    tall = (north - south) / max(east - west, SMALLEST)
+    if lines.crs is not None and not lines.crs.is_projected:
+        tall /= max(np.cos(np.radians((south + north) / 2)), SMALLEST)
+    return PAGE_IN, float(np.clip(PAGE_IN * np.nan_to_num(tall, nan=1.0), 0.3 * PAGE_IN, 1.3 * PAGE_IN)) + MARGIN_IN
+
+
+def legend_below(axes: Axes) -> None:
+    """What the marks mean, below the drawing, where nothing of the network can lie under it."""
+    axes.legend(loc="upper left", bbox_to_anchor=(0.0, 0.0), ncols=3, frameon=False)
 
 
 def draw_network(axes: Axes, lines: Any) -> None:  # noqa: ANN401 - a geometry column
@@ -112,4 +127,4 @@ def draw_installs(axes: Axes, plan: Plan, *, crs: Any) -> None:  # noqa: ANN401 
         for k in rows if len(table) <= MOST_NUMBERS else ():
             axes.annotate(str(k + 1), (points[k].x, points[k].y), xytext=(5, 4), textcoords="offset points", color=INK)
     if len(table):
-        axes.legend(loc="lower left", frameon=False)
+        legend_below(axes)

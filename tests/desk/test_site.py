@@ -265,3 +265,38 @@ def test_picture_that_cannot_be_written_leaves_what_was_there(tmp_path):
     with pytest.raises(OutputError, match="the disk is full"):
         write_whole(place, fails)
     assert [p.read_text() for p in tmp_path.iterdir()] == ["before"]
+
+
+def said_of(*arguments):
+    return CliRunner().invoke(site, ["--kva", "300", "--cap-nf-km", "200", *arguments])
+
+
+@pytest.mark.parametrize(
+    ("text", "heading"),
+    [
+        ("12470GRDY/7200", "300 kVA, 12.47 kV, grounded wye primary, five-legged core"),
+        ("12.47 D", "300 kVA, 12.47 kV, delta primary"),
+        ("20/0.4 kV Dyn5", "300 kVA, 20 kV, delta primary"),
+        ("12.47", "300 kVA, 12.47 kV, delta primary"),
+    ],
+)
+def test_the_voltage_may_be_the_nameplates_text(text, heading):
+    done = said_of("--kv", text)
+    assert done.exit_code == 0
+    assert done.output.startswith(heading)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--kv", "abc"], "'abc' is no voltage; give kV (12.47) or the nameplate's text (12470GRDY/7200)"),
+        (
+            ["--kv", "12470D", "--connection", "floating_wye"],
+            "--kv 12470D says delta, --connection floating_wye; leave out the one that is wrong",
+        ),
+    ],
+)
+def test_a_voltage_text_that_says_nothing_or_something_else_is_refused(arguments, words):
+    done = said_of(*arguments)
+    assert done.exit_code == 2
+    assert words in done.output

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -87,6 +88,20 @@ def test_a_full_disk_for_what_is_kept_aside(network, small_disk, tmp_path, name)
     done = run("run", network, "-o", out, "-s", settings, env={**os.environ, name: str(small_disk)})
     assert (done.returncode, done.stderr) == (0, "")
     assert_whole(out)
+
+
+def test_no_room_for_the_copy_of_an_open_export(network, small_disk, tmp_path):
+    live, out = tmp_path / "live.gpkg", tmp_path / "OUT"
+    live.write_bytes(network.read_bytes())
+    with sqlite3.connect(live) as editor:
+        editor.execute("pragma journal_mode=wal").fetchall()
+        editor.execute("create table note (x)")
+        done = run("run", live, "-o", out, "--no-study", env={**os.environ, "TMPDIR": str(small_disk)})
+    editor.close()
+    assert one_line(done.stderr).startswith(f"survey: {live}: is open in another program and cannot be copied (")
+    assert "make room" in done.stderr
+    assert not out.exists()
+    assert [path.name for path in small_disk.iterdir()] == ["filler"]
 
 
 def test_a_cache_that_cannot_be_written(small_disk):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sqlite3
 import sys
@@ -112,6 +113,28 @@ def test_a_run_killed_while_its_files_move_is_put_right_by_the_next_command(othe
     run(*[str(out) if a == "OUT" else a for a in reader])
     assert {name: data for name, data in content(out).items() if not name.endswith(".pdf")} == before
     assert listed(out.parent) == ["OUT"]
+
+
+@pytest.mark.parametrize("later", [0, 2])
+def test_a_run_killed_in_its_study_leaves_a_cache_of_use(network, out, tmp_path, later):
+    before, cache = content(out), tmp_path / "cache"
+    process = stopped("run", network, "-o", out, stage="study", SURVEY_CACHE_DIR=str(cache))
+    for _ in range(later):
+        process.stdin.write("\n")
+        process.stdin.flush()
+        wait_for_stop(process)
+    process.kill()
+    process.communicate()
+    assert process.returncode == -signal.SIGKILL
+    assert content(out) == before
+    places = {"used": cache, "fresh": tmp_path / "none"}
+    for name, folder in places.items():
+        environment = {**os.environ, "SURVEY_CACHE_DIR": str(folder)}
+        assert run("run", network, "-o", tmp_path / name, env=environment).stderr == ""
+    used, fresh = (content(tmp_path / name) for name in places)
+    assert used["sites.csv"] == fresh["sites.csv"]
+    assert used["switching_points.csv"] == fresh["switching_points.csv"]
+    assert not list(cache.rglob("*.part"))
 
 
 def test_the_copy_of_an_open_export_goes_with_the_next_run(network, tmp_path):

@@ -139,7 +139,7 @@ def test_a_site_chosen_in_the_list_shows_its_numbers_path_and_section(see, page,
     text = card(browser)
     assert site["site_id"] in text
     assert site["action"] in text
-    for value in (f"{site['priority']:.1f} of 100", f"{site['peak_pu']:.3f} pu", f"{site['exposed_cable_m']:.1f} m"):
+    for value in (f"{site['priority']:.1f} of 100", f"{site['peak_pu']:.2f} pu", f"{site['exposed_cable_m']:.1f} m"):
         assert value in text
     assert address(browser)["site"] == site["site_id"]
     length = browser.execute_script("return survey.network.pathLines(2).lines.length")
@@ -221,7 +221,7 @@ def test_the_list_sorts_both_ways_with_missing_last(see, page, town):
     assert address(browser)["sort"] == "worst_cable_m-"
     click(browser, "#table thead th:nth-child(4) button")
     click(browser, "#table thead th:nth-child(4) button")
-    assert rows(browser)[0][3] == f"{town.sites['worst_peak_pu'].min():.3f}"
+    assert rows(browser)[0][3] == f"{town.sites['worst_peak_pu'].min():.2f}"
     browser.execute_script("for (let i = 0; i < 9; i += 1) survey.table.turn(1)")
     assert rows(browser)[-1][3] == "–"
 

@@ -141,7 +141,7 @@ survey.card = (() => {
 
   function pair(name, column, row) {
     return node("tr", { "data-column": column.column }, node("th", { scope: "row", text: column.alias, title: column.description }),
-      node("td", { text: data.shown(name, column.column, row, choice.state.units) + interval(name, column.column, row) }));
+      node("td", { text: data.brief(name, column.column, row, choice.state.units) + interval(name, column.column, row) }));
   }
 
   /* The ends between which the score lies, when they are known. */

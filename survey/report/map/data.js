@@ -9,6 +9,8 @@ survey.data = (() => {
   };
   const NOWHERE = -2147483648;
   const FEET = 3.280839895013123;
+  const BRIEF = 2;
+  const CODES = new Set(["connection", "core"]);
   const blocks = {};
   const columns = { sites: [], switching_points: [], findings: [] };
   for (const column of about.columns) columns[column.table].push(column);
@@ -106,17 +108,24 @@ survey.data = (() => {
   }
 
   /* For people: thousands apart, unit behind, lengths in the units chosen. */
-  function shown(table, column, row, units) {
+  function shown(table, column, row, units, most = Infinity) {
     const about_column = described.get(`${table}.${column}`);
     if (!about_column) return "–";
     if (about_column.kind === "text") return text(table, column, row) || "–";
     const value = number(table, column, row);
-    return Number.isNaN(value) ? "–" : `${figure(value, about_column, units)}${unitText(about_column, units)}`;
+    return Number.isNaN(value) ? "–" : `${figure(value, about_column, units, most)}${unitText(about_column, units)}`;
   }
 
-  function figure(value, about_column, units) {
+  /* The same at a glance: no more decimals than anyone acts on, codes as words. */
+  function brief(table, column, row, units) {
+    const about_column = described.get(`${table}.${column}`);
+    if (about_column.kind === "text") return (CODES.has(column) ? text(table, column, row).replaceAll("_", " ") : text(table, column, row)) || "–";
+    return shown(table, column, row, units, BRIEF);
+  }
+
+  function figure(value, about_column, units, most = Infinity) {
     const feet = about_column.unit === "m" && units === "us";
-    const decimals = feet ? 0 : about_column.decimals;
+    const decimals = feet ? 0 : Math.min(about_column.decimals, most);
     return (feet ? value * FEET : value).toLocaleString("en-US", {
       minimumFractionDigits: decimals, maximumFractionDigits: decimals,
     });
@@ -145,5 +154,5 @@ survey.data = (() => {
     return false;
   }
 
-  return { blocks, columns, described, start, decoded, rows, text, number, reader, plain, shown, figure, unitText, length, placed, has };
+  return { blocks, columns, described, start, decoded, rows, text, number, reader, plain, shown, brief, figure, BRIEF, unitText, length, placed, has };
 })();

@@ -163,7 +163,7 @@ survey.table = (() => {
     const value = data.number(table, about_column.column, row);
     if (Number.isNaN(value)) return "–";
     if (about_column.unit === "m") return data.length(value, choice.state.units).replace(/ (m|ft)$/, "");
-    return data.figure(value, about_column, choice.state.units);
+    return data.figure(value, about_column, choice.state.units, data.BRIEF);
   }
 
   function focusChosen() {
