@@ -7,9 +7,13 @@ import errno
 import os
 import re
 import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
 
 from survey.errors import SurveyError
 
+ROOM_OF_A_THREAD = 16 << 20
+"""Its stack (8 MiB is usual), and as much for what it needs to come to life."""
 WORDS_OF_LIBRARIES = re.compile(
     r"(cannot|can't|unable to|failed to) allocate|out of memory|bad_alloc|malloc of size|realloc of size"
     r"|can't start new thread|failed to map segment|wrapping \S+ failed",
@@ -35,6 +39,24 @@ def give_back() -> None:
         trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
         if trim is not None:
             trim(0)
+
+
+def thread_pool(workers: int) -> ThreadPoolExecutor:
+    """Threads that have begun, or a ``MemoryError``.
+
+    Python waits for ever for a thread that dies of want of memory at its birth (``Thread.start`` waits for its sign),
+    so what they need is asked for first and given back at once.
+
+    Raises
+    ------
+    MemoryError
+        There is not room enough.
+    """
+    bytearray(ROOM_OF_A_THREAD * workers)
+    pool, all_there = ThreadPoolExecutor(workers), threading.Barrier(workers)
+    for _ in range(workers):
+        pool.submit(all_there.wait)
+    return pool
 
 
 def ran_out(error: BaseException) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +13,7 @@ from survey.desk.circuit import all_studied, section_circuits
 from survey.desk.lengths import LONGEST_M
 from survey.desk.site import section_at
 from survey.desk.waveform import curve_parameters, worst_waveform
+from survey.memory import thread_pool
 from survey.physics.curves import BLOCKS
 from survey.physics.sequences import Circuit
 from survey.result import CAUTION
@@ -100,7 +100,7 @@ def direct_peaks(
         )
 
     peaks = np.empty(len(load))
-    with ThreadPoolExecutor(2) as pool:
+    with thread_pool(2) as pool:
         for row, peak in enumerate(pool.map(one, range(len(load)))):
             peaks[row] = peak
             if progress is not None:

@@ -12,7 +12,7 @@ import hashlib
 import logging
 import time
 from collections.abc import Callable, Iterable
-from concurrent.futures import Future, ThreadPoolExecutor, as_completed
+from concurrent.futures import Future, as_completed
 from dataclasses import dataclass
 from functools import cache
 from itertools import product
@@ -22,6 +22,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from survey.memory import thread_pool
 from survey.physics.cache import Points, PointStore
 from survey.physics.sequences import Circuit, switching_plan
 
@@ -204,7 +205,7 @@ class CurveTable:
             return
         blocks = [missing[draw_block(missing) == block] for block in range(BLOCKS)]
         tasks = [part[at : at + POINTS_A_TASK] for part in blocks for at in range(0, len(part), POINTS_A_TASK)]
-        pool = ThreadPoolExecutor(self.workers)
+        pool = thread_pool(self.workers)
         try:
             self._collect([pool.submit(self._compute, task) for task in tasks], total=len(missing), progress=progress)
         finally:

@@ -9,7 +9,6 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from time import perf_counter
 from typing import TYPE_CHECKING, Any
@@ -19,7 +18,7 @@ import pyarrow as pa
 import pyogrio.errors
 
 from survey.errors import OutputError
-from survey.memory import give_back
+from survey.memory import give_back, thread_pool
 from survey.report.folder import Reservation, commit, refusal, reserve_folder
 from survey.report.gpkg import ResultTables, write_gpkg
 from survey.report.shapes import write_geoparquet
@@ -109,7 +108,7 @@ def _write_all(result: SurveyResult, staging: Path, progress: Progress) -> None:
         MAP_FILE: lambda path: _write_map(result, path),
         RECORD_FILE: lambda path: write_record({**result.record, "write_seconds": seconds}, path),
     }
-    with ThreadPoolExecutor(max_workers=1) as flusher:
+    with thread_pool(1) as flusher:
         flushed = []
         for name, write in writers.items():
             progress(name)

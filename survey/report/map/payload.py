@@ -6,12 +6,14 @@ import base64
 import json
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from survey.memory import thread_pool
 
 PAGE_LIMIT = 24_000_000
 """Most bytes of data in a page; 25 MB for the whole of it is the promise."""
@@ -114,7 +116,7 @@ def _encoded(blobs: Iterable[Blob]) -> Iterator[tuple[Blob, str, str]]:
     kept: list[Blob] = []
     packed: list[Future[bytes]] = []
     size = 0
-    with ThreadPoolExecutor(max_workers=2) as pool:
+    with thread_pool(2) as pool:
         for blob in blobs:
             kept.append(blob)
             size += len(blob.content)
