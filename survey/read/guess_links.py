@@ -17,18 +17,22 @@ if TYPE_CHECKING:
     from survey.read.profile import FieldProfile, LayerProfile
 
 LINKED = 0.9  # share of the values that are ids of the other layer
+SAID = 1.0  # confidence of what a person has answered or written into the settings
 ENOUGH_LINKS = 3  # values, below which that may be chance
 MOST_HEADS = 2  # points of a feeder in a layer of feeder heads
 
 
 def with_guards(chosen: Mapping[str, LayerGuess], profiles: Mapping[str, LayerProfile]) -> dict[str, LayerGuess]:
-    """Guesses with the field that names a device's cable told by its values, or doubted where they are no cables."""
+    """Guesses with the field that names a device's cable told by its values, or doubted where they are no cables.
+
+    What a person has said of that field is not doubted.
+    """
     ids, switches = _cable_ids(chosen, profiles), chosen.get("switches")
     if ids is None or switches is None:
         return dict(chosen)
     profile, fields = profiles[switches.theirs], dict(switches.fields)
     known = fields.get("guards")
-    if known is not None and (number := len(profile.field(known.theirs).values)):
+    if known is not None and known.confidence < SAID and (number := len(profile.field(known.theirs).values)):
         linked = _linked(profile.field(known.theirs), ids)
         words = f"{linked} of {number} values are ids of the cables"
         sure = linked >= LINKED * number

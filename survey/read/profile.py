@@ -48,7 +48,7 @@ class FieldProfile:
     rows
         Number of rows.
     values
-        Distinct values of a field of texts or whole numbers, as text; of others none.
+        Distinct values of a field of texts or whole numbers, which may be ids, as text; of others none.
     """
 
     name: str
@@ -127,14 +127,15 @@ def _profile_field(name: str, column: pa.Array) -> FieldProfile:
         numbers=numbers,
         numeric=len(numbers) / max(len(there), 1),
         rows=len(text),
-        values=_texts(counted, kind=_kind(column.type)),
+        values=_texts(counted, numbers, kind=_kind(column.type)),
     )
 
 
-def _texts(counted: pa.Table, *, kind: str) -> pa.LargeStringArray:
-    """Distinct values that can be ids."""
+def _texts(counted: pa.Table, numbers: NDArray[np.float64], *, kind: str) -> pa.LargeStringArray:
+    """Distinct values that can be ids; a column of whole numbers with gaps often comes as one of broken ones."""
     values = counted["values"].combine_chunks()
-    return values if kind in ("text", "integer") else values.slice(0, 0)
+    whole = kind == "number" and bool((numbers == np.round(numbers)).all())
+    return values if kind in ("text", "integer") or whole else values.slice(0, 0)
 
 
 def _counted(there: pa.LargeStringArray) -> pa.Table:

@@ -441,3 +441,10 @@ def test_an_id_may_have_any_name(export, read):
     found = inspect_network(path).guesses["transformers"].fields["site_id"]
     assert (found.theirs, found.sure) == ("QX", False)
     assert list(read(path, **tomllib.loads(draft(path))).tables.transformers["site_id"]) == [f"Q{i}" for i in range(5)]
+
+
+def test_whole_numbers_with_gaps_may_be_ids(export):
+    lines = [cable(str(i), line((i, 0), (i + 1, 0))) for i in range(9)]
+    devices = [{"switch_id": f"D{i}", "WHAT": float(i) if i % 2 else None, "geometry": point(i, 0)} for i in range(9)]
+    guards = inspect_network(export(cables=lines, switches=devices)).guesses["switches"].fields["guards"]
+    assert (guards.theirs, guards.sure) == ("WHAT", False)

@@ -132,3 +132,12 @@ def test_where_the_layer_is_not_told_what_is_told_holds_for_the_guessed_one(expo
         {"kv": 4.16},
     )
     assert guess.evidence != "as the settings say"
+
+
+def test_what_is_told_of_a_devices_cable_is_not_doubted(export):
+    lines = [cable(f"C{i}", line((i, 0), (i + 1, 0))) for i in range(9)]
+    devices = [{"switch_id": f"D{i}", "LINK": f"X{i}", "geometry": point(i, 0)} for i in range(9)]
+    path = export(cables=lines, switches=devices)
+    guards = inspect_network(path, settings=told(switches={"fields": {"guards": "LINK"}})).guesses["switches"]
+    assert guards.fields["guards"].sure
+    assert guards.fields["guards"].evidence.startswith("as the settings say")
