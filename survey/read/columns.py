@@ -381,7 +381,7 @@ def _parse_numbers(
         column = column.dictionary_decode()
     if not _is_number(column.type):
         return _parse_text_numbers(as_text(column), rows.order)
-    values = pc.fill_null(column.cast(pa.float64()), np.nan).to_numpy(zero_copy_only=False)[rows.order]
+    values = pc.fill_null(column.cast(pa.float64(), safe=False), np.nan).to_numpy(zero_copy_only=False)[rows.order]
     return (
         values,
         np.isnan(values),

@@ -124,3 +124,11 @@ def test_every_number_field_has_a_range():
     for layer in ("cables", "transformers"):
         for spec in field_specs(layer).values():
             assert (spec.plausible is not None) == (spec.kind == "number")
+
+
+@pytest.mark.parametrize("kind", ["gpkg", "parquet"])
+def test_whole_numbers_beyond_what_a_float_holds(export, read, kind):
+    path = export(kind, transformers=[site("T1", kva=2**62 + 1), site("T2", kva=-(2**62)), site("T3", kva=300)])
+    got = read(path)
+    assert {"T1", "T2"} == {name for finding in got.findings for name in finding.ids if finding.layer == "transformers"}
+    assert got.tables.transformers.set_index("site_id").loc["T3", "rating_va"] == 300e3
