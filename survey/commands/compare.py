@@ -35,8 +35,13 @@ def compare(old: Path, new: Path, *, out: Path) -> None:
 
 def print_comparison(comparison: Comparison, out: Path) -> None:
     """Counts, causes, the first lines, and where the files are."""
+    from survey.compare.differences import MEANINGS
+
     counts = {name: n for name, n in comparison.counts().items() if n}
     click.echo("Sites       " + (", ".join(f"{n} {name}" for name, n in counts.items()) or "nothing changed"))
+    for name, meaning in MEANINGS.items():
+        if name in counts:
+            click.echo(f"            {name}: {meaning}")
     if comparison.causes():
         click.echo(
             "Why         " + ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in comparison.causes().items())

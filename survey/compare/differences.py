@@ -14,7 +14,12 @@ if TYPE_CHECKING:
     from survey.compare.snapshot import Snapshot
 
 CHANGES = ("worse", "new", "unknown", "same", "gone", "better")
-"""In order of how soon to look at them; ``unknown``: can be assessed in one of the two only."""
+"""In order of how soon to look at them."""
+MEANINGS = {
+    "unknown": "could be assessed in one of the two surveys only",
+    "same": "priority as before, though something behind it changed",
+}
+"""Kinds of change that do not say all by their name."""
 
 COLUMNS: dict[str, int | None] = {
     "site_id": None, "change": None, "priority_old": 1, "priority_new": 1, "score_old": 1, "score_new": 1,
@@ -34,8 +39,7 @@ def compare_sites(old: Snapshot, new: Snapshot, *, every: bool = False) -> pd.Da
 
     Returns
     -------
-    Columns :data:`COLUMNS`; worse first, then by how much, then by id. ``same``: its figures are the same but something
-    behind them is not.
+    Columns :data:`COLUMNS`; worse first, then by how much, then by id. See :data:`MEANINGS`.
     """
     ids = old.sites.index.union(new.sites.index, sort=True)
     a, b = old.sites.reindex(ids), new.sites.reindex(ids)

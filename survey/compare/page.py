@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from jinja2 import Environment, PackageLoader
 
-from survey.compare.picture import MARKS
+from survey.compare.differences import MEANINGS
 from survey.result import CAUTION
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def change_page(comparison: Comparison, *, picture: Path) -> str:
         caution=CAUTION,
         counts=comparison.counts(),
         causes=comparison.causes(),
-        labels={name: mark[2] for name, mark in MARKS.items()},
+        meanings=MEANINGS,
         fingerprints=comparison.fingerprints,
         rows=table.to_dict("records"),
         left_out=len(comparison.sites) - len(table),

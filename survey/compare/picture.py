@@ -16,12 +16,12 @@ if TYPE_CHECKING:
     from survey.compare.make import Comparison
 
 MARKS = {
-    "worse": ("^", "#b2182b", "worse"),
-    "new": ("P", "#e08214", "new"),
-    "unknown": ("s", "#542788", "can be assessed in one survey only"),
-    "same": (".", "#666666", "same figures, other circuit"),
-    "gone": ("x", "#444444", "gone"),
-    "better": ("v", "#2166ac", "better"),
+    "worse": ("^", "#b2182b"),
+    "new": ("P", "#e08214"),
+    "unknown": ("s", "#542788"),
+    "same": (".", "#666666"),
+    "gone": ("x", "#444444"),
+    "better": ("v", "#2166ac"),
 }
 
 
@@ -32,12 +32,11 @@ def draw_change_picture(comparison: Comparison, path: Path) -> None:
     with picture([path], size=map_size(comparison.new.network.geometry)) as (figure, axes):
         draw_network(axes, comparison.new.network.geometry)
         for kind in ("same", "better", "gone", "unknown", "new", "worse"):
-            shape, colour, label = MARKS[kind]
+            shape, colour = MARKS[kind]
             rows = [k for k in np.flatnonzero((table["change"] == kind).to_numpy(bool)) if points[k] is not None]
             if rows:
                 xy = np.array([(points[k].x, points[k].y) for k in rows])
-                axes.plot(xy[:, 0], xy[:, 1], shape, color=colour, markersize=7, label=f"{label} ({len(rows)})")
-        if len(table):
-            legend_below(axes)
+                axes.plot(xy[:, 0], xy[:, 1], shape, color=colour, markersize=7, label=f"{kind} ({len(rows)})")
+        legend_below(axes)
         axes.set_title("What changed between the two surveys", loc="left", color=INK)
         figure.supxlabel(CAUTION, fontsize=7, color=GREY)

@@ -46,10 +46,9 @@ def draw_curve_picture(plan: Plan, paths: Sequence[Path]) -> None:
     curve = plan.curve
     with picture(paths, size=(8.0, 5.0)) as (figure, axes):
         share = 100.0 / plan.risk_before if plan.risk_before > 0 else 0.0
-        axes.plot(
-            curve.budget, curve.greedy * share, color=ORANGE, linestyle="--", linewidth=1.2, label="greedy choice"
-        )
         axes.plot(curve.budget, curve.optimum * share, color=BLUE, marker="o", markersize=4, label="exact optimum")
+        axes.plot(curve.budget, curve.greedy * share, color=ORANGE, linestyle="--", linewidth=1.6,
+                  label="greedy choice: always the best next one")  # fmt: skip
         label = f"this plan leaves {plan.risk_after:,.0f} of {plan.risk_before:,.0f}"
         axes.plot([plan.request.budget], [plan.risk_after * share], "D", color=INK, markersize=8, label=label)
         unit = "number of installs" if (plan.candidates.table["cost"] == 1.0).all() else "unit of the costs"
@@ -58,8 +57,8 @@ def draw_curve_picture(plan: Plan, paths: Sequence[Path]) -> None:
         axes.set_ylim(0, 105)
         axes.set_xlim(left=0)
         axes.grid(visible=True, color="#dddddd", linewidth=0.6)
-        axes.legend(loc="lower left", frameon=False)
-        axes.set_title("What is left for the money", loc="left", color=INK)
+        axes.legend(loc="best", frameon=False)
+        axes.set_title("Risk left for each budget", loc="left", color=INK)
         figure.supxlabel(CAUTION, fontsize=7, color=GREY)
 
 
@@ -86,7 +85,8 @@ def map_size(lines: Any) -> tuple[float, float]:  # noqa: ANN401 - a geometry co
 
 def legend_below(axes: Axes) -> None:
     """What the marks mean, below the drawing, where nothing of the network can lie under it."""
-    axes.legend(loc="upper left", bbox_to_anchor=(0.0, 0.0), ncols=3, frameon=False)
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(loc="upper left", bbox_to_anchor=(0.0, 0.0), ncols=3, frameon=False)
 
 
 def draw_network(axes: Axes, lines: Any) -> None:  # noqa: ANN401 - a geometry column
@@ -126,5 +126,4 @@ def draw_installs(axes: Axes, plan: Plan, *, crs: Any) -> None:  # noqa: ANN401 
             axes.plot(xy[:, 0], xy[:, 1], mark, color=BLUE if mark == "s" else ORANGE, markersize=7, label=label)
         for k in rows if len(table) <= MOST_NUMBERS else ():
             axes.annotate(str(k + 1), (points[k].x, points[k].y), xytext=(5, 4), textcoords="offset points", color=INK)
-    if len(table):
-        legend_below(axes)
+    legend_below(axes)
