@@ -240,7 +240,8 @@ def _name_words(likeness: float) -> str:
 
 def name_likeness(name: str, known: Iterable[str]) -> float:
     """How well a name fits the best of several known ones, 0 to 1; the likelier ones, which come first, win ties."""
-    return max((_likeness(tokens(name), alias.split()) - PLACE_STEP * i for i, alias in enumerate(known)), default=0.0)
+    theirs = tokens(name)
+    return max((_likeness(theirs, alias.split()) - PLACE_STEP * i for i, alias in enumerate(known)), default=0.0)
 
 
 def _likeness(theirs: list[str], alias: list[str]) -> float:
@@ -255,8 +256,12 @@ def _likeness(theirs: list[str], alias: list[str]) -> float:
     joined, wanted = "".join(theirs), "".join(alias)
     if len(wanted) > 3 and wanted in joined:
         return 0.65
-    ratio = SequenceMatcher(None, joined, wanted).ratio()
-    return 0.6 * ratio if ratio >= CLOSE_SPELLING and len(wanted) > 3 else 0.0
+    if len(wanted) <= 3:
+        return 0.0
+    spelling = SequenceMatcher(None, joined, wanted)  # its quick figures are upper bounds of the true one
+    close = min(spelling.real_quick_ratio(), spelling.quick_ratio()) >= CLOSE_SPELLING
+    ratio = spelling.ratio() if close else 0.0
+    return 0.6 * ratio if ratio >= CLOSE_SPELLING else 0.0
 
 
 def _cut_short(theirs: list[str], alias: list[str]) -> bool:

@@ -33,13 +33,15 @@ def told_layers(
     survey.errors.LayerError, survey.errors.FieldError
         A layer or field that the settings name is not there.
     """
-    guessed, told = guess_layers(profiles), {}
-    for ours in LAYERS:
-        mapping: LayerMap = getattr(settings, ours)
-        layer = guessed[ours] if mapping.layer is None else LayerGuess(ours, mapping.layer, 1.0, BY)
-        if not layer.theirs or mapping == LayerMap():
+    said: dict[str, LayerMap] = {ours: getattr(settings, ours) for ours in LAYERS}
+    said = {ours: mapping for ours, mapping in said.items() if mapping != LayerMap()}
+    guessed = guess_layers(profiles) if any(mapping.layer is None for mapping in said.values()) else {}
+    told = {}
+    for ours, given in said.items():
+        layer = guessed[ours] if given.layer is None else LayerGuess(ours, given.layer, 1.0, BY)
+        if not layer.theirs:
             continue
-        mapping = mapping.model_copy(update={"layer": layer.theirs})
+        mapping = given.model_copy(update={"layer": layer.theirs})
         if matched := match_layer(infos, name=ours, mapping=mapping, path=path):
             profile = next(profile for profile in profiles if profile.name == matched.info.name)
             named = {name: matched.fields[name] for name in mapping.fields}
