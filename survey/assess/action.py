@@ -14,9 +14,10 @@ Ints = NDArray[np.int64]
 
 NOTHING = "Nothing needed"
 CLEARS = f"{NOTHING}: the screening limit clears every single-pole switching point upstream."
-CALM = f"{NOTHING}: the study stays under the voltage limit at every single-pole switching point upstream."
-OPERATING = "before operating its poles one at a time, opening as well as closing"
-NO_LOAD = "; no load on the secondary makes operating its poles one at a time safe"
+CALM = f"{NOTHING}: at every single-pole switching point upstream the simulated voltage stays under the limit."
+THREE_POLE = "open and close all three phases together with a three-pole device"
+OPERATING = "before and while its poles are operated one at a time, opening as well as closing"
+NO_LOAD = "; not even full load on the secondary makes it safe to operate its poles one at a time"
 
 
 @dataclass(frozen=True)
@@ -56,13 +57,15 @@ def action_sentences(facts: ActionFacts) -> Text:
     for status, text in FIXED.items():
         out[facts.status == status] = text
     immune = np.flatnonzero(facts.status == "not_susceptible")
-    out[immune] = [f"{NOTHING}: {reason}." for reason in facts.reason[immune]]
+    out[immune] = [f"{NOTHING} ({reason})." for reason in facts.reason[immune]]
     assessed = facts.status == "assessed"
     calm = assessed & ~facts.hazardous
     out[calm] = np.where(facts.studied[calm], CALM, CLEARS)
     act = np.flatnonzero(assessed & facts.hazardous)
     parts = (_point(facts, act), _load(facts, act), _shorten(facts, act), _also(facts, act))
-    out[act] = ["Switch three-pole at " + "".join(part) + "." for part in zip(*parts, strict=True)]
+    out[act] = [
+        f"At {point}: {THREE_POLE}{load}{shorten}{also}." for point, load, shorten, also in zip(*parts, strict=True)
+    ]
     return out
 
 
@@ -74,8 +77,8 @@ def _load(f: ActionFacts, rows: Ints) -> list[str]:
     needed = f.load_needed_kw[rows]
     known = np.isfinite(needed)
     words = kw_words(np.where(known, needed, f.load_rule_kw[rows]))
-    with_load = [f"; or hold at least {w} kW on the secondaries behind it {OPERATING}" for w in words]
-    by_rule = [f"; or hold at least {w} kW (15 % of rating) on the secondary {OPERATING}" for w in words]
+    with_load = [f"; or keep at least {w} kW of load on the secondaries behind it {OPERATING}" for w in words]
+    by_rule = [f"; or keep at least {w} kW of load (15 % of rating) on the secondary {OPERATING}" for w in words]
     return [
         a if k else NO_LOAD if endless else b
         for a, b, k, endless in zip(with_load, by_rule, known.tolist(), np.isinf(needed).tolist(), strict=True)
@@ -83,16 +86,18 @@ def _load(f: ActionFacts, rows: Ints) -> list[str]:
 
 
 def _shorten(f: ActionFacts, rows: Ints) -> list[str]:
-    limit, cable = f.limit_length_m[rows].tolist(), f.cable_m[rows].tolist()
+    """The screening length, where there is no study: what the screen clears can ring in the study all the same."""
+    limit, cable = f.limit_length_m[rows], f.cable_m[rows]
+    helps = ~f.studied[rows] & (limit >= 1.0) & (limit < cable)
     return [
-        f"; or keep the cable behind it under {int(a)} m" if 1.0 <= a < b else ""
-        for a, b in zip(limit, cable, strict=True)
+        f"; or keep the cable behind it under {int(a)} m, by the screening limit" if h else ""
+        for a, h in zip(limit.tolist(), helps.tolist(), strict=True)
     ]
 
 
 def _also(f: ActionFacts, rows: Ints) -> list[str]:
     pairs = zip(f.nearest_id[rows], f.switch_id[rows], strict=True)
-    return [f" (its nearest single-pole point is {a})" if a and a != b else "" for a, b in pairs]
+    return [f" (the site's nearest single-pole point is {a})" if a and a != b else "" for a, b in pairs]
 
 
 def kw_words(value: Floats) -> list[str]:

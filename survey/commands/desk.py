@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from survey.desk.limits import DeskTable
     from survey.desk.site import SiteAnswer, SiteRequest
     from survey.physics.catalogue import Catalogue
-    from survey.read.transformer_text import VoltageText
     from survey.settings import Settings
 
 CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed
@@ -24,33 +23,24 @@ FOOT_M = 0.3048
 CONNECTIONS = ("delta", "floating_wye", "grounded_wye", "open_delta", "open_wye")
 CORES = ("five_legged", "separate", "three_legged")
 NOT_GIVEN = float("nan")
+Units = Literal["metric", "us"]
+NAME_WIDTH, FIGURE_WIDTH = 27, 50
 
 SETTINGS = click.option("-s", "--settings", "settings_file", type=PATH, help="Settings file (TOML).")
 HERTZ = click.option("--hz", type=click.Choice(["50", "60"]), help="Supply frequency; the settings' if not given.")
 
-
-def read_voltage(_: click.Context, __: click.Parameter, value: str) -> VoltageText:
-    """Kilovolts, or what the nameplate says of the primary side, read as the texts of a network are."""
-    from survey.read.transformer_text import VoltageText, parse_voltage_text
-
-    try:
-        return VoltageText(value, float(value))
-    except ValueError:
-        found = parse_voltage_text(value)
-    if found.kv is None:
-        msg = f"{value!r} is no voltage; give kV (12.47) or the nameplate's text (12470GRDY/7200)"
-        raise click.BadParameter(msg)
-    return found
-
-
 KV_HELP = "Rated primary line-to-line voltage: kV, or the nameplate's text, such as 12470GRDY/7200."
-KV = click.option("--kv", required=True, callback=read_voltage, metavar="KV", help=KV_HELP)
+KV = click.option("--kv", required=True, metavar="KV", help=KV_HELP)
 
 
 @click.command(epilog=CAUTION)
 @click.option("--kva", required=True, type=float, help="Three-phase rating, kVA.")
 @KV
-@click.option("--connection", type=click.Choice(CONNECTIONS), help="Primary winding; the worst (delta) if not given.")
+@click.option(
+    "--connection",
+    type=click.Choice(CONNECTIONS),
+    help="Primary winding; if not given the nameplate's, else the worst (delta).",
+)
 @click.option("--core", type=click.Choice(CORES), help="Core; the worst (five_legged) if not given.")
 @click.option("--cable", help='Cable type in the catalogue, such as "1/0 XLPE 15KV 133".')
 @click.option("--cap-nf-km", type=float, help="Capacitance of one phase to ground, nF/km, instead of a type.")
@@ -92,7 +82,7 @@ class SiteOptions:
     """What was typed after ``survey site``."""
 
     kva: float
-    kv: VoltageText
+    kv: str
     connection: str | None
     core: str | None
     cable: str | None
@@ -111,16 +101,14 @@ def make_request(options: SiteOptions, catalogue: Catalogue, settings: Settings)
     """What was typed, in SI."""
     from survey.desk.checks import check_transformer, choose_cable
     from survey.desk.circuit import Transformer
+    from survey.desk.nameplate import read_nameplate
     from survey.desk.site import SiteRequest
 
-    told = options.kv.connection
-    if options.connection and told and options.connection != told:
-        msg = f"--kv {options.kv.text} says {told}, --connection {options.connection}; leave out the one that is wrong"
-        raise click.UsageError(msg)
+    nameplate = read_nameplate(options.kv, options.connection)
     transformer = Transformer(
         rating_va=options.kva * 1e3,
-        voltage_v=(options.kv.kv or 0.0) * 1e3,
-        connection=options.connection or told,
+        voltage_v=nameplate.kv * 1e3,
+        connection=nameplate.connection,
         core=options.core or "",
         loss_w=NOT_GIVEN if options.nll is None else options.nll,
         exciting_pu=NOT_GIVEN if options.exc is None else options.exc / 100,
@@ -130,53 +118,62 @@ def make_request(options: SiteOptions, catalogue: Catalogue, settings: Settings)
     cable = choose_cable(
         options.cable, options.cap_nf_km, voltage_v=transformer.voltage_v, catalogue=catalogue, settings=settings
     )
-    return SiteRequest(transformer, cable, options.length * (FOOT_M if options.length_unit == "ft" else 1.0))
+    length_m = options.length * (FOOT_M if options.length_unit == "ft" else 1.0)
+    return SiteRequest(transformer, cable, length_m, nameplate.words)
 
 
-def read_settings(path: Path | None, hz: str | None) -> Settings:
-    """Settings of the file, with the frequency that was typed."""
+def read_settings(path: Path | None, hz: str | None, *, units: Units | None = None) -> Settings:
+    """Settings of the file, with the frequency and the units that were typed."""
     from survey.settings import load_settings
 
     settings = load_settings(path)
-    if hz is None:
-        return settings
-    frequency: Literal[50, 60] = 50 if hz == "50" else 60
-    return settings.model_copy(
-        update={"electrical": settings.electrical.model_copy(update={"frequency_hz": frequency})}
-    )
+    changed: dict[str, object] = {}
+    if hz is not None:
+        frequency: Literal[50, 60] = 50 if hz == "50" else 60
+        changed["electrical"] = settings.electrical.model_copy(update={"frequency_hz": frequency})
+    if units is not None:
+        changed["report"] = settings.report.model_copy(update={"units": units})
+    return settings.model_copy(update=changed)
 
 
 def print_site(answer: SiteAnswer, picture: Path | None) -> None:
     """The chain of numbers, the verdict, what was assumed, what is left out, the caution."""
     from survey.desk.chain import LEFT_OUT, PER_PHASE, chain_lines, site_title, verdict
+    from survey.wrapped import labelled
 
-    click.echo(site_title(answer) + "\n")
+    click.echo(labelled("", site_title(answer), indent=0) + "\n")
     for line in [] if answer.reason else chain_lines(answer):
-        click.echo(f"{line.name:<28}{line.value:>14} {line.unit:<12} {line.words}".rstrip())
-    click.echo(("" if answer.reason else "\n") + f"Verdict     {verdict(answer)}")
-    if answer.assumed:
-        click.echo("Assumed     " + "; ".join(answer.assumed))
+        figure = f"{line.name:<{NAME_WIDTH}}{line.value:>9} {line.unit}"
+        click.echo(labelled(figure, line.words, indent=FIGURE_WIDTH) if line.words else figure.rstrip())
     if not answer.reason:
-        click.echo(f"Ratio       {PER_PHASE}\n{LEFT_OUT}")
-        if picture is not None:
-            click.echo(f"Picture     {picture}")
-    elif picture is not None:
-        click.echo("Picture     none: there is nothing to draw")
-    click.echo(" ".join(CAUTION.split()))
+        click.echo()
+    click.echo(labelled("Verdict", verdict(answer)))
+    if answer.request.nameplate:
+        click.echo(labelled("Nameplate", answer.request.nameplate))
+    if answer.assumed:
+        click.echo(labelled("Assumed", "; ".join(answer.assumed)))
+    if not answer.reason:
+        click.echo(labelled("Ratio", PER_PHASE))
+        click.echo(labelled("Left out", LEFT_OUT.removeprefix("Left out: ")))
+    if picture is not None:
+        click.echo(f"Picture     {'none: there is nothing to draw' if answer.reason else picture}")
+    click.echo(labelled("", CAUTION, indent=0))
 
 
 @click.command(epilog=CAUTION)
 @KV
 @click.option("--cable", "cables", multiple=True, help="Cable type; those of the voltage class if none. Repeatable.")
+@click.option("--units", type=click.Choice(["metric", "us"]), help="Metres or feet; the settings' if not given.")
 @click.option("--load-pct", type=float, default=5.0, show_default=True, help="A load to study as well, % of rating.")
 @HERTZ
 @SETTINGS
 @click.option("--no-study", is_flag=True, help="Leave out the time-domain study; the screening limit only.")
 @click.option("-o", "--out", type=PATH, help="File to write: .csv (every type), .pdf or .png (a page for the wall).")
 def limits(
-    kv: VoltageText,
+    kv: str,
     *,
     cables: tuple[str, ...],
+    units: Units | None,
     load_pct: float,
     hz: str | None,
     settings_file: Path | None,
@@ -185,21 +182,23 @@ def limits(
 ) -> None:
     """Give the cable length allowed, by transformer and cable type.
 
-    One length by the screening limit and one by the time-domain study for every rating and winding.
+    For every rating and winding: by the time-domain study with no load and with a little, and by the screening limit.
     """
     from survey.console import stage_progress
     from survey.desk.limits import desk_table
     from survey.desk.limits_text import text_lines
+    from survey.desk.nameplate import read_nameplate
     from survey.physics.catalogue import Catalogue
     from survey.report.writing import check_suffix, write_whole
+    from survey.wrapped import labelled
 
     if out is not None:
         check_suffix(out, (".csv", ".pdf", ".png"), option="-o")
-    settings = read_settings(settings_file, hz)
+    settings = read_settings(settings_file, hz, units=units)
     study = settings.study.run and not no_study
     with stage_progress() as progress:
         table = desk_table(
-            kv.kv or 0.0,
+            read_nameplate(kv).kv,
             settings=settings,
             catalogue=Catalogue.load(),
             cables=cables,
@@ -210,9 +209,9 @@ def limits(
         if out is not None:
             progress.part(out.name)
             write_whole(out, limits_writer(table, out.suffix.lower()))
-    for line in text_lines(table) if out is None else [f"{len(table.rows)} lengths in {out}"]:
+    for line in text_lines(table) if out is None else [f"{len(table.rows):,} lengths in {out}"]:
         click.echo(line)
-    click.echo(" ".join(CAUTION.split()))
+    click.echo(labelled("", CAUTION, indent=0))
 
 
 def limits_writer(table: DeskTable, suffix: str) -> Callable[[Path], None]:

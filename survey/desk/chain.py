@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from survey.assess.action import NO_LOAD, OPERATING, THREE_POLE
 from survey.assess.score import BANDS, band_of
 from survey.desk.lengths import LONGEST_M
 from survey.physics.cable import capacitive_reactance_ohm, charging_power_va
@@ -65,7 +66,7 @@ def site_title(answer: SiteAnswer) -> str:
     kind = f"{connection} primary" + (f", {core} core" if core else "")
     length = answer.request.length_m
     return (
-        f"{transformer.rating_va / 1e3:g} kVA, {transformer.voltage_v / 1e3:g} kV, {kind}, behind {length:.1f} m "
+        f"{transformer.rating_va / 1e3:g} kVA, {transformer.voltage_v / 1e3:g} kV, {kind}, behind {length:.4g} m "
         f"({length / FOOT_M:.0f} ft) of cable"
     )
 
@@ -106,25 +107,27 @@ def _electrical_lines(answer: SiteAnswer) -> list[ChainLine]:
     rating = answer.request.transformer.rating_va
     length = answer.request.length_m
     return [
-        ChainLine("cable_per_km", "Cable capacitance per km", f"{n.cable_f_m * 1e12:.1f}", "nF/km",
+        ChainLine("cable_per_km", "Cable capacitance per km", three_figures(n.cable_f_m * 1e12), "nF/km",
                   f"one phase to ground; {answer.request.cable.words}"),
-        ChainLine("cable_total", "Cable capacitance, whole", f"{n.cable_f * 1e9:.2f}", "nF",
-                  f"x {length:.1f} m ({length / FOOT_M:.0f} ft)"),
-        ChainLine("own", "Transformer's own", f"{n.own_f * 1e9:.2f}", "nF", "469 kVA^0.4 / kV^0.25 pF a phase"),
-        ChainLine("total", "C", f"{n.total_f * 1e9:.2f}", "nF", "cable and transformer, one phase to ground"),
-        ChainLine("xc", "Xc", f"{n.xc_ohm / 1e3:.2f}", "kohm", f"1 / (2 pi f C), f = {hertz} Hz"
+        ChainLine("cable_total", "Cable capacitance, whole", three_figures(n.cable_f * 1e9), "nF",
+                  f"x {length:.4g} m ({length / FOOT_M:.0f} ft)"),
+        ChainLine("own", "Transformer's own", three_figures(n.own_f * 1e9), "nF", "469 kVA^0.4 / kV^0.25 pF a phase"),
+        ChainLine("total", "C", three_figures(n.total_f * 1e9), "nF", "cable and transformer, one phase to ground"),
+        ChainLine("xc", "Xc", three_figures(n.xc_ohm / 1e3), "kohm", f"1 / (2 pi f C), f = {hertz} Hz"
                   f"{_alone(n.xc_alone_ohm / 1e3, 'kohm')}"),
-        ChainLine("loss", "No-load loss", f"{n.loss_w:.0f}", "W", f"{n.loss_w / rating * 100:.3f} % of rating"),
-        ChainLine("xm", "Xm", f"{n.xm_ohm / 1e3:.2f}", "kohm",
-                  f"kV^2 / (kVA im), magnetizing current im = {n.magnetizing_pu * 100:.3f} % of rated"),
-        ChainLine("xc_xm", "Xc/Xm", f"{n.xc_xm:.2f}", "", f"per phase, Xm wye-equivalent{_alone(n.xc_xm_alone, '')}"),
-        ChainLine("charging", "Charging power", f"{n.charging_va / 1e3:.3f}", "kvar", "2 pi f C kV^2, three phases"),
-        ChainLine("charge_loss", "Charging over no-load loss", f"{n.charge_loss:.2f}", "", "charge_loss"),
+        ChainLine("loss", "No-load loss", three_figures(n.loss_w), "W", f"{n.loss_w / rating * 100:.3g} % of rating"),
+        ChainLine("xm", "Xm", three_figures(n.xm_ohm / 1e3), "kohm",
+                  f"kV^2 / (kVA im), magnetizing current im = {n.magnetizing_pu * 100:.3g} % of rated"),
+        ChainLine("xc_xm", "Xc/Xm", three_figures(n.xc_xm), "",
+                  f"per phase, Xm wye-equivalent{_alone(n.xc_xm_alone, '')}"),
+        ChainLine("charging", "Charging power", three_figures(n.charging_va / 1e3), "kvar",
+                  "2 pi f C kV^2, three phases"),
+        ChainLine("charge_loss", "Charging over no-load loss", three_figures(n.charge_loss), ""),
     ]  # fmt: skip
 
 
 def _alone(value: float, unit: str) -> str:
-    return f"; of the cable alone {value:.2f} {unit}".rstrip() if math.isfinite(value) else ""
+    return f"; of the cable alone {three_figures(value)} {unit}".rstrip() if math.isfinite(value) else ""
 
 
 def _screen_lines(answer: SiteAnswer) -> list[ChainLine]:
@@ -135,8 +138,8 @@ def _screen_lines(answer: SiteAnswer) -> list[ChainLine]:
     return [
         ChainLine("screen", "Screening", verdict, "", f"limit: {screen_rule(answer)}"),
         ChainLine("screen_length", "Allowed length by screen", *_length(lengths.screen_m),
-                  f"with the own capacitance left out: {lengths.screen_alone_m:.2f} m "
-                  f"({lengths.screen_alone_m / FOOT_M:.1f} ft)"),
+                  f"with the own capacitance left out: {lengths.screen_alone_m:.3g} m "
+                  f"({lengths.screen_alone_m / FOOT_M:.3g} ft)"),
     ]  # fmt: skip
 
 
@@ -147,7 +150,7 @@ def screen_rule(answer: SiteAnswer) -> str:
     return {
         "delta": f"Xc/Xm at or above {limits.delta_xc_xm:g}",
         "floating_wye": f"Xc/Xm at or above {limits.floating_wye_xc_xm:g}",
-        "five_legged": f"charge_loss at or under {limits.five_legged_charge_loss:g}",
+        "five_legged": f"charging over no-load loss at or under {limits.five_legged_charge_loss:g}",
     }[FAMILIES[answer.circuits.family[0]]]
 
 
@@ -160,7 +163,7 @@ def _study_lines(answer: SiteAnswer) -> list[ChainLine]:
     lines = [
         ChainLine("peak", "Sustained peak, no load", f"{figures.peak_pu[0]:.2f}", "pu",
                   "largest open-phase voltage of all operations, of the crest to ground"),
-        ChainLine("peak_loaded", f"Sustained peak at {load_kw:g} kW", f"{figures.peak_loaded_pu[0]:.2f}", "pu"),
+        *_loaded_lines(load_kw, f"{figures.peak_loaded_pu[0]:.2f}"),
         ChainLine("likelihood", "Likelihood", f"{figures.likelihood[0]:.2f}", "",
                   f"share of operations at no load that end above {limit:g} pu"),
         ChainLine("temporary", "Temporary peak", f"{figures.temporary_pu[0]:.2f}", "pu",
@@ -172,6 +175,10 @@ def _study_lines(answer: SiteAnswer) -> list[ChainLine]:
     if load_kw > 0:
         lines.append(ChainLine("loaded_length", f"Allowed length at {load_kw:g} kW", *_length(lengths.loaded_m)))
     return [*lines, _hazard_line(answer)]
+
+
+def _loaded_lines(load_kw: float, peak: str) -> list[ChainLine]:
+    return [ChainLine("peak_loaded", f"Sustained peak at {load_kw:g} kW", peak, "pu")] if load_kw > 0 else []
 
 
 def _load_line(needed_pu: float, rating_kva: float) -> ChainLine:
@@ -194,7 +201,12 @@ def _length(length_m: float) -> tuple[str, str]:
     """Metres and feet, cut off, so that what is read out is never too long."""
     if length_m >= LONGEST_M:
         return f"over {LONGEST_M:g}", "m"
-    return f"{cut_off(length_m, 1):.1f}", f"m ({math.floor(length_m / FOOT_M + 1e-9)} ft)"
+    return f"{cut_off(length_m, 1 if length_m < 100 else 0):g}", f"m ({math.floor(length_m / FOOT_M + 1e-9)} ft)"
+
+
+def three_figures(value: float) -> str:
+    """A number in three figures, whole from 100 up."""
+    return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
 def cut_off(value: float, decimals: int) -> float:
@@ -230,16 +242,13 @@ def _what_to_do(answer: SiteAnswer) -> str:
     assert answer.figures is not None
     assert answer.lengths is not None
     needed = float(answer.figures.load_needed_pu[0])
-    load = "; no load on the secondary makes operating its poles one at a time safe"
+    load = NO_LOAD
     if math.isfinite(needed):
         kw = rounded_up(needed * answer.request.transformer.rating_va / 1e3)
-        load = (
-            f"; or hold at least {kw:g} kW on the secondary before operating its poles one at a time, opening as "
-            "well as closing"
-        )
+        load = f"; or keep at least {kw:g} kW of load on the secondary {OPERATING}"
     short = cut_off(answer.lengths.study_m, 0)
     shorten = f"; or keep the cable to {short:.0f} m" if short >= 1 else "; no cable is short enough"
-    return f"Switch three-pole{load}{shorten}"
+    return f"{THREE_POLE[0].upper()}{THREE_POLE[1:]}{load}{shorten}"
 
 
 def _load_given(answer: SiteAnswer) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from survey.desk.chain import FOOT_M
 from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import THREE_LEGGED, TITLES, not_susceptible_lines
-from survey.desk.limits_text import conditions, three, title
+from survey.desk.limits_text import LENGTHS, conditions, three, title
 from survey.errors import OutputError
 from survey.result import CAUTION
 
@@ -100,7 +100,7 @@ def draw_heads(axes: Axes, table: DeskTable, types: tuple[str, ...], *, y: float
             axes.text(
                 left + 3 * step * THIRDS[k] - 0.04, y + 0.17, part, fontsize=6.8, ha="right", va="center", color=QUIET
             )
-    axes.text(MARGIN_IN, y + 0.17, "kVA, m (ft)", fontsize=6.8, va="center", color=QUIET)
+    axes.text(MARGIN_IN, y + 0.17, "kVA; m (ft)", fontsize=6.8, va="center", color=QUIET)
     return y + 0.28
 
 
@@ -129,7 +129,7 @@ def draw_block(
 def _draw_lengths(axes: Axes, row: pd.Series[float], *, left: float, right: float, y: float) -> None:
     for k, (metres, feet) in enumerate(zip(three(row), three(row, unit_m=FOOT_M), strict=True)):
         text = metres if metres in ("0", "-") else f"{metres} ({feet})"
-        if row[("study_m", "loaded_m", "screen_m")[k]] >= LONGEST_M:
+        if row[LENGTHS[k]] >= LONGEST_M:
             text = f"over {metres}"
         axes.text(left + (right - left) * THIRDS[k] - 0.04, y, text, fontsize=6.9, ha="right", va="center",
                   fontweight="bold" if k == 0 else "normal", color=QUIET if k == 2 else INK)  # fmt: skip

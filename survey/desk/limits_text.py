@@ -10,6 +10,7 @@ from survey.assess.windings import REASONS
 from survey.desk.chain import FOOT_M, LEFT_OUT, cut_off
 from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import THREE_LEGGED, TITLES, not_susceptible_lines
+from survey.wrapped import NARROWEST, labelled
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterator
@@ -23,6 +24,8 @@ COLUMNS = (
     "kv", "kva", "connection", "core", "cable_type", "cap_nf_km", "own_nf", "nll_w", "exc_pct", "screen_m", "screen_ft",
     "study_m", "study_ft", "load_pct", "loaded_m", "loaded_ft", "note",
 )  # fmt: skip
+KVA_WIDTH = 6
+LENGTHS = ("study_m", "loaded_m", "screen_m")
 
 
 def write_csv(table: DeskTable, path: Path) -> None:
@@ -78,7 +81,7 @@ def conditions(table: DeskTable) -> list[str]:
     )
     zero = (
         "0: over the limit with the transformer's own capacitance alone. All cable that stays on the open pole counts, "
-        f"side branches included; lengths over {LONGEST_M:g} m were not tried."
+        f"side branches included; lengths over {LONGEST_M:g} m were not tried (+)."
     )
     defaults = (
         f"Defaults of the catalogue: no-load loss {loss.min():.3f} to {loss.max():.3f} % of rating by kVA, exciting "
@@ -89,38 +92,56 @@ def conditions(table: DeskTable) -> list[str]:
 
 
 def text_lines(table: DeskTable) -> Iterator[str]:
-    """The table for a terminal: a block for each winding, two lines for each rating."""
+    """The table for a terminal: a block for each winding, a line for each rating, in the unit of the settings."""
+    feet = table.settings.report.units == "us"
+    unit = "ft; --units metric for m" if feet else "m; --units us for ft"
     yield title(table)
-    yield f"Three lengths a cell: {legend(table)}" if table.studied else "Lengths by screen; the study was left out"
+    if table.studied:
+        yield f"Lengths in {unit}. Three in a cell:"
+        yield legend(table)
+    else:
+        yield f"Lengths in {unit}. By screen; the study was left out."
     for connection, heading in TITLES.items():
-        yield ""
-        yield heading
-        yield from _block(table, table.rows[table.rows["connection"] == connection])
+        block = table.rows[table.rows["connection"] == connection]
+        for lines in _blocks(table, block, unit_m=FOOT_M if feet else 1.0):
+            yield ""
+            yield heading
+            yield from lines
     yield ""
-    yield THREE_LEGGED
-    yield from not_susceptible_lines()
-    yield ""
-    yield from conditions(table)
+    for text in (THREE_LEGGED, *not_susceptible_lines(), "", *conditions(table)):
+        yield labelled("", text, indent=0) if text else ""
 
 
-def _block(table: DeskTable, block: pd.DataFrame) -> Iterator[str]:
-    """Lines of one winding, in columns as narrow as what is in them."""
-    keys = [key.split() for key in table.shown]
-    halves = ([words[: len(words) // 2] for words in keys], [words[len(words) // 2 :] for words in keys])
-    lines = [(name, "", list(map(" ".join, half))) for name, half in zip(("kVA", ""), halves, strict=True)]
+def _blocks(table: DeskTable, block: pd.DataFrame, *, unit_m: float) -> Iterator[list[str]]:
+    """Lines of one winding, as many cable types beside one another as there is room for."""
+    ratings = [f"{text:>{KVA_WIDTH}}" for text in ("kVA", "", *(f"{kva:g}" for kva in block["kva"].unique()))]
+    lines = ratings
+    for key in table.shown:
+        cells = _column(table, block, key, unit_m=unit_m)
+        width = max(map(len, cells)) + 2
+        if lines is not ratings and len(lines[0]) + width > NARROWEST:
+            yield lines
+            lines = ratings
+        lines = [line + f"{cell:>{width}}" for line, cell in zip(lines, cells, strict=True)]
+    yield lines
+
+
+def _column(table: DeskTable, block: pd.DataFrame, key: str, *, unit_m: float) -> list[str]:
+    """A cable type's name in two lines, and its lengths at every rating."""
+    words = key.split()
+    half = len(words) // 2
+    cells = []
     for kva in block["kva"].unique():
-        rows = [_row(block, kva, key) for key in table.shown]
-        for number, unit, unit_m in ((f"{kva:g}", "m", 1.0), ("", "ft", FOOT_M)):
-            lengths = [three(row, unit_m=unit_m) for row in rows]
-            lines.append((number, unit, [" / ".join(each) if table.studied else each[2] for each in lengths]))
-    width = max(len(cell) for *_, cells in lines for cell in cells) + 2
-    for number, unit, cells in lines:
-        yield f"{number:>6} {unit:<2}" + "".join(f"{cell:>{width}}" for cell in cells)
+        row = _row(block, kva, key)
+        over = ["+" if row[name] >= LONGEST_M else "" for name in LENGTHS]
+        lengths = [length + sign for length, sign in zip(three(row, unit_m=unit_m), over, strict=True)]
+        cells.append("/".join(lengths) if table.studied else lengths[2])
+    return [" ".join(words[:half]), " ".join(words[half:]), *cells]
 
 
 def legend(table: DeskTable) -> str:
     """What the three lengths are, in their order."""
-    return f"by study, no load / by study, {table.load_share * 100:g} % load / by screen"
+    return f"study, no load / study, {table.load_share * 100:g} % load / screen"
 
 
 def _row(block: pd.DataFrame, kva: float, key: str) -> pd.Series[float]:
@@ -128,10 +149,13 @@ def _row(block: pd.DataFrame, kva: float, key: str) -> pd.Series[float]:
 
 
 def three(row: pd.Series[float], *, unit_m: float = 1.0) -> tuple[str, str, str]:
-    """By study at no load and at the load, and by screen, cut off to whole units; a dash where there is none."""
-    unloaded, loaded, screen = (_whole(row[name] / unit_m) for name in ("study_m", "loaded_m", "screen_m"))
+    """By study at no load and at the load, and by screen, cut off to three figures; a dash where there is none."""
+    unloaded, loaded, screen = (_whole(row[name] / unit_m) for name in LENGTHS)
     return unloaded, loaded, screen
 
 
 def _whole(length: float) -> str:
-    return "-" if math.isnan(length) else f"{cut_off(length, 0):.0f}"
+    if math.isnan(length):
+        return "-"
+    beyond = max(len(f"{length:.0f}") - 3, 0)
+    return f"{cut_off(length, -beyond):.0f}"

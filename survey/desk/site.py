@@ -31,11 +31,12 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class SiteRequest:
-    """What was asked: a transformer behind ``length_m`` metres of a cable."""
+    """What was asked: a transformer behind ``length_m`` metres of a cable; ``nameplate``: what its text was read as."""
 
     transformer: Transformer
     cable: Cable
     length_m: float
+    nameplate: str = ""
 
 
 @dataclass(frozen=True)

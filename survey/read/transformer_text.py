@@ -13,6 +13,7 @@ from math import isclose, sqrt
 LONGEST_TEXT = 200  # characters; what comes after is a remark
 VOLTS_FROM = 100.0  # a number from here up is in volts, below it in kilovolts
 PAIR_TOLERANCE = 0.03
+NEUTRAL_NOT_SAID = "wye; whether its neutral is grounded is not said"
 GROUNDED = (
     r"GR?D?N?D?\.? ?-? ?(?:Y|WYE|STAR)|GY|YG|YN|(?:WYE|STAR) ?-? ?(?:GROUNDED|GND|GRD)|GROUNDED ?-? ?(?:WYE|STAR)"
 )
@@ -105,7 +106,7 @@ def _connection(winding: str, *, pair: bool) -> tuple[str, str]:
     if re.fullmatch(GROUNDED, winding):
         return "grounded_wye", ""
     if re.fullmatch(WYE, winding) or pair:
-        return "", "wye; whether its neutral is grounded is not said"
+        return "", NEUTRAL_NOT_SAID
     return "", "connection not said"
 
 

@@ -27,35 +27,44 @@ def sentence(**changes):
     return action_sentences(ActionFacts(**facts))[0]
 
 
-LOAD = "on the secondaries behind it before operating its poles one at a time, opening as well as closing"
+THREE = "open and close all three phases together with a three-pole device"
+HELD = "before and while its poles are operated one at a time, opening as well as closing"
+LOAD = f"of load on the secondaries behind it {HELD}"
 
 
 @pytest.mark.parametrize(
     ("changes", "expected"),
     [
-        ({}, f"Switch three-pole at cutout CO-7; or hold at least 12 kW {LOAD}."),
+        ({}, f"At cutout CO-7: {THREE}; or keep at least 12 kW {LOAD}."),
         (
             {"device": ""},
-            f"Switch three-pole at CO-7; or hold at least 12 kW {LOAD}.",
+            f"At CO-7: {THREE}; or keep at least 12 kW {LOAD}.",
         ),
         (
             {"limit_length_m": 45.9},
-            f"Switch three-pole at cutout CO-7; or hold at least 12 kW {LOAD}; or keep the cable behind it under 45 m.",
+            f"At cutout CO-7: {THREE}; or keep at least 12 kW {LOAD}.",
+        ),
+        (
+            {"limit_length_m": 45.9, "studied": False, "load_needed_kw": np.nan},
+            (
+                f"At cutout CO-7: {THREE}; or keep at least 23 kW of load (15 % of rating) on the secondary {HELD}; "
+                "or keep the cable behind it under 45 m, by the screening limit."
+            ),
         ),
         (
             {"nearest_id": "E-3"},
-            f"Switch three-pole at cutout CO-7; or hold at least 12 kW {LOAD} (its nearest single-pole point is E-3).",
+            f"At cutout CO-7: {THREE}; or keep at least 12 kW {LOAD} (the site's nearest single-pole point is E-3).",
         ),
         (
             {"load_needed_kw": np.inf},
-            "Switch three-pole at cutout CO-7; no load on the secondary makes operating its poles one at a time safe.",
+            (
+                f"At cutout CO-7: {THREE}; not even full load on the secondary makes it safe to operate its poles one "
+                "at a time."
+            ),
         ),
         (
             {"load_needed_kw": np.nan},
-            (
-                "Switch three-pole at cutout CO-7; or hold at least 23 kW (15 % of rating) on the secondary before "
-                "operating its poles one at a time, opening as well as closing."
-            ),
+            f"At cutout CO-7: {THREE}; or keep at least 23 kW of load (15 % of rating) on the secondary {HELD}.",
         ),
         (
             {"studied": False, "hazardous": False},
@@ -63,11 +72,14 @@ LOAD = "on the secondaries behind it before operating its poles one at a time, o
         ),
         (
             {"hazardous": False},
-            "Nothing needed: the study stays under the voltage limit at every single-pole switching point upstream.",
+            (
+                "Nothing needed: at every single-pole switching point upstream the simulated voltage "
+                "stays under the limit."
+            ),
         ),
         (
             {"status": "not_susceptible", "reason": "open wye: no path from phase to phase"},
-            "Nothing needed: open wye: no path from phase to phase.",
+            "Nothing needed (open wye: no path from phase to phase).",
         ),
         (
             {"status": "no_single_pole"},

@@ -63,7 +63,7 @@ def test_what_the_screen_clears_is_studied_too(surveyed):
     assert 0.5 < row.charge_loss < 1
     assert row.peak_pu > 1.25
     assert (row.band, unstudied.band) == ("moderate", "low")
-    assert row.action.startswith("Switch three-pole at cutout R1")
+    assert row.action.startswith("At cutout R1: open and close all three phases together")
     assert unstudied.action.startswith("Nothing needed: the screening limit clears")
 
 

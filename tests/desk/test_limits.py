@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from pypdf import PdfReader
 from survey.commands.desk import limits
 from survey.desk import limits as limits_module
 from survey.desk.limits import desk_table
+from survey.desk.limits_text import text_lines, three
 from survey.errors import ModelError, OutputError
 from survey.physics.catalogue import Catalogue
 from survey.result import CAUTION
@@ -127,13 +129,33 @@ def test_more_capacitance_a_metre_allows_the_less_and_load_the_more(studied):
 
 def test_text_table_names_what_it_holds_for():
     said = run("--kv", 12.47, "--no-study", "--cable", "1/0 XLPE 15kV 133%")
-    assert "Lengths by screen; the study was left out" in said
-    lines = [" ".join(line.split()) for line in said.splitlines()]
-    place = lines.index("300 m 38")
-    assert lines[place + 1] == "ft 125"
+    assert "Lengths in m; --units us for ft. By screen; the study was left out." in said
+    assert "300 38" in [" ".join(line.split()) for line in said.splitlines()]
+    feet = run("--kv", "12.47 D", "--no-study", "--cable", "1/0 XLPE 15kV 133%", "--units", "us")
+    assert "300 125" in [" ".join(line.split()) for line in feet.splitlines()]
+    said = " ".join(said.split())
     for words in ("Not susceptible, any length: open wye", "a delta leg is three times that", "Left out:", CAUTION,
                   "exciting current 0.5 %"):  # fmt: skip
         assert words in said
+
+
+def test_text_fits_eighty_columns_and_keeps_every_length(studied, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    machine = studied.rows[studied.rows.cable_type == "1/0 XLPE 15kV 133%"].iloc[0]
+    first = "/".join(three(machine))
+    many = replace(studied, shown=studied.shown * 4)
+    for table, blocks in ((studied, 1), (many, 2)):
+        lines = "\n".join(text_lines(table)).split("\n")
+        assert max(map(len, lines)) <= 80
+        assert lines.count("Delta") == blocks
+        found = [line.split() for line in lines if line.startswith(f"{machine.kva:>6g}")]
+        assert sum(words.count(first) for words in found) == len(table.shown) // 2
+
+
+def test_lengths_are_three_figures_never_too_long():
+    row = pd.Series({"study_m": 1239.9, "loaded_m": 5000.0, "screen_m": np.nan})
+    assert three(row) == ("1230", "5000", "-")
+    assert three(row, unit_m=FOOT) == ("4060", "16400", "-")
 
 
 def test_page_is_one_sheet_with_words_and_numbers(tmp_path):
