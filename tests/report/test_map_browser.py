@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import time
 from dataclasses import replace
 from urllib.parse import parse_qs, urlsplit
@@ -68,6 +69,11 @@ def rows(browser):
 
 def card(browser):
     return browser.find_element(By.ID, "card").text
+
+
+def three_figures(value, most_decimals):
+    decimals = 2 - math.floor(math.log10(abs(value))) if value else 0
+    return f"{value:,.{min(max(decimals, 0), most_decimals)}f}"
 
 
 def choose_select(browser, name, text):
@@ -139,7 +145,11 @@ def test_a_site_chosen_in_the_list_shows_its_numbers_path_and_section(see, page,
     text = card(browser)
     assert site["site_id"] in text
     assert site["action"] in text
-    for value in (f"{site['priority']:.1f} of 100", f"{site['peak_pu']:.2f} pu", f"{site['exposed_cable_m']:.1f} m"):
+    for value in (
+        f"{three_figures(site['priority'], 1)} of 100",
+        f"{three_figures(site['peak_pu'], 3)} pu",
+        f"{three_figures(site['exposed_cable_m'], 1)} m",
+    ):
         assert value in text
     assert address(browser)["site"] == site["site_id"]
     length = browser.execute_script("return survey.network.pathLines(2).lines.length")
@@ -257,7 +267,7 @@ def test_first_three_points_are_named_with_a_reason(see, page, town):
 
 def test_units_switch_on_the_page_and_in_the_settings(see, page, town, tmp_path):
     browser = see(f"{page}#site={town.sites['site_id'].iloc[0]}")
-    assert f"{town.sites['exposed_cable_m'].iloc[0]:.1f} m" in card(browser)
+    assert f"{three_figures(town.sites['exposed_cable_m'].iloc[0], 1)} m" in card(browser)
     click(browser, "[data-units=us]")
     feet = town.sites["exposed_cable_m"].iloc[0].round(1) * 3.280839895
     assert f"{feet:,.0f} ft" in card(browser)
@@ -383,6 +393,26 @@ def test_a_small_screen_shows_map_list_and_card(see, page):
     assert not browser.find_element(By.ID, "panel").is_displayed()
     click(browser, "#card .close")
     assert browser.find_element(By.ID, "panel").is_displayed()
+
+
+@pytest.mark.parametrize(("width", "height"), [(900, 700), (1400, 900)])
+def test_the_list_begins_where_it_is_seen(browser, page, width, height):
+    set_view(browser, width, height)
+    browser.get(page)
+    WebDriverWait(browser, 20).until(lambda b: b.find_elements(By.CSS_SELECTOR, "#table tbody tr"))
+    bottom = browser.execute_script("return document.querySelector('#panel').getBoundingClientRect().bottom")
+    tops = browser.execute_script(
+        "return [...document.querySelectorAll('#table tbody tr')].map((row) => row.getBoundingClientRect().bottom)"
+    )
+    assert sum(top <= bottom for top in tops) >= 4
+
+
+def test_the_legend_has_one_ramp_and_says_what_the_band_goes_by(see, page):
+    browser = see(page)
+    assert len(browser.find_elements(By.CSS_SELECTOR, "#legend .ramp")) == 1
+    words = browser.find_element(By.CSS_SELECTOR, "#legend .meaning")
+    assert words.text == "Band: by hazard, that is how high and how often the open phase rings."
+    assert words.size["height"] < 24
 
 
 def test_findings_are_a_layer(see, page):

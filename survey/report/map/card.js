@@ -147,8 +147,8 @@ survey.card = (() => {
   /* The ends between which the score lies, when they are known. */
   function interval(name, column, row) {
     if (column !== "score" || !data.described.has(`${name}.score_low`)) return "";
-    const [low, high] = ["score_low", "score_high"].map((end) => data.plain(name, end, row));
-    return low && high ? ` (${low}–${high})` : "";
+    const [low, high] = ["score_low", "score_high"].map((end) => data.brief(name, end, row).replace(" of 100", ""));
+    return low === "–" || high === "–" ? "" : ` (${low}–${high})`;
   }
 
   function figures(kind, lines) {

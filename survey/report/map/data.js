@@ -116,11 +116,12 @@ survey.data = (() => {
     return Number.isNaN(value) ? "–" : `${figure(value, about_column, units, most)}${unitText(about_column, units)}`;
   }
 
-  /* The same at a glance: no more decimals than anyone acts on, codes as words. */
+  /* The same at a glance: three figures, codes as words. */
   function brief(table, column, row, units) {
     const about_column = described.get(`${table}.${column}`);
     if (about_column.kind === "text") return (CODES.has(column) ? text(table, column, row).replaceAll("_", " ") : text(table, column, row)) || "–";
-    return shown(table, column, row, units, BRIEF);
+    const value = Math.abs(number(table, column, row));
+    return shown(table, column, row, units, value ? Math.max(0, 2 - Math.floor(Math.log10(value))) : 0);
   }
 
   function figure(value, about_column, units, most = Infinity) {

@@ -96,7 +96,7 @@ survey.panel = (() => {
   function showFirst() {
     const entries = choice.firstPoints(3);
     at("first-hint").textContent = entries.length
-      ? "The single-pole points that most of the hazard hangs on. What to replace within a budget is for survey plan to work out."
+      ? "The single-pole points that most of the priority hangs on. The command survey plan works out which to replace for a budget."
       : "Nothing shown here calls for a three-pole device.";
     at("first-list").replaceChildren(...entries.map(firstItem));
   }
@@ -114,7 +114,7 @@ survey.panel = (() => {
       `. Worst: ${data.text("sites", "site_id", worst)}.`,
     ].join("");
     const device = node("span", { class: "remark", text: ` ${text("switch_device") || "single-pole point"}${text("feeder") ? `, feeder ${text("feeder")}` : ""}` });
-    const item = node("li", { "data-row": point, "data-sum": sum.toFixed(1) }, node("div", {}, button, device, node("p", { text: why })));
+    const item = node("li", { "data-row": point, "data-sum": sum.toFixed(1) }, node("div", {}, button, device, node("p", { text: why, title: why })));
     item.addEventListener("click", () => choice.change({ kind: "point", row: point }, { fit: true }));
     return item;
   }

@@ -20,6 +20,8 @@
     if (bounds) map.fitBounds(bounds, { paddingTopLeft: [room, room], paddingBottomRight: [room + chosen, room], maxZoom: 17.5, animate: false });
   }
 
+  const MEANING = "Band: by hazard, that is how high and how often the open phase rings.";
+
   /* The legend's own place is in the margin; on a small screen it lies on the map, shut until asked for. */
   function legend() {
     at("legend").open = !window.matchMedia("(max-width: 759px)").matches;
@@ -37,6 +39,7 @@
     box.addEventListener("change", () => choice.change({ findings: box.checked }));
     body.replaceChildren(
       node("p", { class: "ramp-line" }, node("span", { text: "Priority" }), node("span", { text: "0" }), ramp, node("span", { text: "100" })),
+      node("p", { class: "meaning", text: MEANING }),
       node("ul", {}, ...bands, ...statuses),
       node("ul", {}, line(marks.svg("point", { size: 11, colour: "#fbf9f3" }), "Switching point"), line(swatch("cable"), "Shielded cable"),
         line(swatch("overhead"), "Overhead line"), line(swatch("path"), "Walked path"), line(swatch("section"), "Exposed section"),
