@@ -12,6 +12,7 @@ import numpy as np
 from survey.assess.score import BANDS
 from survey.findings import SEVERITIES
 from survey.result import CAUTION
+from survey.wrapped import labelled
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -112,13 +113,14 @@ def print_summary(result: SurveyResult, out: Path) -> None:
 
 def _print_health(health: Mapping[str, int]) -> None:
     """Parts of the network and dead ends, and what of it wants a look; the ids are in the findings."""
-    click.echo(
-        f"\nNetwork     {health['parts_with_source']} parts with a source, {health['parts_without_source']} without; "
+    whole = (
+        f"{health['parts_with_source']} parts with a source, {health['parts_without_source']} without; "
         f"{health['dead_ends']} dead ends, {health['dead_ends_with_nothing']} of them with nothing recorded there"
     )
+    click.echo("\n" + labelled("Network", whole))
     odd = [f"{words} {health[key]}" for key, words in ODD if health[key]]
     if odd:
-        click.echo("            " + ", ".join(odd))
+        click.echo(labelled("", ", ".join(odd)))
 
 
 def _print_unread_codes(values: Sequence[Mapping[str, Any]]) -> None:
