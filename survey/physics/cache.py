@@ -1,13 +1,16 @@
 """Finished curve points on disk: whole files only, safe with two processes at once, rebuilt when damaged.
 
 A store is a folder of small files. Every save adds one under a name of its own, written aside and moved into place, so
-that nobody reads half a file and nobody overwrites another's work. A file that cannot be read is removed.
+that nobody reads half a file and nobody overwrites another's work. A file that cannot be read is removed, and so is
+one aside whose writer was killed.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import struct
+import time
 import uuid
 import zipfile
 import zlib
@@ -21,7 +24,9 @@ import platformdirs
 
 CACHE_ENVIRONMENT: Final = "SURVEY_CACHE_DIR"
 MANY_FILES: Final = 24
-DAMAGE: Final = (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error)
+LEFT_AFTER_S: Final = 600.0
+DAMAGE: Final = (OSError, ValueError, KeyError, EOFError, RuntimeError, struct.error, zipfile.BadZipFile, zlib.error)
+"""What half a file or a changed byte brings about; a ``RuntimeError`` where it seems encrypted or packed otherwise."""
 
 
 def default_cache_dir() -> Path:
@@ -85,6 +90,7 @@ class PointStore:
 
     def load(self) -> Points:
         """All points on disk; damaged files are removed."""
+        self._clear()
         points = Points.empty(self.operations)
         files = sorted(self.folder.glob("*.npz"))
         for file in files:
@@ -110,9 +116,16 @@ class PointStore:
             return False
         return True
 
+    def _clear(self) -> None:
+        """Remove what is aside for longer than any writer needs."""
+        for aside in self.folder.glob("*.part"):
+            with contextlib.suppress(OSError):
+                if time.time() - aside.stat().st_mtime > LEFT_AFTER_S:
+                    aside.unlink()
+
     def _read(self, file: Path) -> Points | None:
         try:
-            with np.load(file, allow_pickle=False) as data:
+            with file.open("rb") as opened, np.load(opened, allow_pickle=False) as data:
                 points = Points(data["keys"], data["sustained"], data["temporary"])
         except FileNotFoundError:  # another process has just put its files together
             return None
