@@ -182,7 +182,8 @@ def limits(
 ) -> None:
     """Give the cable length allowed, by transformer and cable type.
 
-    For every rating and winding: by the time-domain study with no load and with a little, and by the screening limit.
+    For every rating and winding: by the time-domain study with no load and with a little load, and by the screening
+    limit.
     """
     from survey.console import stage_progress
     from survey.desk.limits import desk_table

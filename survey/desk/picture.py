@@ -200,4 +200,4 @@ def draw_curve(axes: Axes, curve: PeakCurve, answer: SiteAnswer) -> None:
     axes.set_ylim(bottom=0)
     feet = axes.secondary_xaxis(-0.09, functions=_scaled(1 / FOOT_M))
     feet.set_xlabel("Length of cable: m above, ft below")
-    axes.legend(loc="best", frameon=True, framealpha=0.85, edgecolor="none", fontsize=8)
+    axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.22), borderaxespad=0.0, ncols=2, frameon=False, fontsize=8)
