@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +12,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from survey.errors import SettingsError
+from survey.memory import thread_pool
 from survey.read.cables import read_cables
 from survey.read.columns import Rows
 from survey.read.formats import LayerInfo, RawLayer, open_export, translated
@@ -75,7 +75,7 @@ def read_network(
     infos = export.layers()
     matched = match_layers(infos, settings=settings.input, path=export.path)
     files = export.input_files([layer.info for layer in matched.values()])
-    with ThreadPoolExecutor(max_workers=1) as pool:
+    with thread_pool(1) as pool:
         prints = pool.submit(_fingerprints, files)
         before = stamps(files)
         opened = {}

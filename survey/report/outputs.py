@@ -122,7 +122,8 @@ def _write_all(result: SurveyResult, staging: Path, progress: Progress) -> None:
 
 
 def _write_network(result: SurveyResult, path: Path) -> None:
-    content = pa.Table.from_pandas(result.cables[list(NETWORK_COLUMNS)], preserve_index=False)
+    columns = result.cables[list(NETWORK_COLUMNS)]
+    content = pa.Table.from_pandas(columns, preserve_index=False, nthreads=1)  # its threads may die at birth, unseen
     write_geoparquet(content, path, geometries=result.cable_lines, crs=result.crs)
 
 

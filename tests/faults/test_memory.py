@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import errno
 import os
+import signal
 import sys
 from pathlib import Path
 
 import pyarrow as pa
 import pytest
-from command import LIMIT_S
+from command import LIMIT_S, run
 from forks import Fork
 
 from survey.cli import OUT_OF_MEMORY
@@ -68,6 +69,19 @@ def test_memory_runs_out(networks, tmp_path, stage):
     assert process.returncode == 1
     assert [file.name for file in tmp_path.iterdir()] == ["out"]
     assert len((out / "sites.csv").read_text().splitlines()) == 1 + SMALL // 10
+
+
+@pytest.mark.parametrize("stage", ["read", "network.parquet"])
+def test_no_memory_at_all(networks, tmp_path, stage):
+    """A library may end the process then; it does end, the survey is as it was, and the next run clears the rest."""
+    out = tmp_path / "out"
+    process = Fork(LIMITED, [*map(str, networks), str(out), stage, "0", str(TESTS)], dict(os.environ))
+    _, said = process.communicate(timeout=LIMIT_S)
+    assert process.returncode in {1, 127, -signal.SIGABRT}
+    assert process.returncode != 1 or said == f"survey: {OUT_OF_MEMORY}\n"
+    assert len((out / "sites.csv").read_text().splitlines()) == 1 + SMALL // 10
+    assert run("run", networks[0], "-o", out, "--no-study").returncode == 0
+    assert [file.name for file in tmp_path.iterdir()] == ["out"]
 
 
 def refused(cause: Exception) -> FormatError:
