@@ -56,6 +56,7 @@ SATURATED = [
 ]
 
 
+@pytest.mark.no_cover  # the loop is the test's own, the study is compiled: nothing to see, and half the time
 @pytest.mark.parametrize(
     "case", random_cases() + SATURATED, ids=lambda c: f"{c.circuit.name} {c.closed} b={c.b:.4f} g={c.g:.3f}"
 )
