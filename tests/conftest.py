@@ -8,6 +8,16 @@ import pytest
 from browser import chromium
 from selenium import webdriver
 
+from survey.wrapped import NOT_A_TERMINAL
+
+
+@pytest.fixture(scope="session", autouse=True)
+def width() -> Iterator[None]:
+    """A terminal as wide as text that goes into a file, wherever the tests run."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("COLUMNS", str(NOT_A_TERMINAL))
+        yield
+
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[webdriver.Chrome]:
