@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 NANO, KILO = 1e-9, 1e3
 LEAST_WALL, MOST_WALL = 0.6, 2.0
 """A wall that a cable's text tells is believed within these shares of the usual one of its class; paper has less than
-extruded insulation, old cable more."""
+extruded insulation, old cable more (common practice, no source)."""
 LEAST_KCMIL, MOST_KCMIL, MOST_AWG, LEAST_MM2, MOST_MM2 = 200.0, 2500.0, 8, 16.0, 2500.0
+"""Sizes in use at medium voltage (common practice, no source); what lies outside is another number than a size."""
 CLASS_MARGIN = 1.05
 """A nominal voltage up to this much above a class still belongs to it (system voltages run to 105 %: ANSI C84.1)."""
 
