@@ -54,8 +54,12 @@ def thread_pool(workers: int) -> ThreadPoolExecutor:
     """
     bytearray(ROOM_OF_A_THREAD * workers)
     pool, all_there = ThreadPoolExecutor(workers), threading.Barrier(workers)
-    for _ in range(workers):
-        pool.submit(all_there.wait)
+    try:
+        for _ in range(workers):
+            pool.submit(all_there.wait)
+    except BaseException:
+        all_there.abort()  # those that have begun must not wait for those that could not
+        raise
     return pool
 
 

@@ -67,7 +67,7 @@ def typed_capacitance(
     for i in np.flatnonzero(origin != "type").tolist():
         told = taught_capacitance_f_m(taught[i])
         cable = parse_cable_text(taught[i])
-        built, said = (told, f"{taught[i]}") if told else _of_parts(cable, float(voltage_v[i]), catalogue=catalogue)
+        built, said = (told, taught[i]) if told else _of_parts(cable, float(voltage_v[i]), catalogue=catalogue)
         if math.isfinite(built):
             cap[i], origin[i], words[i] = built, "text", said
             sized[i] = bool(told or cable.conductor_size)

@@ -50,17 +50,18 @@ def set_site(name, **values):
 
 
 def test_what_the_screen_clears_is_studied_too(surveyed):
-    """A five-legged core at two thirds of the charging that clears it, with little exciting current, rings a little."""
+    """A five-legged core at three quarters of the charging that clears it, with little exciting current, rings."""
 
     def change(layers):
         set_site("T2", exc_pct=0.5, nll_w=810.0)(layers)
         set_site("T1", connection="open_delta", core="separate")(layers)
         cables = layers["cables"]
-        cables.loc[cables.cable_id.isin(["C1", "C2", "C3"]), "length_m"] = 15.0
+        cables.loc[cables.cable_id.isin(["C1", "C2", "C3"]), "length_m"] = 10.0
 
     row, unstudied = (site(surveyed(change, study={"run": run}), "T2") for run in (True, False))
     assert row.screen == unstudied.screen == "clears"
-    assert 0.5 < row.charge_loss < 1
+    own = row.charge_loss * (810 + 540) / 810  # the column counts the loss of T1 too
+    assert 0.7 < own < 0.8
     assert row.peak_pu > 1.25
     assert (row.band, unstudied.band) == ("moderate", "low")
     assert row.action.startswith("At cutout R1: open and close all three phases together")

@@ -22,11 +22,14 @@ def _renamed(frame: gpd.GeoDataFrame, names: Mapping[str, str]) -> gpd.GeoDataFr
     return frame[[*names, "geometry"]].rename(columns=names)
 
 
+def _copies(layers: Layers) -> list[gpd.GeoDataFrame]:
+    """Cables, transformers, switches and sources, to be changed."""
+    return [layers[name].copy() for name in ("cables", "transformers", "switches", "sources")]
+
+
 def feet_and_words(layers: Layers, folder: Path) -> Path:
     """GeoPackage: feet, volts, words in full, yes and no."""
-    cables, sites, switches, sources = (
-        layers[name].copy() for name in ("cables", "transformers", "switches", "sources")
-    )
+    cables, sites, switches, sources = _copies(layers)
     cables["kv"] *= 1000
     cables["length_m"] /= FOOT_M
     cables["build"] = _coded(cables["build"], {"ug": "Underground", "oh": "Overhead"})
@@ -71,9 +74,7 @@ def feet_and_words(layers: Layers, folder: Path) -> Path:
 
 def metric_and_german(layers: Layers, folder: Path) -> Path:
     """GeoParquet: kilometres, MVA, vector groups, German words."""
-    cables, sites, switches, sources = (
-        layers[name].copy() for name in ("cables", "transformers", "switches", "sources")
-    )
+    cables, sites, switches, sources = _copies(layers)
     cables["length_m"] /= 1000
     cables["build"] = _coded(cables["build"], {"ug": "Kabel", "oh": "Freileitung"})
     sites["kva"] /= 1000
@@ -109,9 +110,7 @@ def metric_and_german(layers: Layers, folder: Path) -> Path:
 
 def clipped_and_coded(layers: Layers, folder: Path) -> Path:
     """Shapefiles: ten letters, bits for phases, nameplates, kinds of device in place of poles."""
-    cables, sites, switches, sources = (
-        layers[name].copy() for name in ("cables", "transformers", "switches", "sources")
-    )
+    cables, sites, switches, sources = _copies(layers)
     bits = {"A": 4, "B": 2, "C": 1, "AB": 6, "ABC": 7}
     cables["phases"], sites["phases"] = (_coded(frame["phases"], bits) for frame in (cables, sites))
     cables["kv"] = _coded(cables["kv"], {12.47: "7.2/12.47", 24.9: "14.4/24.9"})

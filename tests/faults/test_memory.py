@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import errno
+import gc
 import os
 import signal
 import sys
+import threading
 from pathlib import Path
 
 import pyarrow as pa
@@ -15,7 +17,7 @@ from forks import Fork
 
 from survey.cli import OUT_OF_MEMORY
 from survey.errors import FormatError
-from survey.memory import ran_out
+from survey.memory import ran_out, thread_pool
 
 pytestmark = pytest.mark.skipif(
     not sys.platform.startswith("linux"), reason="RLIMIT_DATA counts mappings on Linux only"
@@ -82,6 +84,24 @@ def test_no_memory_at_all(networks, tmp_path, stage):
     assert len((out / "sites.csv").read_text().splitlines()) == 1 + SMALL // 10
     assert run("run", networks[0], "-o", out, "--no-study").returncode == 0
     assert [file.name for file in tmp_path.iterdir()] == ["out"]
+
+
+def test_threads_that_have_begun_do_not_wait_for_one_that_could_not(monkeypatch):
+    begun, really = [], threading.Thread.start
+
+    def start(thread):
+        if begun:
+            msg = "can't start new thread"
+            raise RuntimeError(msg)
+        begun.append(thread)
+        really(thread)
+
+    monkeypatch.setattr(threading.Thread, "start", start)
+    with pytest.raises(RuntimeError, match="new thread"):
+        thread_pool(2)
+    gc.collect()
+    begun[0].join(timeout=10)
+    assert not begun[0].is_alive()
 
 
 def refused(cause: Exception) -> FormatError:
