@@ -54,6 +54,7 @@ class StageProgress:
     def __init__(self, bar: Progress | None) -> None:
         self._bar = bar
         self._task: TaskID | None = None
+        self._total: int | None = None
 
     def __call__(self, stage: str) -> None:
         """A stage begins."""
@@ -67,7 +68,7 @@ class StageProgress:
         """Some of the circuits are done."""
         if self._bar is None:
             return
-        if self._task is None or self._bar.tasks[self._task].total != total:
+        if self._task is None or self._total != total:
             self._next(STAGES["study"], total)
         self._bar.update(self._task, completed=done)  # type: ignore[arg-type]
 
@@ -76,7 +77,7 @@ class StageProgress:
             return
         if self._task is not None:
             self._bar.remove_task(self._task)
-        self._task = self._bar.add_task(text, total=total)
+        self._task, self._total = self._bar.add_task(text, total=total), total
 
 
 @contextmanager

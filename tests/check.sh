@@ -17,7 +17,8 @@ fi
 
 venv=${SURVEY_VENV:-.venv-test}
 [ -x "$venv/bin/python" ] || python3 -m venv "$venv"
-"$venv/bin/python" -m pip install -q --disable-pip-version-check -e '.[test]'
+"$venv/bin/python" -m pip install -q --disable-pip-version-check --upgrade --upgrade-strategy eager -e '.[test]'
+"$venv/bin/python" tests/check_versions.py
 
 # What is compiled once is compiled here, beside the checks that need nothing of it, and not in every test process.
 aside=$(mktemp -d)

@@ -48,7 +48,7 @@ def switching_point_table(
     hazard = np.fmax(figures.hazard, figures.loaded)
     worst = _worst_circuit(assessment.circuits.section, hazard, n=len(values.cap_f))[shown]
     owner, member = exposed_by.owner, exposed_by.flat
-    band = pd.Categorical(sites["band"], categories=BANDS).codes.astype(np.float64)
+    band = pd.Index(BANDS).get_indexer(pd.Index(sites["band"])).astype(np.float64)
     top_band = _largest(band, owner, member=member, n=len(shown)).astype(np.int64)
     ids = switches["switch_id"].to_numpy(object)
     table = pd.DataFrame(

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from survey.compiled import njit
 from survey.network.sections import span_edges
 from survey.network.walk import tree_up
 

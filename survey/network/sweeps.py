@@ -10,8 +10,9 @@ import heapq
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from survey.compiled import njit
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]

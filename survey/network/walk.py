@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from survey.compiled import njit
 from survey.network.sweeps import Forest, descend, shortest
 from survey.read.tables import THREE_PHASE
 

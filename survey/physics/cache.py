@@ -8,7 +8,6 @@ one aside whose writer was killed.
 from __future__ import annotations
 
 import contextlib
-import os
 import struct
 import time
 import uuid
@@ -20,19 +19,11 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import platformdirs
 
-CACHE_ENVIRONMENT: Final = "SURVEY_CACHE_DIR"
 MANY_FILES: Final = 24
 LEFT_AFTER_S: Final = 600.0
 DAMAGE: Final = (OSError, ValueError, KeyError, EOFError, RuntimeError, struct.error, zipfile.BadZipFile, zlib.error)
 """What half a file or a changed byte brings about; a ``RuntimeError`` where it seems encrypted or packed otherwise."""
-
-
-def default_cache_dir() -> Path:
-    """Folder of the curve cache: ``SURVEY_CACHE_DIR`` if set, else the user's cache folder."""
-    chosen = os.environ.get(CACHE_ENVIRONMENT)
-    return Path(chosen) if chosen else Path(platformdirs.user_cache_dir("ferroresonance-survey", appauthor=False))
 
 
 @dataclass(frozen=True)

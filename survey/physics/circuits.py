@@ -15,10 +15,10 @@ from __future__ import annotations
 
 from typing import Final
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
+from survey.compiled import njit
 from survey.physics.sequences import Circuit
 
 Array = npt.NDArray[np.float64]
@@ -41,7 +41,7 @@ XS: Final = 4
 R: Final = 5
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def terminal_voltages(closed: int, out: Array) -> None:
     """Write the three phase voltages to ground as rows over the state; ``closed`` is a bit mask of closed poles."""
     out[:] = 0.0
@@ -55,7 +55,7 @@ def terminal_voltages(closed: int, out: Array) -> None:
             slot += 1
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def winding_map(circuit: int, out: Array) -> None:
     """Write the matrix that makes winding voltages of phase voltages; its transpose makes line currents."""
     for k in range(3):
@@ -67,7 +67,7 @@ def winding_map(circuit: int, out: Array) -> None:
                 out[k, j] -= 1.0
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def core_fluxes(parameters: Array, segment: IntArray, out: Array) -> None:
     """Write, for a five-legged core, the four core fluxes as rows (flux 1..3, constant) over the state.
 
@@ -90,7 +90,7 @@ def core_fluxes(parameters: Array, segment: IntArray, out: Array) -> None:
         out[core, core - 1] -= 1.0
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def core_piece(parameters: Array, segment: int) -> tuple[float, float]:
     """Slope and offset of a core of the five-legged transformer, ``h(f) = i(sqrt3 f)`` with im / 1.5.
 
@@ -101,7 +101,7 @@ def core_piece(parameters: Array, segment: int) -> tuple[float, float]:
     return ROOT3 * slope, -segment * parameters[KNEE] / parameters[XS]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def magnetizing_rows(circuit: int, parameters: Array, segment: IntArray, out: Array) -> None:
     """Write the three magnetizing currents as rows over the state."""
     out[:] = 0.0
@@ -115,7 +115,7 @@ def magnetizing_rows(circuit: int, parameters: Array, segment: IntArray, out: Ar
         out[k, 2] = -segment[k] * parameters[KNEE] / parameters[XS] * scale
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def five_legged_rows(parameters: Array, segment: IntArray, out: Array) -> None:
     """Write the phase currents ``h(f1), h(f1) + h(f2), -h(f4)`` as rows over the state."""
     flux = np.empty((4, 4))
@@ -133,7 +133,7 @@ def five_legged_rows(parameters: Array, segment: IntArray, out: Array) -> None:
                 out[2, place] -= current
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def fill_generator(circuit: int, parameters: Array, closed: int, segment: IntArray, out: Array) -> None:
     """Write the matrix A of ``dy/dt = A y`` for one state of the poles and one piece of every curve."""
     voltages, windings, magnetizing = np.empty((3, 8)), np.empty((3, 3)), np.empty((3, 8))
@@ -162,7 +162,7 @@ def fill_generator(circuit: int, parameters: Array, closed: int, segment: IntArr
         slot += 1
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def fill_probe(circuit: int, parameters: Array, segment: IntArray, out: Array) -> None:
     """Write the arguments of the magnetizing curves, per unit of rated flux, as rows over (flux 1..3, constant)."""
     if circuit == FIVE_LEGGED:

@@ -18,9 +18,9 @@ from __future__ import annotations
 
 from typing import Final
 
-import numba
 import numpy as np
 
+from survey.compiled import njit
 from survey.physics.circuits import (
     DELTA,
     FIVE_LEGGED,
@@ -89,7 +89,7 @@ SAME_VOLTAGE: Final = 1e-4
 SAME_FLUX: Final = 2e-5
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def crest(start: float, start_slope: float, end: float, end_slope: float) -> float:
     """Largest magnitude, between its ends, of the cubic with these ends and slopes over a unit step; else 0."""
     # derivative of the cubic: cube s^2 + square s + start_slope
@@ -113,7 +113,7 @@ def crest(start: float, start_slope: float, end: float, end_slope: float) -> flo
     return highest
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def peak_in_step(slopes: Array, place: int, y: Array, z: Array, span: float, peak: float) -> float:
     """Largest open-phase voltage so far, the step from y to z included; ``span`` is its length [rad]."""
     for k in range(6, 8):
@@ -127,7 +127,7 @@ def peak_in_step(slopes: Array, place: int, y: Array, z: Array, span: float, pea
     return peak
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def add_currents(currents: Array, region: int, y: Array, z: Array, half: float, drift: Array) -> None:
     """Add the integral of the magnetizing currents over a step; ``half`` is half its length [rad]."""
     for k in range(3):
@@ -137,7 +137,7 @@ def add_currents(currents: Array, region: int, y: Array, z: Array, half: float, 
         drift[k] += half * total
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def advance(
     tables: Tables, circuit: int, parameters: Array, closed: int, y: Array, segment: IntArray, ticks: int, haste: float
 ) -> tuple[float, bool]:
@@ -193,7 +193,7 @@ def advance(
     return peak, saturated
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def repeats_after(history: Array, cycle: int, saturated: int) -> int:
     """Period, in cycles, after which the state has come back; 0 while it has not.
 
@@ -217,7 +217,7 @@ def repeats_after(history: Array, cycle: int, saturated: int) -> int:
     return 0
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def operate(
     tables: Tables,
     circuit: int,
@@ -256,7 +256,7 @@ def operate(
     return sustained, temporary, 0
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def change_poles(y: Array, before: int, after: int) -> None:
     """Carry the phase voltages over to the slots of another state of the poles, in place."""
     voltages = np.zeros(3)
@@ -277,7 +277,7 @@ def change_poles(y: Array, before: int, after: int) -> None:
             slot += 1
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def start_state(circuit: int, angle: float, residual: Array, y: Array, opening: bool) -> None:
     """Write the state before the first operation: dead with residual flux, or the balanced steady state."""
     windings = np.empty((3, 3))
@@ -292,7 +292,7 @@ def start_state(circuit: int, angle: float, residual: Array, y: Array, opening: 
                 y[3 + k] += windings[k, phase] * np.sin(angle + PHASE_ANGLE_RAD[phase])
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def run_sequence(
     tables: Tables,
     circuit: int,
@@ -322,7 +322,7 @@ def run_sequence(
         before = closed
 
 
-@numba.njit(cache=True, error_model="numpy", nogil=True)
+@njit(cache=True, error_model="numpy", nogil=True)
 def solve_points(
     circuit: int, points: Array, states: IntArray, draws: Array, steps_per_cycle: int, cycles: IntArray
 ) -> Array:

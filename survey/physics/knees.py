@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
-import numba
 import numpy as np
 
+from survey.compiled import njit
 from survey.physics.circuits import KNEE, Array, IntArray
 from survey.physics.propagators import (
     DIGITS,
@@ -21,7 +21,7 @@ LATEST: Final = 4
 """Ticks after a knee at which a step may end: what it then missed is made good to third order."""
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def knee_distance(probes: Array, region: int, segment: IntArray, y: Array, knee: float) -> float:
     """Least distance of any curve to the end of its piece; negative beyond it."""
     least = np.inf
@@ -37,7 +37,7 @@ def knee_distance(probes: Array, region: int, segment: IntArray, y: Array, knee:
     return least
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def shift_pieces(
     probes: Array, coarsest: IntArray, closed: int, y: Array, segment: IntArray, knee: float
 ) -> tuple[int, float]:
@@ -70,7 +70,7 @@ def shift_pieces(
     return region, least
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def settle_pieces(
     tables: Tables, circuit: int, parameters: Array, closed: int, y: Array, segment: IntArray
 ) -> tuple[int, float]:
@@ -82,7 +82,7 @@ def settle_pieces(
     return region, distance
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def apply_step(steps: Array, row: int, y: Array, out: Array) -> None:
     """Write ``exp(A h) y`` from the transposed propagator, all rows side by side so that it vectorises."""
     y0, y1, y2, y3, y4, y5, y6, y7 = y[0], y[1], y[2], y[3], y[4], y[5], y[6], y[7]
@@ -95,7 +95,7 @@ def apply_step(steps: Array, row: int, y: Array, out: Array) -> None:
         )
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def row_times(slopes: Array, place: int, row: int, y: Array) -> float:
     """One row of A times y."""
     total = 0.0
@@ -104,7 +104,7 @@ def row_times(slopes: Array, place: int, row: int, y: Array) -> float:
     return total
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def approach(
     probes: Array, slopes: Array, place: int, curve: int, segment: int, y: Array, knee: float
 ) -> tuple[float, float]:
@@ -120,7 +120,7 @@ def approach(
     return (knee + sign * x, sign * slope) if segment == 0 else (sign * x - knee, sign * slope)
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def farthest_beyond(probes: Array, region: int, segment: IntArray, y: Array, knee: float) -> int:
     """Curve that lies farthest beyond the end of its piece."""
     worst, least = 0, np.inf
@@ -137,7 +137,7 @@ def farthest_beyond(probes: Array, region: int, segment: IntArray, y: Array, kne
     return worst
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def root_of_cubic(start: float, start_slope: float, end: float, end_slope: float) -> float:
     """Place in (0, 1) where the cubic with these ends and slopes comes to zero; ``start`` >= 0 > ``end``."""
     low, high = 0.0, 1.0
@@ -153,7 +153,7 @@ def root_of_cubic(start: float, start_slope: float, end: float, end_slope: float
     return high
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def lowest_of_cubic(start: float, start_slope: float, end: float, end_slope: float) -> tuple[float, float]:
     """Least value and its place in (0, 1) of the cubic with these ends and slopes; the slopes are < 0 and > 0."""
     low, high = 0.0, 1.0
@@ -170,7 +170,7 @@ def lowest_of_cubic(start: float, start_slope: float, end: float, end_slope: flo
     return value + s * s * ((3.0 - 2.0 * s) * end + (s - 1.0) * end_slope), s
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def step_ticks(steps: Array, row: int, ticks: int, y: Array, out: Array) -> None:
     """Write the state after fewer than 512 ticks; ``row`` is the row of one tick."""
     for i in range(SIZE):
@@ -182,7 +182,7 @@ def step_ticks(steps: Array, row: int, ticks: int, y: Array, out: Array) -> None
         row += 7
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def step_to_graze(
     steps: Array,
     slopes: Array,
@@ -224,7 +224,7 @@ def step_to_graze(
     return ticks
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def step_to_knee(
     steps: Array,
     slopes: Array,
@@ -257,7 +257,7 @@ def step_to_knee(
     return ticks, late
 
 
-@numba.njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def make_good(slopes: Array, before: int, after: int, y: Array, late: float, change: Array) -> None:
     """Correct y for the time since a knee was crossed, in which it still followed the piece at ``before``.
 

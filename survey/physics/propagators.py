@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from typing import Final, NamedTuple
 
-import numba
 import numpy as np
 
+from survey.compiled import njit
 from survey.physics.circuits import Array, IntArray, fill_generator, fill_probe, magnetizing_rows
 
 SIZE: Final = 8
@@ -56,7 +56,7 @@ class Tables(NamedTuple):
     bends: Array
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def make_tables(steps_per_cycle: int) -> Tables:
     """Empty tables; ``steps_per_cycle`` sets the tick."""
     bends = np.empty(LEVELS)
@@ -72,32 +72,32 @@ def make_tables(steps_per_cycle: int) -> Tables:
     )
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def tick_rad(steps_per_cycle: int) -> float:
     """Length of a tick [rad]."""
     return 2.0 * np.pi / (steps_per_cycle << (LEVELS - 1))
 
 
-@numba.njit(cache=True, inline="always")
+@njit(cache=True, inline="always")
 def region_of(segment: IntArray) -> int:
     """Number of a combination of pieces, base three; three curves count as four with the last on its middle piece."""
     last = segment[3] if len(segment) > 3 else 0
     return segment[0] + 1 + 3 * (segment[1] + 1) + 9 * (segment[2] + 1) + 27 * (last + 1)
 
 
-@numba.njit(cache=True, inline="always")
+@njit(cache=True, inline="always")
 def first_row(closed: int, region: int) -> int:
     """First row of a piece in the propagator table: that of one tick."""
     return (closed * REGIONS + region) * DIGITS
 
 
-@numba.njit(cache=True, inline="always")
+@njit(cache=True, inline="always")
 def level_row(level: int) -> int:
     """Row, counted from the first, of ``2 ** level`` ticks."""
     return 7 * (level // 3) + (1 << level % 3) - 1
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def multiply(left: Array, right: Array, out: Array) -> None:
     """Write ``left @ right``."""
     for i in range(SIZE):
@@ -108,7 +108,7 @@ def multiply(left: Array, right: Array, out: Array) -> None:
                 out[i, j] += weight * right[k, j]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def copy_matrix(source: Array, target: Array) -> None:
     """Write one matrix into another (element by element: numba takes seconds to compile whole-array assignments)."""
     for i in range(SIZE):
@@ -116,7 +116,7 @@ def copy_matrix(source: Array, target: Array) -> None:
             target[i, j] = source[i, j]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def scale_matrix(matrix: Array, factor: float, out: Array) -> None:
     """Write a multiple of a matrix."""
     for i in range(SIZE):
@@ -124,7 +124,7 @@ def scale_matrix(matrix: Array, factor: float, out: Array) -> None:
             out[i, j] = factor * matrix[i, j]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def largest_row_sum(matrix: Array) -> float:
     """Largest sum of magnitudes of a row."""
     largest = 0.0
@@ -136,7 +136,7 @@ def largest_row_sum(matrix: Array) -> float:
     return largest
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def exponential(matrix: Array, out: Array) -> None:
     """Write ``exp(matrix)``: Taylor terms of a scaled matrix, squared back."""
     size, squarings, scale = largest_row_sum(matrix), 0, 1.0
@@ -160,7 +160,7 @@ def exponential(matrix: Array, out: Array) -> None:
         scale_matrix(product, 1.0, out)
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def coarsest_level(generator: Array, tick: float) -> int:
     """Level of the longest step that still samples the fastest free oscillation of the open phases on a piece."""
     stiffness, damping = np.zeros((2, 2)), 0.0
@@ -179,7 +179,7 @@ def coarsest_level(generator: Array, tick: float) -> int:
     return level
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def fill_steps(steps: Array, row: int, generator: Array, tick: float) -> None:
     """Write the transposed propagators of a piece from ``row`` on: 1 to 7 ticks, 8 to 56, 64 to 448, 512."""
     turned, step = np.empty((SIZE, SIZE)), np.empty((SIZE, SIZE))
@@ -195,7 +195,7 @@ def fill_steps(steps: Array, row: int, generator: Array, tick: float) -> None:
         scale_matrix(steps[row], 1.0, step)
 
 
-@numba.njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def build_piece(tables: Tables, circuit: int, parameters: Array, closed: int, segment: IntArray) -> None:
     """Fill the tables for one combination of pieces under one state of the poles."""
     region = region_of(segment)

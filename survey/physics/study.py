@@ -10,7 +10,7 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from survey.physics.cache import default_cache_dir
+from survey.cache_folder import default_cache_dir
 from survey.physics.curves import (
     HIGHEST,
     LOWEST,

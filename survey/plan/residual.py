@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from survey.compiled import njit
 from survey.plan.chains import Chains, Ragged, ragged
 
 Ints = NDArray[np.int64]

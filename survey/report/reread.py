@@ -16,6 +16,7 @@ import pyogrio
 import pyogrio.errors
 import shapely
 from numpy.typing import NDArray
+from pandas.api.types import is_object_dtype
 
 from survey.errors import OutputError
 from survey.read.live import stamps
@@ -148,7 +149,9 @@ def _table(folder: Path, name: str) -> pd.DataFrame:
 
 def _layer(path: Path, name: str, *, drawn: bool) -> gpd.GeoDataFrame:
     frame = pyogrio.read_dataframe(path, layer=name, use_arrow=True, max_features=None if drawn else 0)
-    text = frame.select_dtypes("object").columns
+    text = [
+        name for name in frame.columns if is_object_dtype(frame[name]) or isinstance(frame[name].dtype, pd.StringDtype)
+    ]
     frame[text] = frame[text].fillna("")
     return frame
 

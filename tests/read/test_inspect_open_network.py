@@ -6,11 +6,11 @@ what a GIS adds: a place for each row, from the buses' own coordinates.
 
 import json
 import tomllib
-import warnings
 
 import geopandas as gpd
 import numpy as np
 import pytest
+from cigre_mv import build
 from shapely import LineString, Point
 
 from survey.findings import FindingList
@@ -25,17 +25,14 @@ PLACE = np.array([500_000.0, 5_500_000.0])
 
 @pytest.fixture(scope="module")
 def net():
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        networks = pytest.importorskip("pandapower.networks")
-        return networks.create_cigre_network_mv()
+    return build.network()
 
 
 def native(net, *, drawn):
     """The tables with their own names; drawn ones have a kilometre for each unit of the diagram."""
     at = {bus: PLACE + 1000 * np.array(json.loads(geo)["coordinates"]) for bus, geo in net.bus.geo.items()}
     for name, bus in TABLES.items():
-        table = net[name].drop(columns="geo", errors="ignore").reset_index()
+        table = getattr(net, name).drop(columns="geo", errors="ignore").reset_index()
         table = table.dropna(axis="columns", how="all")
         if not drawn:
             yield name, table

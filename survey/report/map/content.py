@@ -158,10 +158,13 @@ def _link(result: SurveyResult, core: Blocks) -> None:
 
 def _shown_findings(findings: pd.DataFrame) -> pd.DataFrame:
     shown = findings.head(MOST_FINDINGS).copy()
-    ids = shown["ids"].fillna("").astype(str)
-    long = ids.str.len() > MOST_ID_LETTERS
-    shown["ids"] = ids.where(~long, ids.str.slice(0, MOST_ID_LETTERS).str.rsplit(n=1).str[0] + " ...")
+    shown["ids"] = [_shortened(ids) for ids in shown["ids"].fillna("").astype(str)]
     return shown
+
+
+def _shortened(ids: str) -> str:
+    """Ids separated by blanks, cut between two of them."""
+    return ids if len(ids) <= MOST_ID_LETTERS else ids[:MOST_ID_LETTERS].rsplit(maxsplit=1)[0] + " ..."
 
 
 def _line_blobs(result: SurveyResult, runs: _ResultRuns, *, cables: GridLines, grid: MapGrid) -> Iterator[Blob]:

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-import warnings
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import geopandas as gpd
 import networkx as nx
 import pandas as pd
 from shapely.geometry import LineString, Point
 
+TABLES = Path(__file__).with_name("tables")
 CRS = "EPSG:32632"
 ORIGIN = (500_000.0, 5_500_000.0)
 SINGLE_POLE = {"Line 1-2": 1, "Line 12-13": 12, "Line 3-4": 3, "Line 3-8": 3, "Line 7-8": 8, "Line 8-9": 8}
@@ -29,12 +30,9 @@ class Cigre:
 
 
 @cache
-def network():
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        from pandapower.networks import create_cigre_network_mv
-
-        return create_cigre_network_mv()
+def network() -> SimpleNamespace:
+    """The library's own tables by name, as it wrote them (tables/README.md)."""
+    return SimpleNamespace(**{f.stem: pd.read_csv(f, index_col=0) for f in sorted(TABLES.glob("*.csv"))})
 
 
 def places() -> dict[int, tuple[float, float]]:

@@ -1,0 +1,36 @@
+"""The progress line on a terminal."""
+
+import io
+
+from rich.console import Console
+from rich.progress import Progress
+
+from survey.console import StageProgress
+
+
+def shown(act):
+    """What a terminal gets while stages and counts are told."""
+    out = io.StringIO()
+    with Progress(console=Console(file=out, force_terminal=True, width=100), transient=True) as bar:
+        act(StageProgress(bar))
+        bar.refresh()
+    return out.getvalue()
+
+
+def test_counts_after_other_stages():
+    # the first task of a bar is number 0, and its place in the list of tasks moves when others are removed
+    def stages(progress):
+        for name in ("read", "network", "assess"):
+            progress(name)
+        for done in (1, 2, 10):
+            progress.count(done, 10)
+        progress.count(3, 40)
+        progress("collect")
+
+    text = shown(stages)
+    assert "Studying circuits" in text
+    assert "Collecting results" in text
+
+
+def test_count_without_a_stage_before():
+    assert "Studying circuits" in shown(lambda progress: progress.count(1, 2))
