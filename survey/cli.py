@@ -72,13 +72,13 @@ def run(
 
     NETWORK is one .gpkg file, a folder of shapefiles, or a folder of GeoParquet files.
     """
-    from survey.changes import read_changes
     from survey.console import print_summary, stage_progress
     from survey.pipeline import run_survey
     from survey.report.folder import reserve_folder
     from survey.report.outputs import write_outputs
     from survey.settings import load_settings
-    from survey.signoff import SignOffs, read_signed_off
+    from survey.what_if.edits import read_changes
+    from survey.what_if.sign_offs import SignOffs, read_signed_off
 
     settings = load_settings(settings_file)
     if no_study:

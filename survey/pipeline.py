@@ -13,26 +13,26 @@ from survey.assess.assess import assess_network
 from survey.assess.collect import collect_result, findings_table, section_members
 from survey.assess.score import BANDS
 from survey.assess.unread import unread_cable_texts
-from survey.changes import apply_changes
-from survey.compare.what_if import with_base
 from survey.findings import SEVERITIES, FindingList
-from survey.marks import mark_result
 from survey.memory import give_back
 from survey.network import build_network
 from survey.read import read_network
 from survey.read.unread_codes import unread_codes
 from survey.result import CAUTION, SurveyResult
 from survey.settings import Settings
+from survey.utility_columns import mark_result
+from survey.what_if.base import with_base
+from survey.what_if.edits import apply_changes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
     from survey.assess.assess import Assessment
-    from survey.changes import Change
     from survey.network.model import Network
     from survey.read.tables import NetworkTables
-    from survey.signoff import SignOffs
+    from survey.what_if.edits import Change
+    from survey.what_if.sign_offs import SignOffs
 
 
 @dataclass

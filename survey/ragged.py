@@ -32,6 +32,12 @@ class Ragged(Sequence[Ints]):
         """Items from pairs (owner, value) sorted by owner; owners without a value get an empty item."""
         return cls(value, np.searchsorted(owner, np.arange(n + 1)).astype(np.int64))
 
+    @classmethod
+    def grouped(cls, owner: Ints, value: Ints, *, n: int) -> Ragged:
+        """Items from pairs in any order; values of one owner keep theirs."""
+        order = np.argsort(owner, kind="stable")
+        return cls.from_pairs(owner[order], value[order], n=n)
+
     @property
     def counts(self) -> Ints:
         """Number of values of each item, shape (n_items,)."""

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.assess.behaviour import Figures, screen_figures, study_figures
 from survey.assess.capacitance import cable_capacitance
 from survey.assess.choice import Choice, choose_sections
 from survey.assess.circuits import Circuits, SectionValues, allowed_length_m, make_circuits, section_values
-from survey.assess.figures import Figures, screen_figures, study_figures
 from survey.assess.sensitivity import Interval, score_interval
 from survey.assess.windings import Windings, describe_windings
 from survey.physics.catalogue import Catalogue

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from survey.assess.score import lowered_by_gang, lowered_by_load
 
 if TYPE_CHECKING:
+    from survey.assess.behaviour import Figures
     from survey.assess.circuits import Circuits, SectionValues
-    from survey.assess.figures import Figures
     from survey.assess.windings import Windings
-    from survey.network.walk import Walks
+    from survey.network.walk.walks import Walks
     from survey.settings import Settings
 
 Floats = NDArray[np.float64]

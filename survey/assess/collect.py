@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from survey.assess.effects import Effects
+from survey.assess.drawn import Drawing
+from survey.assess.finding_effects import Effects
 from survey.assess.point_table import switching_point_table
-from survey.assess.shapes import Drawing
 from survey.assess.site_table import site_table
 from survey.findings import SEVERITIES
 from survey.memory import give_back

@@ -14,15 +14,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.assess.figures import curve_library
+from survey.assess.behaviour import curve_library
 from survey.assess.score import hazard_from_screen, hazard_from_study, lowered_by_load
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from survey.assess.behaviour import Figures
     from survey.assess.choice import Choice
     from survey.assess.circuits import Circuits, SectionValues
-    from survey.assess.figures import Figures
     from survey.assess.windings import Windings
     from survey.physics.study import CurveLibrary
     from survey.settings import ScoreSettings, Settings, UncertaintySettings

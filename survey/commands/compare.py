@@ -10,7 +10,7 @@ import click
 from survey import CAUTION
 
 if TYPE_CHECKING:
-    from survey.compare.make import Comparison
+    from survey.compare.comparison import Comparison
 
 PATH = click.Path(path_type=Path)
 MOST_ROWS = 10
@@ -25,8 +25,8 @@ def compare(old: Path, new: Path, *, out: Path) -> None:
 
     One line a site; tags to add and remove as records that can be applied twice without harm.
     """
-    from survey.compare.make import compare_surveys
-    from survey.compare.outputs import write_comparison
+    from survey.compare.comparison import compare_surveys
+    from survey.compare.comparison_files import write_comparison
 
     comparison = compare_surveys(old, new)
     write_comparison(comparison, out)

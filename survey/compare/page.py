@@ -13,7 +13,7 @@ from survey.result import CAUTION
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from survey.compare.make import Comparison
+    from survey.compare.comparison import Comparison
 
 MOST_ROWS = 5000
 """More sites than this are left to ``changes.csv``; the page says so."""

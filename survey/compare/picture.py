@@ -13,7 +13,7 @@ from survey.result import CAUTION
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from survey.compare.make import Comparison
+    from survey.compare.comparison import Comparison
 
 MARKS = {
     "worse": ("^", "#b2182b"),

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from survey.assess.figures import curve_library
+from survey.assess.behaviour import curve_library
 from survey.assess.windings import REASONS
 from survey.desk.checks import check_field, check_inside, named_cable
 from survey.desk.circuit import Bench, Cable, Transformer, bench_sections, make_bench, section_circuits

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.assess.figures import Figures, curve_library, study_figures
+from survey.assess.behaviour import Figures, curve_library, study_figures
 from survey.desk.checks import check_inside, check_length, check_transformer
 from survey.desk.circuit import Bench, Cable, Transformer, all_studied, bench_sections, make_bench, section_circuits
 from survey.desk.lengths import (

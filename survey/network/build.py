@@ -8,33 +8,33 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.network.checks import report_supply
-from survey.network.ends import find_bare
-from survey.network.graph import build_graph
+from survey.network.drawing.bare_ends import find_bare
+from survey.network.drawing.near_misses import find_misses, report_misses
+from survey.network.drawing.overlaps import OVER_M, find_overlaps, report_overlaps
+from survey.network.drawing.segments import make_grid
+from survey.network.drawing.twins import report_twins
 from survey.network.health import measure_health, report_idle
-from survey.network.islands import controlled_sides, walk_in_islands
-from survey.network.joints import join_ends
 from survey.network.model import Network
-from survey.network.orient import parent_pieces
-from survey.network.overlaps import OVER_M, find_overlaps, report_overlaps
-from survey.network.pickup import pick_up
-from survey.network.pieces import cut_pieces, find_cuts, walk_vertices
-from survey.network.placement import Placement, place_devices, settle
-from survey.network.repair import find_misses, report_misses
-from survey.network.sections import Sections, find_sections, span_edges, span_phases
-from survey.network.segments import make_grid
-from survey.network.stepdown import Split, split_at_transformers
+from survey.network.supply import report_supply
 from survey.network.sweeps import Forest
-from survey.network.tees import find_tees
-from survey.network.twins import report_twins
-from survey.network.walk import Walks, walk_to_sources, ways_up
+from survey.network.topology.direction import parent_pieces
+from survey.network.topology.graph import build_graph
+from survey.network.topology.joints import join_ends
+from survey.network.topology.pickup import pick_up
+from survey.network.topology.pieces import cut_pieces, find_cuts, walk_vertices
+from survey.network.topology.placement import Placement, place_devices, settle
+from survey.network.topology.stepdowns import Split, split_at_transformers
+from survey.network.topology.tees import find_tees
+from survey.network.walk.islands import controlled_sides, walk_in_islands
+from survey.network.walk.sections import Sections, find_sections, span_edges, span_phases
+from survey.network.walk.walks import Walks, walk_to_sources, ways_up
 from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
-    from survey.network.ends import BareEnds
-    from survey.network.graph import Graph
-    from survey.network.overlaps import Overlaps
+    from survey.network.drawing.bare_ends import BareEnds
+    from survey.network.drawing.overlaps import Overlaps
+    from survey.network.topology.graph import Graph
     from survey.read.tables import NetworkTables
     from survey.settings import NetworkSettings
 

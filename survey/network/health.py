@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.network.ends import near_units
+from survey.network.drawing.bare_ends import near_units
 from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
-    from survey.network.ends import BareEnds
+    from survey.network.drawing.bare_ends import BareEnds
     from survey.network.model import Network
-    from survey.network.placement import Placement
     from survey.network.sweeps import Forest
+    from survey.network.topology.placement import Placement
 
 Ints = NDArray[np.int64]
 

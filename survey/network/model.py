@@ -10,10 +10,10 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from survey.network.graph import Graph
-    from survey.network.pieces import Pieces
-    from survey.network.sections import Sections
-    from survey.network.walk import Walks
+    from survey.network.topology.graph import Graph
+    from survey.network.topology.pieces import Pieces
+    from survey.network.walk.sections import Sections
+    from survey.network.walk.walks import Walks
     from survey.read.tables import NetworkTables
 
 

@@ -10,10 +10,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from survey.errors import SettingsError
-from survey.plan.chains import Chains, Ragged, find_chains, ragged
+from survey.plan.exposure import Chains, find_chains
 from survey.plan.milp import SAME
 from survey.plan.places import Added, find_places, nowhere
 from survey.plan.residual import Problem
+from survey.ragged import Ragged
 
 if TYPE_CHECKING:
     from survey.assess.assess import Assessment
@@ -138,7 +139,7 @@ def _lets_large_count(chains: Chains, n_sections: int) -> Bools:
 def _apart(of_site: Ragged) -> Ints:
     """Number of every site's set of devices, the same for the same set."""
     number: dict[bytes, int] = {b"": 0}
-    lists = np.split(of_site.item, of_site.start[1:-1])
+    lists = np.split(of_site.flat, of_site.start[1:-1])
     return np.array([number.setdefault(np.sort(items).tobytes(), len(number)) for items in lists], np.int64)
 
 
@@ -189,8 +190,8 @@ def _problem(chains: Chains, added: Added, *, convert: pd.DataFrame, n_sections:
         count = np.diff(lists.start)[key]
         at = np.repeat(lists.start[key] - np.cumsum(count) + count, count) + np.arange(count.sum())
         owner.append(np.repeat(rows, count))
-        item.append(lists.item[at] + len(convert))
-    between = ragged(np.concatenate(owner), np.concatenate(item), n=len(position))
+        item.append(lists.flat[at] + len(convert))
+    between = Ragged.grouped(np.concatenate(owner), np.concatenate(item), n=len(position))
     return Problem(chains, of_section[chains.section], between, n)
 
 
@@ -205,7 +206,7 @@ def _belongs(network: Network, problem: Problem) -> tuple[NDArray[np.object_], N
         code, names = pd.factorize(network.tables.transformers[name].to_numpy(object)[site], sort=True)
         share = pd.DataFrame({"group": group, "code": code, "weight": weight})
         by_group = share.groupby(["group", "code"], as_index=False)["weight"].sum()
-        pairs = pd.DataFrame({"candidate": touched.owner, "group": touched.item}).merge(by_group, on="group")
+        pairs = pd.DataFrame({"candidate": touched.owner, "group": touched.flat}).merge(by_group, on="group")
         total = pairs.groupby(["candidate", "code"], as_index=False)["weight"].sum()
         best = pd.DataFrame(total).sort_values(["weight", "code"], ascending=[False, True]).drop_duplicates("candidate")
         out = np.full(problem.n, "", object)
@@ -228,7 +229,7 @@ def _limited(table: pd.DataFrame, problem: Problem, *, most: int) -> Candidates:
         return Candidates(table, problem, left_out)
     number = np.full(problem.n + 1, -1, np.int64)
     number[np.flatnonzero(useful)] = np.arange(int(useful.sum()))
-    item = number[problem.between.item]
-    between = ragged(problem.between.owner[item >= 0], item[item >= 0], n=len(problem.convert))
+    item = number[problem.between.flat]
+    between = Ragged.grouped(problem.between.owner[item >= 0], item[item >= 0], n=len(problem.convert))
     fewer = Problem(problem.chains, number[problem.convert], between, int(useful.sum()))
     return Candidates(table[useful].reset_index(drop=True), fewer, left_out)

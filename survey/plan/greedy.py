@@ -56,7 +56,7 @@ class Gains:
         self.score = problem.scores(self.chosen)
         self.risk = float(problem.chains.weight @ self.score)
         self.gain = np.full(problem.n, -np.inf)
-        owner, group = self.touched.owner, self.touched.item
+        owner, group = self.touched.owner, self.touched.flat
         order = np.argsort(group, kind="stable")
         self._by_group = owner[order]
         self._group_start = np.searchsorted(group[order], np.arange(len(self.score) + 1))
@@ -66,7 +66,7 @@ class Gains:
         count = np.diff(self.touched.start)[candidate]
         first = self.touched.start[candidate]
         at = np.repeat(first - np.cumsum(count) + count, count) + np.arange(count.sum())
-        group = self.touched.item[at]
+        group = self.touched.flat[at]
         after = self.problem.scores(self.chosen, group=group, flip=np.repeat(candidate, count))
         saved = self.problem.chains.weight[group] * (self.score[group] - after)
         self.gain[candidate] = np.bincount(
@@ -77,7 +77,7 @@ class Gains:
         """Install one."""
         self.chosen[candidate] = True
         self.gain[candidate] = -np.inf
-        group = self.touched.of(candidate)
+        group = self.touched[candidate]
         before, self.score[group] = self.score[group], self.problem.scores(self.chosen, group=group)
         self.risk += float(self.problem.chains.weight[group] @ (self.score[group] - before))
         near = [self._by_group[self._group_start[g] : self._group_start[g + 1]] for g in group]

@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Rows:
+class LevelRows:
     """Rows ``(installs) + t >= least``, one variable ``t`` in each.
 
     Parameters
@@ -40,7 +40,7 @@ class Rows:
         return csr_array(hstack([self.installs, ones], format="csr"))
 
 
-def merged(rows: Rows) -> Rows:
+def merged(rows: LevelRows) -> LevelRows:
     """The same programme with each distinct set of constraints, and each distinct row in it, once."""
     number = _numbered_rows(rows)
     pair = np.unique(np.stack([rows.level, number], axis=1), axis=0)
@@ -52,10 +52,10 @@ def merged(rows: Rows) -> Rows:
     kept = np.flatnonzero(of_level >= 0)
     gain = np.bincount(of_level[kept], weights=rows.gain[kept], minlength=len(known)).astype(np.float64)
     again = np.unique(np.stack([of_level[rows.level], number], axis=1), axis=0, return_index=True)[1]
-    return Rows(rows.installs[again], of_level[rows.level[again]], rows.least[again], gain)
+    return LevelRows(rows.installs[again], of_level[rows.level[again]], rows.least[again], gain)
 
 
-def _numbered_rows(rows: Rows) -> Ints:
+def _numbered_rows(rows: LevelRows) -> Ints:
     """Number of every row, the same for the same coefficients and right-hand side."""
     installs = rows.installs
     installs.sum_duplicates()

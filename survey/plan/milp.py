@@ -24,7 +24,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array, csr_array
 
 from survey.errors import ModelError
-from survey.plan.merge import Rows, merged
+from survey.plan.merge import LevelRows, merged
 from survey.plan.residual import Problem
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ class Optimum:
 
 
 @dataclass
-class _Rows:
+class _LevelRowsDraft:
     """Rows under construction: every row is ``t + sum >= least``, with the level of its ``t``."""
 
     row: list[Ints] = field(default_factory=list)
@@ -79,13 +79,13 @@ class _Rows:
     least: list[Floats] = field(default_factory=list)
     count: int = 0
 
-    def done(self, n: int, gain: Floats) -> Rows:
+    def done(self, n: int, gain: Floats) -> LevelRows:
         """All rows, for ``n`` candidates and levels of so much gain."""
         none, nothing = np.empty(0, np.int64), np.empty(0)
         place = (np.concatenate([*self.row, none]), np.concatenate([*self.column, none]))
         value = np.concatenate([*self.value, nothing])
         installs = csr_array(coo_array((value, place), shape=(self.count, n)))
-        return Rows(installs, np.concatenate([*self.level, none]), np.concatenate([*self.least, nothing]), gain)
+        return LevelRows(installs, np.concatenate([*self.level, none]), np.concatenate([*self.least, nothing]), gain)
 
 
 class Programme:
@@ -120,7 +120,7 @@ class Programme:
         self.level_start = np.searchsorted(self.level_group, np.arange(len(c.weight) + 1))
 
     def _constraints(self) -> None:
-        rows = _Rows()
+        rows = _LevelRowsDraft()
         c, problem = self.problem.chains, self.problem
         owner = c.owner
         position = np.arange(len(owner)) - c.start[owner]
@@ -145,7 +145,7 @@ class Programme:
         good = self.level[level] <= top[entry] + SAME
         return entry[good], level[good]
 
-    def _add(self, rows: _Rows, entry: Ints, level: Ints, where: Bools, *, soft: bool) -> None:
+    def _add(self, rows: _LevelRowsDraft, entry: Ints, level: Ints, where: Bools, *, soft: bool) -> None:
         """Rows ``t + x (+ everything below and between) >= 1``."""
         entry, level = entry[where], level[where]
         row = rows.count + np.arange(len(entry))
@@ -163,10 +163,10 @@ class Programme:
         stretch_first, stretch_count = between.start[first], between.start[entry + 1] - between.start[first]
         return [
             (np.repeat(row, count), self.problem.convert[below]),
-            (np.repeat(row, stretch_count), between.item[_ranges(stretch_first, stretch_count)]),
+            (np.repeat(row, stretch_count), between.flat[_ranges(stretch_first, stretch_count)]),
         ]
 
-    def _add_large(self, rows: _Rows, entry: Ints, level: Ints, where: Bools, *, position: Ints) -> None:
+    def _add_large(self, rows: _LevelRowsDraft, entry: Ints, level: Ints, where: Bools, *, position: Ints) -> None:
         """Rows ``t + x - (those below) >= 1 - their number``, where all below can become three-pole."""
         c = self.problem.chains
         first = c.start[c.owner[entry]]
@@ -181,7 +181,7 @@ class Programme:
 
     def _store(
         self,
-        rows: _Rows,
+        rows: _LevelRowsDraft,
         plus: list[tuple[Ints, Ints]],
         *,
         level: Ints,

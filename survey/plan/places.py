@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.changes import Change, apply_changes
 from survey.findings import FindingList
 from survey.network import build_network
-from survey.network.stretches import WaysUp, branch_heads, find_ways, marks_passed
-from survey.plan.chains import Ragged
+from survey.network.walk.upstream import WaysUp, branch_heads, find_ways, marks_passed
+from survey.ragged import Ragged
+from survey.what_if.edits import Change, apply_changes
 
 if TYPE_CHECKING:
     from survey.network.model import Network
@@ -63,8 +63,8 @@ def nowhere(network: Network) -> Added:
     return Added(
         (),
         np.empty((0, 2)),
-        Ragged(np.zeros(sites + 1, np.int64), empty),
-        Ragged(np.zeros(sections + 1, np.int64), empty),
+        Ragged(empty, np.zeros(sites + 1, np.int64)),
+        Ragged(empty, np.zeros(sections + 1, np.int64)),
     )
 
 
@@ -118,7 +118,7 @@ def _new_ids(network: Network, n: int) -> list[str]:
 def _passed(trial: Network, ways: WaysUp, node: Ints) -> Ragged:
     """New devices (the first rows of the switches) between nodes and the point above each."""
     owner, edge = marks_passed(trial, ways, node)
-    return Ragged(np.searchsorted(owner, np.arange(len(node) + 1)), trial.graph.switch[edge])
+    return Ragged.from_pairs(owner, trial.graph.switch[edge], n=len(node))
 
 
 def _branch_names(network: Network, ways: WaysUp, *, sites: Ints, sections: Bools) -> list[str]:

@@ -1,4 +1,4 @@
-"""What a choice of installs leaves: the score of every group, by the four rules of :mod:`survey.plan.chains`."""
+"""What a choice of installs leaves: the score of every group, by the four rules of :mod:`survey.plan.exposure`."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from survey.compiled import njit
-from survey.plan.chains import Chains, Ragged, ragged
+from survey.plan.exposure import Chains
+from survey.ragged import Ragged
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -42,18 +43,18 @@ class Problem:
     def touched(self) -> Ragged:
         """For each candidate the groups it can change, each once, rising."""
         owner = self.chains.owner
-        candidate = np.concatenate([self.convert, self.between.item])
+        candidate = np.concatenate([self.convert, self.between.flat])
         group = np.concatenate([owner, owner[self.between.owner]])
         good = candidate >= 0
         n_groups = len(self.chains.weight)
         pair = np.unique(candidate[good] * (n_groups + 1) + group[good])
         at = pair // (n_groups + 1)
-        return Ragged(np.searchsorted(at, np.arange(self.n + 1)), pair % (n_groups + 1))
+        return Ragged.from_pairs(at, pair % (n_groups + 1), n=self.n)
 
     def reduced(self) -> tuple[Problem, float]:
         """The same for the groups that some candidate can change, and the risk of the others; without their sites."""
         c = self.chains
-        group = np.unique(self.touched().item)
+        group = np.unique(self.touched().flat)
         kept = np.zeros(len(c.weight), bool)
         kept[group] = True
         entry = kept[c.owner]
@@ -65,7 +66,7 @@ class Problem:
         )  # fmt: skip
         number = np.cumsum(entry) - 1
         item = entry[self.between.owner]
-        between = ragged(number[self.between.owner[item]], self.between.item[item], n=len(chains.section))
+        between = Ragged.grouped(number[self.between.owner[item]], self.between.flat[item], n=len(chains.section))
         others = np.flatnonzero(~kept)
         rest = float(c.weight[others] @ self.scores(np.zeros(self.n, bool), group=others))
         return Problem(chains, self.convert[entry], between, self.n), rest
@@ -87,7 +88,7 @@ class Problem:
         flip = np.full(len(group), -1, np.int64) if flip is None else flip
         return _scores(
             group, flip, chosen, c.start, c.value, c.gang, c.small, self.convert, self.between.start,
-            self.between.item, c.keep, TIE,
+            self.between.flat, c.keep, TIE,
         )  # fmt: skip
 
     def risk(self, chosen: Bools) -> float:

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from pyproj import CRS
 
+    from survey.read.coordinates import Places
     from survey.read.geometry import RawLines
-    from survey.read.places import Places
     from survey.settings import NetworkSettings
 
 GEOMETRY_WORDS = {

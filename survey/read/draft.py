@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import tomlkit
 
 from survey.input_schema import REQUIRED_LAYERS, field_specs
-from survey.read.told import BY
+from survey.read.mapped import BY
 from survey.read.unread_codes import accepted_codes
 from survey.tomltext import quoted
 

@@ -11,8 +11,8 @@ from survey.read.formats import open_export
 from survey.read.guess import GEOMETRY, answered_field, guess_fields, guess_layers, may_share
 from survey.read.guess_types import FieldGuess, LayerGuess
 from survey.read.guess_values import CodeGuess
+from survey.read.mapped import told_layers
 from survey.read.profile import LayerProfile, profile_layer
-from survey.read.told import told_layers
 from survey.settings import InputSettings
 
 if TYPE_CHECKING:

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from pyproj import CRS
 
+    from survey.read.coordinates import Places
     from survey.read.geometry import RawPoints
-    from survey.read.places import Places
 
 POINT_WORDS = {
     "null_geometry": "have no geometry",

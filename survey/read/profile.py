@@ -12,8 +12,8 @@ import shapely
 
 from survey.errors import CrsError
 from survey.read.columns import as_text
+from survey.read.coordinates import choose_places, layer_crs
 from survey.read.geometry import LINE_KINDS, POINT_KINDS, RawLines, base_kinds, parse_lines, parse_points
-from survey.read.places import choose_places, layer_crs
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -15,12 +15,12 @@ from survey.errors import SettingsError
 from survey.memory import thread_pool
 from survey.read.cables import read_cables
 from survey.read.columns import Rows
+from survey.read.coordinates import Places, choose_places, layer_crs
 from survey.read.formats import LayerInfo, RawLayer, open_export, translated
 from survey.read.geometry import RawLines, RawPoints, parse_lines, parse_points
 from survey.read.ids import order_rows
 from survey.read.live import refuse_changed, stamps
 from survey.read.matching import MatchedLayer, match_layers, require_fields
-from survey.read.places import Places, choose_places, layer_crs
 from survey.read.points import read_sources, read_switches
 from survey.read.tables import NetworkTables
 from survey.read.transformers import read_transformers

@@ -28,8 +28,8 @@ from survey.read.transformer_text import parse_voltage_text
 if TYPE_CHECKING:
     from pyproj import CRS
 
+    from survey.read.coordinates import Places
     from survey.read.geometry import RawPoints
-    from survey.read.places import Places
 
 NOT_ASSESSABLE = "such a site cannot be assessed; record it"
 

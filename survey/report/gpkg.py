@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
 from survey.linesets import LineSet
-from survey.report.shapes import well_known_binary
 from survey.report.styles import layer_looks, qml_text, sld_text
 from survey.report.tables import Column, TableName, columns_of
+from survey.report.wkb import well_known_binary
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -21,8 +21,8 @@ from survey.errors import OutputError
 from survey.memory import give_back, thread_pool
 from survey.report.folder import Reservation, commit, refusal, reserve_folder
 from survey.report.gpkg import ResultTables, write_gpkg
-from survey.report.shapes import write_geoparquet
 from survey.report.tables import arrow_table, write_csv
+from survey.report.wkb import write_geoparquet
 
 if TYPE_CHECKING:
     from pathlib import Path

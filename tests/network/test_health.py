@@ -10,7 +10,7 @@ from build import drawn, survey, tables
 
 from survey.findings import FindingList
 from survey.network import build_network
-from survey.network.checks import LISTED
+from survey.network.supply import LISTED
 from survey.settings import NetworkSettings
 
 MAIN = drawn("M", (0, 0), (400, 0), build="oh")

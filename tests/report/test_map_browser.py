@@ -134,7 +134,7 @@ def test_sites_are_drawn_in_their_colours(see, page, town):
         x,
         y,
     )
-    expected = browser.execute_script("return survey.marks.colourOf(arguments[0])", row)
+    expected = browser.execute_script("return survey.utility_columns.colourOf(arguments[0])", row)
     assert "#" + "".join(f"{value:02x}" for value in pixel[:3]) == expected
 
 

@@ -15,7 +15,7 @@ from sheet_survey import saved_survey, site_table, streets, town
 from survey.errors import OutputError
 from survey.report.reread import SavedSurvey
 from survey.report.sheets import make_sheets
-from survey.report.sheets.make import file_name
+from survey.report.sheets.printing import file_name
 from survey.report.sheets.table import table_rows
 from survey.result import CAUTION
 

@@ -25,7 +25,7 @@ from survey.report.sheets.lettering import (
     load_fonts,
     text_width,
 )
-from survey.report.sheets.panel import Column, draw_legend, draw_locator, draw_scale, draw_site_list, text_block
+from survey.report.sheets.panel import TextColumn, draw_legend, draw_locator, draw_scale, draw_site_list, text_block
 from survey.report.sheets.paper import FOOTER, HEADER, MARGIN, Paper, Rect
 from survey.report.sheets.table import draw_table, table_pages, table_rows
 from survey.report.sheets.view import Units
@@ -138,11 +138,11 @@ def _draw_overview(canvas: Canvas, *, book: Book, maps: list[MapPage]) -> None:
     content, panel = book.content, book.paper.panel
     whole, *close = maps
     draw_map(canvas, whole, content, close=close)
-    column = Column(canvas, panel)
+    column = TextColumn(canvas, panel)
     draw_legend(column, content)
-    listed = Column(canvas, Rect(panel.x0, panel.y0 + _NOTE_HEIGHT + 8, panel.x1, column.y))
+    listed = TextColumn(canvas, Rect(panel.x0, panel.y0 + _NOTE_HEIGHT + 8, panel.x1, column.y))
     draw_site_list(listed, content, range(min(FIRST, len(content.sites))), heading="LOOK AT FIRST")
-    notes = Column(canvas, Rect(panel.x0, panel.y0, panel.x1, panel.y0 + _NOTE_HEIGHT))
+    notes = TextColumn(canvas, Rect(panel.x0, panel.y0, panel.x1, panel.y0 + _NOTE_HEIGHT))
     text_block(notes, _notes(content) + LEFT_OUT)
     draw_scale(canvas, panel, view=whole.view, units=book.units)
 
@@ -160,8 +160,8 @@ def _notes(content: SheetContent) -> str:
 def _draw_detail(canvas: Canvas, *, book: Book, whole: MapPage, page: MapPage) -> None:
     content, panel = book.content, book.paper.panel
     draw_map(canvas, page, content)
-    column = Column(canvas, panel)
+    column = TextColumn(canvas, panel)
     draw_locator(column, content, whole=whole.view, page=page)
-    listed = Column(canvas, Rect(panel.x0, panel.y0 + _SCALE_HEIGHT, panel.x1, column.y))
+    listed = TextColumn(canvas, Rect(panel.x0, panel.y0 + _SCALE_HEIGHT, panel.x1, column.y))
     draw_site_list(listed, content, page.rows, heading="ON THIS PAGE")
     draw_scale(canvas, panel, view=page.view, units=book.units)

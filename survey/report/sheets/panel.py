@@ -43,7 +43,7 @@ _SAMPLE, _SECTION_SAMPLE = 22.0, 60.0
 
 
 @dataclass
-class Column:
+class TextColumn:
     """Writes downwards in a panel.
 
     Parameters
@@ -103,7 +103,7 @@ def _draw_north(canvas: Canvas, x: float, y: float) -> None:
     canvas.drawCentredString(x, y + 26, "N")
 
 
-def draw_legend(column: Column, content: SheetContent) -> None:
+def draw_legend(column: TextColumn, content: SheetContent) -> None:
     """Marks in use with their counts, then lines and numbers."""
     column.heading("SITES BY BAND")
     keys = [mark.key for mark in content.marks]
@@ -122,7 +122,7 @@ def draw_legend(column: Column, content: SheetContent) -> None:
     column.text("Single-pole switching point", x=_SAMPLE + 6)
 
 
-def _legend_mark(column: Column, mark: Mark, count: int) -> None:
+def _legend_mark(column: TextColumn, mark: Mark, count: int) -> None:
     column.y -= LINE + 1
     place = (column.rect.x0 + 6, column.y + 2.6)
     colour = priority_colours(np.array([_MIDDLE_OF_BAND.get(mark.key, np.nan)]))[0]
@@ -133,7 +133,7 @@ def _legend_mark(column: Column, mark: Mark, count: int) -> None:
     column.canvas.drawRightString(column.rect.x1, column.y, str(count))
 
 
-def _ramp_bar(column: Column) -> None:
+def _ramp_bar(column: TextColumn) -> None:
     column.y -= LINE + 8
     width = column.rect.width / RAMP_STEPS
     for step, colour in enumerate(ramp_hex()):
@@ -145,7 +145,7 @@ def _ramp_bar(column: Column) -> None:
 
 
 def _legend_line(
-    column: Column, text: str, *, width: float, colour: str, dash: tuple[float, float] | None = None
+    column: TextColumn, text: str, *, width: float, colour: str, dash: tuple[float, float] | None = None
 ) -> None:
     column.y -= LINE
     canvas = column.canvas
@@ -159,7 +159,7 @@ def _legend_line(
     column.text(text, x=_SAMPLE + 6)
 
 
-def draw_site_list(column: Column, content: SheetContent, rows: Sequence[int], *, heading: str) -> None:
+def draw_site_list(column: TextColumn, content: SheetContent, rows: Sequence[int], *, heading: str) -> None:
     """Number, site and worst point (else the nearest) of each row, closer when many; says how many found no room."""
     column.heading(heading)
     step = float(np.clip((column.y - column.rect.y0) / (len(rows) + 1), CLOSEST_LINE, LINE))
@@ -178,7 +178,7 @@ def draw_site_list(column: Column, content: SheetContent, rows: Sequence[int], *
 
 
 def _site_line(
-    column: Column, texts: tuple[str, str, str], *, step: float, font: str = REGULAR, colour: str = INK
+    column: TextColumn, texts: tuple[str, str, str], *, step: float, font: str = REGULAR, colour: str = INK
 ) -> None:
     size = min(SIZE, step * 0.8)
     number, site, switch = texts
@@ -188,7 +188,7 @@ def _site_line(
     column.text(switch, x=92, colour=QUIET, size=size)
 
 
-def draw_locator(column: Column, content: SheetContent, *, whole: View, page: MapPage) -> None:
+def draw_locator(column: TextColumn, content: SheetContent, *, whole: View, page: MapPage) -> None:
     """Where a detail lies in the overview."""
     column.heading("WHERE THIS IS")
     height = column.rect.width * whole.frame.height / whole.frame.width
@@ -209,7 +209,7 @@ def draw_locator(column: Column, content: SheetContent, *, whole: View, page: Ma
     canvas.rect(x0, y0, x1 - x0, y1 - y0, stroke=1, fill=0)
 
 
-def text_block(column: Column, text: str, *, size: float = SIZE - 0.6, colour: str = QUIET) -> None:
+def text_block(column: TextColumn, text: str, *, size: float = SIZE - 0.6, colour: str = QUIET) -> None:
     """Wrapped text."""
     words, line = text.split(), ""
     for word in [*words, ""]:

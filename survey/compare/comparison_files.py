@@ -1,0 +1,62 @@
+"""Write a comparison into its folder: tables, a map of the change, and a record."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+from survey.compare.differences import COLUMNS
+from survey.compare.tags import COLUMNS as TAG_COLUMNS
+from survey.plan.plan_files import write_rows
+from survey.report.folder import commit, refusal, reserve_folder
+from survey.result import CAUTION
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from survey.compare.comparison import Comparison
+
+COMPARE_FILES = ("changes.csv", "tags.csv", "changes.html", "changes.png", "compare.json")
+
+
+def write_comparison(comparison: Comparison, folder: Path) -> None:
+    """Write all files of a comparison, or none.
+
+    Raises
+    ------
+    survey.errors.OutputError
+        The folder cannot be written to.
+    """
+    from survey.compare.page import change_page
+    from survey.compare.picture import draw_change_picture
+
+    with reserve_folder(folder) as held:
+        staging = held.staging
+        try:
+            write_rows(staging / "changes.csv", comparison.sites, columns=COLUMNS)
+            write_rows(staging / "tags.csv", comparison.tags, columns=TAG_COLUMNS)
+            draw_change_picture(comparison, staging / "changes.png")
+            page = change_page(comparison, picture=staging / "changes.png")
+            (staging / "changes.html").write_text(page, encoding="utf-8", newline="\n")
+            text = json.dumps(compare_record(comparison), indent=2, ensure_ascii=False)
+            (staging / "compare.json").write_text(text + "\n", encoding="utf-8", newline="\n")
+        except OSError as error:
+            raise refusal(folder, error) from error
+        commit(held, names=COMPARE_FILES)
+
+
+def compare_record(comparison: Comparison) -> dict[str, object]:
+    """Which surveys were compared, and the counts."""
+    old, new = comparison.fingerprints
+    return {
+        "caution": CAUTION,
+        "old": {"survey": old, "version": comparison.old.record["survey"], "sites": len(comparison.old.sites)},
+        "new": {"survey": new, "version": comparison.new.record["survey"], "sites": len(comparison.new.sites)},
+        "changes": comparison.counts(),
+        "causes": comparison.causes(),
+        "tags": {
+            "add": int((comparison.tags["from"] == "").sum()),
+            "remove": int((comparison.tags["to"] == "").sum()),
+            "change": int(((comparison.tags["from"] != "") & (comparison.tags["to"] != "")).sum()),
+        },
+    }

@@ -1,0 +1,254 @@
+"""What the drawing almost says: ends that stop just short of another end or of a cable, or run a little past one.
+
+Nothing is mended here. The findings say what would change if it were, and which snapping tolerance would do it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from survey.network.drawing.segments import Hits, hit_by_ends
+from survey.network.nearness import make_strips, nearest_point
+
+if TYPE_CHECKING:
+    from survey.findings import FindingList
+    from survey.network.drawing.bare_ends import BareEnds
+    from survey.network.drawing.segments import Grid
+    from survey.network.topology.pieces import Pieces
+    from survey.read.tables import NetworkTables
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+REACH_M, REACH_OF_SNAP = 5.0, 10.0
+"""A gap is looked for up to the larger of 5 m and ten times the snapping tolerance (common practice, no source)."""
+COVERED = 0.9
+LISTED = 20
+WORDS = {
+    "undershoot": "{own!r} ends at nothing, {metres:.2f} m short of {other!r}, at which it points",
+    "overshoot": "{own!r} crosses {other!r} and ends at nothing {metres:.2f} m past it",
+}
+
+
+@dataclass(frozen=True)
+class Misses:
+    """Bare ends that nearly meet something, by kind.
+
+    ``short`` of another end, ``gap`` metres from it; ``line_short`` of the middle of a cable, or ``line_past`` it,
+    ``line_off`` metres from it; ``stub``: run past the end that is joined to them by ``stub_m``. Rows of the ends.
+    """
+
+    short: Ints
+    gap: Floats
+    line_short: Ints
+    line_past: Ints
+    hits: Hits
+    stub: Ints
+    stub_m: Floats
+
+
+def find_misses(
+    tables: NetworkTables, pieces: Pieces, bare: BareEnds, *, grid: Grid, node_xy: Floats, snap_m: float
+) -> Misses:
+    """Find bare ends that stop just short of another end or of a cable, or run a little past one.
+
+    1. An end with another node within reach, and no cable nearer than that, stops short of that node.
+    2. One that points at a cable within reach stops short of it; one that crossed a cable within reach runs past it.
+       By node ids alone nothing is drawn wrongly: such cables are left aside.
+    3. A last piece shorter than the reach, behind a joint in the middle of its cable, runs past that joint.
+
+    Parameters
+    ----------
+    grid
+        Of the drawn lines.
+    node_xy
+        Place of every node, metres.
+    snap_m
+        Snapping tolerance, metres.
+    """
+    reach_m = max(REACH_M, REACH_OF_SNAP * snap_m)
+    node, gap = _nearest_other(bare.node, node_xy, reach_m=reach_m)
+    near = (node >= 0) & (node != bare.other) & (gap > snap_m)
+    hits = _hits(tables, pieces, bare, grid=grid, node_xy=node_xy, snap_m=snap_m, reach_m=reach_m)
+    by_line = (hits.line >= 0) & (hits.off_m > snap_m) & ~(near & (gap <= hits.off_m + snap_m))
+    stub = _stubs(pieces, bare, n_nodes=len(node_xy), reach_m=reach_m)
+    by_line[stub] = near[stub] = False
+    return Misses(
+        short=np.flatnonzero(near & ~by_line),
+        gap=gap,
+        line_short=np.flatnonzero(by_line & (hits.past_m < 0)),
+        line_past=np.flatnonzero(by_line & (hits.past_m >= 0)),
+        hits=hits,
+        stub=stub,
+        stub_m=pieces.length_m[bare.piece],
+    )
+
+
+def _hits(
+    tables: NetworkTables,
+    pieces: Pieces,
+    bare: BareEnds,
+    *,
+    grid: Grid,
+    node_xy: Floats,
+    snap_m: float,
+    reach_m: float,
+) -> Hits:
+    cables, lines = tables.cables, tables.lines
+    named = ((cables["from_node"] != "") & (cables["to_node"] != "")).to_numpy(bool)
+    line = pieces.line[bare.piece]
+    asked = np.flatnonzero((line >= 0) & ~named[bare.cable])
+    found = hit_by_ends(
+        grid,
+        lines.xy,
+        lines.start,
+        owner=lines.owner,
+        ends=(line[asked], bare.at_last[asked]),
+        apart=(node_xy[bare.other[asked]], snap_m),
+        reach_m=reach_m,
+    )
+    hits = Hits(np.full(len(line), -1, np.int64), *(np.full(len(line), np.nan) for _ in range(4)))
+    for column, values in zip(hits, found, strict=True):
+        column[asked] = values
+    return hits
+
+
+def _stubs(pieces: Pieces, bare: BareEnds, *, n_nodes: int, reach_m: float) -> Ints:
+    """Ends whose last piece is no longer than the reach and goes on, past a joint, from another of the same cable."""
+    degree = np.bincount(pieces.u, minlength=n_nodes) + np.bincount(pieces.v, minlength=n_nodes)
+    before = np.clip(bare.piece + np.where(bare.at_last, -1, 1), 0, len(pieces.u) - 1)
+    meets = np.where(bare.at_last, pieces.v[before], pieces.u[before]) == bare.other
+    drawn_m = (pieces.to_m - pieces.from_m)[bare.piece]
+    goes_on = meets & (pieces.cable[before] == bare.cable) & (before != bare.piece)
+    return np.flatnonzero(goes_on & (degree[bare.other] > 2) & (drawn_m <= reach_m) & (drawn_m > 0))
+
+
+def report_misses(
+    tables: NetworkTables, bare: BareEnds, misses: Misses, *, snap_m: float, findings: FindingList
+) -> dict[str, int]:
+    """Tell of ends that nearly meet something.
+
+    Parameters
+    ----------
+    findings
+        Gets ``near_miss`` and ``undershoot`` with advice on ``network.snap_m``, ``overshoot`` and ``stub``.
+
+    Returns
+    -------
+    Number of ends by kind, for the network's health.
+    """
+    gaps = np.concatenate([misses.gap[misses.short], misses.hits.off_m[misses.line_short]])
+    if len(gaps):
+        advised = np.ceil(np.quantile(gaps, COVERED) * 10 + 1e-9) / 10
+        advice = (
+            f"not joined (tolerance {snap_m:g} m); where they belong together correct the drawing, or set "
+            f"network.snap_m = {advised:g}, which joins {(gaps <= advised).mean():.0%} of "
+        )
+        _report_short(tables, bare, misses, advice=advice + "them", findings=findings)
+        then = advice + "all such gaps"
+        _report_by_line(tables, bare, misses, rule="undershoot", rows=misses.line_short, then=then, findings=findings)
+    then = "crossing is no joint; where they belong together, end it on the cable"
+    _report_by_line(tables, bare, misses, rule="overshoot", rows=misses.line_past, then=then, findings=findings)
+    _report_stubs(tables, bare, misses, findings=findings)
+    return {
+        "near_misses": len(misses.short),
+        "undershoots": len(misses.line_short),
+        "overshoots": len(misses.line_past),
+        "stubs": len(misses.stub),
+    }
+
+
+def _report_short(tables: NetworkTables, bare: BareEnds, misses: Misses, *, advice: str, findings: FindingList) -> None:
+    short, gap = misses.short, misses.gap[misses.short]
+    if len(short):
+        findings.add(
+            "warning",
+            "near_miss",
+            layer="cables",
+            ids=_ids(tables, bare.cable[short]),
+            message=f"ends of cables with nothing at them that stop short of another end: {len(short)}, by "
+            f"{gap.min():.2f} to {gap.max():.2f} m (in the middle {np.median(gap):.2f} m); {advice}",
+            place=tables.lonlat(bare.xy[short[0]]),
+        )
+
+
+def _report_by_line(
+    tables: NetworkTables,
+    bare: BareEnds,
+    misses: Misses,
+    *,
+    rule: str,
+    rows: Ints,
+    then: str,
+    findings: FindingList,
+) -> None:
+    """One finding an end, with its place; what is beyond ``LISTED`` of a kind in one more."""
+    if not len(rows):
+        return
+    ids = tables.cables["cable_id"].to_numpy(object)
+    onto = tables.lines.owner[misses.hits.line[rows]]
+    order = np.lexsort((onto, bare.cable[rows]))
+    rows, onto, past = rows[order], onto[order], np.abs(misses.hits.past_m[rows[order]])
+    for end, cable, metres in zip(rows[:LISTED], onto, past, strict=False):
+        own, other = str(ids[bare.cable[end]]), str(ids[cable])
+        findings.add(
+            "warning",
+            rule,
+            layer="cables",
+            ids=(own, other),
+            message=WORDS[rule].format(own=own, other=other, metres=metres) + f"; {then}",
+            place=tables.lonlat(bare.xy[end]),
+        )
+    if len(rows) > LISTED:
+        findings.add(
+            "warning",
+            rule,
+            layer="cables",
+            ids=_ids(tables, np.concatenate([bare.cable[rows[LISTED:]], onto[LISTED:]])),
+            message=f"{len(rows) - LISTED} more such ends of cables, by {past[LISTED:].min():.2f} to "
+            f"{past[LISTED:].max():.2f} m; {then}",
+            place=tables.lonlat(bare.xy[rows[LISTED]]),
+        )
+
+
+def _report_stubs(tables: NetworkTables, bare: BareEnds, misses: Misses, *, findings: FindingList) -> None:
+    stub, past = misses.stub, misses.stub_m[misses.stub]
+    if len(stub):
+        findings.add(
+            "warning",
+            "stub",
+            layer="cables",
+            ids=_ids(tables, bare.cable[stub]),
+            message=f"ends of cables that run on past the joint on them, to nothing: {len(stub)}, by {past.min():.2f} "
+            f"to {past.max():.2f} m; the joint holds all the same, the piece beyond counts; shorten the drawing where "
+            "it overshoots",
+            place=tables.lonlat(bare.xy[stub[0]]),
+        )
+
+
+def _ids(tables: NetworkTables, cables: Ints) -> NDArray[np.object_]:
+    return tables.cables["cable_id"].iloc[np.unique(cables)].to_numpy()
+
+
+def _nearest_other(ends: Ints, node_xy: Floats, *, reach_m: float) -> tuple[Ints, Floats]:
+    """Nearest other node of each end within reach: among nodes that are no such ends, and among the ends themselves."""
+    rest = np.ones(len(node_xy), bool)
+    rest[ends] = False
+    rest &= np.isfinite(node_xy).all(axis=1)
+    others = np.flatnonzero(rest)
+    node, gap = np.full(len(ends), -1, np.int64), np.full(len(ends), np.inf)
+    if len(others):
+        near, off = nearest_point(node_xy[ends], make_strips(node_xy[others], tolerance_m=reach_m), tolerance_m=reach_m)
+        node, gap = np.where(near >= 0, others[near], -1), off
+    if len(ends) > 1:
+        tree = cKDTree(node_xy[ends])
+        found = tree.query(node_xy[ends], k=2, distance_upper_bound=reach_m)
+        distances, neighbours = np.asarray(found[0]), np.asarray(found[1])
+        closer = np.flatnonzero(distances[:, 1] < gap)
+        node[closer], gap[closer] = ends[neighbours[closer, 1]], distances[closer, 1]
+    return node, gap

@@ -1,0 +1,1 @@
+"""Where everything stands: ends joined, points placed, cables cut, devices on their side, one graph."""

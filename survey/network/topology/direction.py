@@ -1,0 +1,89 @@
+"""Which way is up at every node, before the devices that need to know it are placed.
+
+Closed devices do not matter here; open ones cut. From the sources the direction is the shortest way; in a part
+without a source it is the shortest way from the devices whose controlled side is known, each towards that side only.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.network.sweeps import adjacency, shortest, span, two_nearest
+from survey.network.topology.placement import first_piece, stood_single
+
+if TYPE_CHECKING:
+    from survey.network.topology.pieces import Pieces
+    from survey.network.topology.placement import Placement
+    from survey.read.tables import NetworkTables
+
+Ints = NDArray[np.int64]
+
+
+def parent_pieces(
+    tables: NetworkTables, pieces: Pieces, *, placement: Placement, source_nodes: Ints, n_nodes: int
+) -> Ints:
+    """Piece each node is supplied through; -1 at sources and where nothing tells.
+
+    Parameters
+    ----------
+    source_nodes
+        Distinct nodes that hold a source.
+    n_nodes
+        Nodes before devices get theirs.
+
+    Returns
+    -------
+    Shape (n_nodes,).
+    """
+    a, b, total = _cut_open(tables, pieces, placement, n_nodes)
+    head = total
+    a = np.concatenate([a, np.full(len(source_nodes), head)])
+    b = np.concatenate([b, source_nodes])
+    cost = np.concatenate([pieces.length_m, np.zeros(len(source_nodes))])
+    first, edges = adjacency(a, b, total + 1)
+    forest = span(first, edges, (a, b), allowed=np.ones(len(a), bool), head=head)
+    parent = forest.parent_edge
+    if forest.cyclic:
+        parent, _ = shortest(first, edges, (a, b), cost=cost, bridge=forest.bridge, head=head)
+    unsupplied = forest.root != head
+    parent = np.where(unsupplied | (parent >= len(pieces.u)), -1, parent)
+    known = _known_sides(tables, placement, unsupplied)
+    if len(known):
+        piece = placement.piece[known]
+        nothing = np.zeros(len(a), bool)
+        reach = two_nearest(
+            (a, b),
+            part=unsupplied,
+            cost=cost,
+            shielded=nothing,
+            marks=nothing,
+            seeds=np.where(placement.end[known] == 0, b[piece], a[piece]),
+            seed_cost=pieces.length_m[piece],
+            own_edge=piece,
+        )
+        parent = np.where(unsupplied, reach.via_edge[reach.at, 0], parent)
+    return parent[:n_nodes]
+
+
+def _cut_open(tables: NetworkTables, pieces: Pieces, placement: Placement, n_nodes: int) -> tuple[Ints, Ints, int]:
+    """End nodes of the pieces with a fresh node wherever an open device cuts one off its node."""
+    is_open = tables.switches["open"].to_numpy(bool)
+    between = is_open & placement.upward & ~placement.crowded
+    piece = np.where(between, first_piece(placement, pieces), placement.piece)
+    cut = np.flatnonzero(is_open & (piece >= 0))
+    a, b = pieces.u.copy(), pieces.v.copy()
+    at_end = np.where(between[cut], pieces.v[piece[cut]] == placement.node[cut], placement.end[cut] == 1)
+    fresh = n_nodes + np.arange(len(cut))
+    a[piece[cut][~at_end]] = fresh[~at_end]
+    b[piece[cut][at_end]] = fresh[at_end]
+    return a, b, n_nodes + len(cut)
+
+
+def _known_sides(tables: NetworkTables, placement: Placement, unsupplied: NDArray[np.bool_]) -> Ints:
+    """Closed single-pole devices in parts without a source whose controlled side is known."""
+    closed = ~tables.switches["open"].to_numpy(bool) & stood_single(tables.switches)
+    known = (placement.piece >= 0) & ~(placement.dead_end & placement.with_site)
+    return np.flatnonzero(closed & known & unsupplied[np.maximum(placement.node, 0)])

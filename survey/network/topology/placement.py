@@ -1,0 +1,267 @@
+"""On which cable end a device stands.
+
+A device stands between a node and the cable it controls. In this order:
+
+1. ``guards`` names the cable: at that cable's end.
+2. Riser (exactly one shielded cable at the node, the rest overhead): at the shielded cable.
+3. As many unguarded single-pole devices as shielded cables at the node: one on each.
+4. One cable (dead end): between node and cable.
+5. Two cables: between them (a site at that very node is beyond the device). More than two: on the upstream side, so
+that
+   it controls everything beyond, with a finding. Both need to know which way is up, see :func:`settle`; at a source's
+   own node: between the source and the node.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.network.topology.pickup import place_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from survey.findings import FindingList, Severity
+    from survey.network.topology.pieces import Pieces
+    from survey.read.tables import NetworkTables
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+AT_SOURCE = -2
+NOWHERE = -1
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Where every device stands; all shape (n_switches,).
+
+    ``piece`` it stands at (``AT_SOURCE``: between source and node; ``NOWHERE``), ``end`` 0 or 1 (its u or v), ``node``
+    on its other side; ``upward``: its side is still to be settled by the direction of supply; ``dead_end``: the only
+    cable there; ``crowded``: more than two cables; ``with_site``: a site stands at that node.
+    """
+
+    piece: Ints
+    end: Ints
+    node: Ints
+    upward: Bools
+    dead_end: Bools
+    crowded: Bools
+    with_site: Bools
+
+
+@dataclass(frozen=True)
+class _Incidence:
+    """Cable ends at the nodes that hold devices, sorted by node and piece, and per node their number and kind."""
+
+    node: Ints
+    piece: Ints
+    shielded: Bools
+    degree: Ints
+    cables: Ints
+    first: Ints
+
+
+def place_devices(
+    tables: NetworkTables, pieces: Pieces, *, node: Ints, site_nodes: Ints, n_nodes: int, findings: FindingList
+) -> Placement:
+    """Place what can be placed without knowing the direction of supply.
+
+    Parameters
+    ----------
+    node
+        Node of each switch, -1 when out of reach.
+    site_nodes
+        Nodes that hold a site.
+    findings
+        Gets ``guards_unknown`` and ``controls_nothing``.
+    """
+    n_nodes = max(n_nodes, 1)
+    here = _incidence(tables, pieces, node, n_nodes)
+    single = stood_single(tables.switches)
+    at = np.maximum(node, 0)
+    reached = (node >= 0) & (here.degree[at] > 0)
+    piece = _guarded(tables, pieces, here=here, node=node, findings=findings)
+    free = reached & (piece == NOWHERE)
+    riser = free & (here.cables[at] == 1) & (here.degree[at] > 1)
+    piece[riser] = _only_cable(here, n_nodes)[node[riser]]
+    poles = np.bincount(node[free & single], minlength=n_nodes)
+    one_each = free & ~riser & single & (here.degree[at] > 1) & (poles[at] == here.cables[at])
+    piece[one_each] = _one_each(here, node, one_each, n_nodes)
+    dead_end = free & (here.degree[at] == 1)
+    piece[dead_end] = here.piece[here.first[node[dead_end]]]
+    with_site = np.isin(node, site_nodes[site_nodes >= 0])
+    placed = np.flatnonzero(piece >= 0)
+    end = np.zeros(len(node), np.int64)
+    end[placed] = pieces.v[piece[placed]] == node[placed]
+    idle = np.flatnonzero((node >= 0) & ~reached)
+    if len(idle):
+        findings.add(
+            "warning",
+            "controls_nothing",
+            layer="switches",
+            ids=tables.switches["switch_id"].iloc[idle].to_numpy(),
+            message="no cable ends at this device's node; it controls nothing; check its place",
+        )
+    upward = reached & (piece == NOWHERE)
+    return Placement(piece, end, node.copy(), upward, dead_end, upward & (here.degree[at] > 2), with_site)
+
+
+def stood_single(switches: pd.DataFrame) -> Bools:
+    """Devices that are placed as single-pole ones: a what-if that makes one three-pole does not move it, or others.
+
+    Shape (n_switches,); the column ``placed_single``, where a what-if wrote one, else ``single_pole``.
+    """
+    column = "placed_single" if "placed_single" in switches.columns else "single_pole"
+    return switches[column].to_numpy(bool)
+
+
+def _incidence(tables: NetworkTables, pieces: Pieces, node: Ints, n_nodes: int) -> _Incidence:
+    wanted = np.zeros(n_nodes, bool)
+    wanted[node[node >= 0]] = True
+    open_run = pieces.u != pieces.v
+    at_u, at_v = np.flatnonzero(wanted[pieces.u] & open_run), np.flatnonzero(wanted[pieces.v] & open_run)
+    ends, piece = np.concatenate([pieces.u[at_u], pieces.v[at_v]]), np.concatenate([at_u, at_v])
+    order = np.lexsort((piece, ends))
+    ends, piece = ends[order], piece[order]
+    shielded = tables.cables["shielded"].to_numpy(bool)[pieces.cable[piece]]
+    degree = np.bincount(ends, minlength=n_nodes)
+    cables = np.bincount(ends[shielded], minlength=n_nodes)
+    first = np.concatenate([[0], np.cumsum(degree)])
+    return _Incidence(ends, piece, shielded, degree, cables, first)
+
+
+def _guarded(tables: NetworkTables, pieces: Pieces, *, here: _Incidence, node: Ints, findings: FindingList) -> Ints:
+    """Rule 1: the piece of the guarded cable at the node, where there is exactly one."""
+    guards = tables.switches["guards"]
+    piece = np.full(len(node), NOWHERE, np.int64)
+    asked = np.flatnonzero((guards != "").to_numpy() & (node >= 0))
+    if not len(asked):
+        return piece
+    count = here.degree[node[asked]]
+    device = np.repeat(asked, count)
+    slot = np.repeat(here.first[node[asked]] - np.cumsum(count) + count, count) + np.arange(count.sum())
+    cable = tables.cables["cable_id"].iloc[pieces.cable[here.piece[slot]]].to_numpy()
+    match = cable == guards.iloc[device].to_numpy()
+    hits = np.bincount(device[match], minlength=len(node))
+    sure = match & (hits[device] == 1)
+    piece[device[sure]] = here.piece[slot[sure]]
+    lost = asked[hits[asked] == 0]
+    if len(lost):
+        findings.add(
+            "error",
+            "guards_unknown",
+            layer="switches",
+            ids=tables.switches["switch_id"].iloc[lost].to_numpy(),
+            message=f"guards names a cable that does not end at the device (first: {guards.iloc[lost[0]]!r}); placed "
+            "as if guards were empty; correct guards",
+        )
+    return piece
+
+
+def _only_cable(here: _Incidence, n_nodes: int) -> Ints:
+    """Shielded cable at each node, the last one where there are several."""
+    only = np.full(n_nodes, NOWHERE, np.int64)
+    only[here.node[here.shielded]] = here.piece[here.shielded]
+    return only
+
+
+def _one_each(here: _Incidence, node: Ints, chosen: Bools, n_nodes: int) -> Ints:
+    """Rule 3: devices in id order to cables in id order, node by node; counts are equal at every chosen node."""
+    rows = np.flatnonzero(chosen)
+    order = np.argsort(node[rows], kind="stable")
+    holds = np.zeros(n_nodes, bool)
+    holds[node[rows]] = True
+    cables = here.piece[here.shielded & holds[here.node]]
+    piece = np.empty(len(rows), np.int64)
+    piece[order] = cables
+    return piece
+
+
+def settle(
+    placement: Placement,
+    pieces: Pieces,
+    *,
+    parent_piece: Ints,
+    source_nodes: Ints,
+    tables: NetworkTables,
+    findings: FindingList,
+) -> Placement:
+    """Place the devices that stand on the upstream side, now that it is known.
+
+    A device between two cables that no supply tells apart stays ``upward``, at the end of the first of them.
+
+    Parameters
+    ----------
+    parent_piece
+        Piece each node is supplied through, -1 where there is none.
+    source_nodes
+        Nodes that hold a source.
+    findings
+        Gets ``ambiguous_switch`` (more than two cables, one finding per device), ``open_side_unknown`` and
+        ``unplaced_switch``.
+    """
+    piece, upward = placement.piece.copy(), placement.upward.copy()
+    todo = np.flatnonzero(placement.upward)
+    parent = parent_piece[placement.node[todo]]
+    at_source = np.isin(placement.node[todo], source_nodes)
+    piece[todo] = np.where(at_source, AT_SOURCE, parent)
+    upward[todo] = ~at_source & (parent < 0)
+    between = todo[upward[todo] & ~placement.crowded[todo]]
+    piece[between] = first_piece(placement, pieces)[between]
+    end = placement.end.copy()
+    placed = todo[piece[todo] >= 0]
+    end[placed] = pieces.v[piece[placed]] == placement.node[placed]
+    is_open = tables.switches["open"].to_numpy(bool)
+    told = todo[placement.crowded[todo] | (is_open[todo] & placement.with_site[todo])]
+    _report_settled(told, tables=tables, placed=piece != NOWHERE, is_open=is_open, findings=findings)
+    return Placement(piece, end, placement.node, upward, placement.dead_end, placement.crowded, placement.with_site)
+
+
+def first_piece(placement: Placement, pieces: Pieces) -> Ints:
+    """Lowest piece that ends at each device's node, shape (n_switches,); ``NOWHERE`` without one."""
+    n_nodes = int(max(pieces.u.max(initial=0), pieces.v.max(initial=0), placement.node.max(initial=0))) + 1
+    lowest = np.full(n_nodes, NOWHERE, np.int64)
+    joined = np.flatnonzero(pieces.u != pieces.v)[::-1]
+    ends = np.stack([pieces.u[joined], pieces.v[joined]], axis=1).ravel()
+    lowest[ends] = np.repeat(joined, 2)
+    return np.where(placement.node >= 0, lowest[placement.node], NOWHERE)
+
+
+SETTLED: dict[str, tuple[Severity, str]] = {
+    "unplaced_switch": ("error", "no supply tells which side of this device is upstream; it was left out"),
+    "open_side_unknown": (
+        "warning",
+        (
+            "which side of this open device the rest of its node is on is not recorded; taken to stand on the upstream "
+            "side, so that all beyond is cut off there"
+        ),
+    ),
+    "ambiguous_switch": (
+        "warning",
+        (
+            "device at a node of more than two cables without guards; taken to stand on the upstream side, so that it "
+            "controls everything beyond"
+        ),
+    ),
+}
+
+
+def _report_settled(rows: Ints, *, tables: NetworkTables, placed: Bools, is_open: Bools, findings: FindingList) -> None:
+    ids = tables.switches["switch_id"].iloc[rows].to_numpy()
+    lonlat = tables.switches[["lon", "lat"]].to_numpy(np.float64)[rows]
+    rules = np.where(~placed[rows], "unplaced_switch", np.where(is_open[rows], "open_side_unknown", "ambiguous_switch"))
+    for switch, rule, place in zip(ids, rules.tolist(), lonlat, strict=True):
+        severity, text = SETTLED[rule]
+        findings.add(
+            severity,
+            rule,
+            layer="switches",
+            ids=[switch],
+            message=text + "; name the cable it controls in guards",
+            place=place_of(place),
+        )

@@ -1,0 +1,1 @@
+"""From every site upstream: walks, exposed sections, parts without a source."""

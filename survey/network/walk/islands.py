@@ -1,0 +1,171 @@
+"""Parts without a source: no sources layer, an island, or what an open device cuts off.
+
+The supply direction is taken from the single-pole devices there: a device controls the side of its cable, and a site's
+switching point is the nearest device, by walked length, on whose controlled side the site lies. Other devices at
+dead ends are no supplies.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.network.sweeps import Forest, Reach, retrace, two_nearest
+from survey.network.walk.walks import MOST_PATH_EDGES, kept_paths
+
+if TYPE_CHECKING:
+    from survey.findings import FindingList
+    from survey.network.topology.graph import Graph
+    from survey.network.topology.placement import Placement
+    from survey.network.walk.sections import Sections
+    from survey.network.walk.walks import Walks
+    from survey.read.tables import NetworkTables
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+def controlled_sides(
+    graph: Graph,
+    *,
+    placement: Placement,
+    directed: tuple[Ints, Bools],
+    device: Ints,
+    union: Forest,
+    site_node: Ints,
+    tables: NetworkTables,
+    findings: FindingList,
+) -> Ints:
+    """Node on the controlled side of every device, for those that no source tells.
+
+    1. A device that was placed by its cable controls that cable;
+    2. one that was placed on the upstream side controls the rest of its node;
+    3. one at a dead end with a site controls the site, when the supply comes from elsewhere;
+    4. where nothing tells, the only side with sites, else the side with more shielded cable (finding ``side_unknown``).
+
+    Parameters
+    ----------
+    device
+        Rows of the devices.
+    directed
+        Piece each node is supplied through, as far as known; and per switch: placed by that direction.
+    """
+    parent_piece, was_upward = directed
+    node = placement.node[device]
+    soft = placement.dead_end[device] & placement.with_site[device]
+    toward_node = was_upward[device] | (soft & (parent_piece[node] == placement.piece[device]))
+    down = np.where(toward_node, graph.near[device], graph.far[device])
+    island = union.root[graph.near[device]] != graph.root
+    unknown = np.flatnonzero(island & (placement.upward[device] | (soft & ~toward_node)))
+    if len(unknown):
+        down[unknown] = _likelier_sides(graph, union, device[unknown], site_node)
+        findings.add(
+            "warning",
+            "side_unknown",
+            layer="switches",
+            ids=tables.switches["switch_id"].iloc[device[unknown]].to_numpy(),
+            message="no source and no other device tells which side of this device is supplied; taken to control the "
+            "side with sites, or with more shielded cable; add a source point or name the cable in guards",
+        )
+    return down
+
+
+def _likelier_sides(graph: Graph, union: Forest, device: Ints, site_node: Ints) -> Ints:
+    edge = graph.edge_of[device]
+    child = np.where(union.parent_edge[graph.far[device]] == edge, graph.far[device], graph.near[device])
+    other = np.where(child == graph.far[device], graph.near[device], graph.far[device])
+    sites = site_node[site_node >= 0]
+    cable = np.where(graph.shielded, graph.length_m, 0.0)
+    below_sites, all_sites = _sums(union, child, union.place[sites], np.ones(len(sites)))
+    below_cable, all_cable = _sums(union, child, union.place[graph.b], cable)
+    only_below = (below_sites > 0) & (all_sites == below_sites)
+    only_above = (below_sites == 0) & (all_sites > 0)
+    more_below = below_cable >= all_cable - below_cable
+    return np.where(only_below | (~only_above & more_below), child, other)
+
+
+def _sums(union: Forest, child: Ints, place: Ints, value: Floats) -> tuple[Floats, Floats]:
+    running = np.concatenate([[0.0], np.cumsum(np.bincount(place, weights=value, minlength=len(union.place)))])
+    root = union.root[child]
+    below = running[union.end[child]] - running[union.place[child]]
+    return below, running[union.end[root]] - running[union.place[root]]
+
+
+def walk_in_islands(walks: Walks, graph: Graph, *, sections: Sections, union: Forest, node: Ints, gang: Bools) -> Walks:
+    """Complete the walks of sites that have no way to a source.
+
+    Parameters
+    ----------
+    node
+        Node of each site, -1 out of reach.
+    gang
+        Edges that are closed three-pole devices.
+    """
+    island = union.root != graph.root
+    lost = np.flatnonzero((node >= 0) & island[np.maximum(node, 0)])
+    device = np.flatnonzero(sections.exposes & island[sections.down])
+    if not len(lost) or not len(device):
+        return walks
+    reach = two_nearest(
+        (graph.a, graph.b),
+        part=island,
+        cost=graph.length_m,
+        shielded=graph.shielded,
+        marks=gang,
+        seeds=sections.down[device],
+        seed_cost=np.zeros(len(device)),
+        own_edge=graph.edge_of[sections.device[device]],
+    )
+    at = reach.at[node[lost]]
+    found, at = lost[reach.label[at, 0] >= 0], at[reach.label[at, 0] >= 0]
+    section, length, supplied = walks.section.copy(), walks.length_m.copy(), walks.supplied.copy()
+    cable, three_pole, upstream = walks.cable_m.copy(), walks.gang.copy(), walks.upstream.copy()
+    section[found], length[found], supplied[found] = device[reach.label[at, 0]], reach.dist[at, 0], True
+    cable[found] = reach.cable[at, 0]
+    three_pole[found] = np.append(graph.switch, -1)[reach.marked[at, 0]]
+    upstream[device], gang_between = _above(graph, sections, device, reach)
+    gang_above = walks.gang_above.copy()
+    gang_above[device] = gang_between
+    count = np.zeros(len(node), np.int64)
+    count[found] = reach.steps[at, 0]
+    count, left_out = kept_paths(count, room=MOST_PATH_EDGES - len(walks.edges))
+    start, edges = _with_paths(walks, count, retrace(node, count, reach, graph.a, graph.b))
+    return replace(
+        walks,
+        supplied=supplied,
+        section=section,
+        length_m=length,
+        cable_m=cable,
+        gang=three_pole,
+        upstream=upstream,
+        gang_above=gang_above,
+        edge_start=start,
+        edges=edges,
+        paths_left_out=walks.paths_left_out + left_out,
+    )
+
+
+def _above(graph: Graph, sections: Sections, device: Ints, reach: Reach) -> tuple[Ints, Bools]:
+    """Section above each device, the nearest that reaches its supply side uncrossed, and whether a mark is between."""
+    own = graph.edge_of[sections.device[device]]
+    up = reach.at[sections.up[device]]
+    above, between = np.full(len(device), -1, np.int64), np.zeros(len(device), bool)
+    for slot in (1, 0):
+        good = (reach.label[up, slot] >= 0) & (reach.via_edge[up, slot] != own)
+        above[good] = device[reach.label[up[good], slot]]
+        between[good] = reach.marked[up[good], slot] >= 0
+    return above, between
+
+
+def _with_paths(walks: Walks, count: Ints, found: Ints) -> tuple[Ints, Ints]:
+    """The walks' edges with those found added; ``count`` edges per site, for sites that had none."""
+    here = np.diff(walks.edge_start)
+    start = np.concatenate([[0], np.cumsum(here + count)])
+    edges = np.empty(start[-1], np.int64)
+    added = np.repeat(count > 0, here + count)
+    edges[~added], edges[added] = walks.edges, found
+    return start, edges

@@ -1,0 +1,292 @@
+"""Exposed section of a switching point: what loses its only supply on a pole when that pole alone is open.
+
+Judged pole by pole: for every phase the graph of what carries it, its spanning forest and its bridges. Where a device
+is a bridge, all beyond it is exposed on that pole; where a ring or a parallel feed keeps it supplied, nothing is.
+Sections are stretches of the forest's visiting order, so that totals are differences of running sums.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.network.sweeps import Forest, span
+from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE
+
+if TYPE_CHECKING:
+    from survey.network.topology.graph import Graph
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+MEMBERS_OF_AT_ONCE = 256
+
+
+@dataclass(frozen=True)
+class PhaseView:
+    """One phase's forest (or that of all three, where all is three-phase), and each device's stretch of it.
+
+    ``share`` of a conductor set this view stands for (1/3, or 1 for all three); ``low, high`` stretch of the visiting
+    order per device; ``tree_low, tree_high`` stretch of its whole tree; ``inverted``: the section is the tree less the
+    stretch; ``exposes``: the device takes something off supply in this view. Each shape (n_devices,).
+    """
+
+    share: float
+    bits: int
+    forest: Forest
+    low: Ints
+    high: Ints
+    tree_low: Ints
+    tree_high: Ints
+    inverted: Bools
+    exposes: Bools
+
+
+@dataclass(frozen=True)
+class Sections:
+    """Exposed sections of the closed single-pole devices.
+
+    Parameters
+    ----------
+    device
+        Row of each device in the switches, shape (n_devices,); every other array is aligned with it.
+    down
+        Node on its controlled side.
+    up
+        Node on its supply side.
+    exposes
+        It exposes something on at least one pole.
+    views
+        One per phase, or a single one where everything carries three phases.
+    """
+
+    device: Ints
+    down: Ints
+    up: Ints
+    exposes: Bools
+    views: tuple[PhaseView, ...]
+    graph: Graph
+
+    def without_forests(self) -> Sections:
+        """The same without what only building needs: of each forest just the place of every node is kept."""
+        none, no = np.empty(0, np.int64), np.empty(0, bool)
+        views = []
+        for view in self.views:
+            slim = view.forest._replace(order=none, end=none, parent_edge=none, root=none, bridge=no)
+            views.append(replace(view, forest=slim))
+        return replace(self, views=tuple(views))
+
+    def total(self, per_piece: Floats) -> Floats:
+        """Phase-weighted total (conductors exposed / 3) of a value per piece over each section, shape (n_devices,)."""
+        total = np.zeros(len(self.device))
+        for view in self.views:
+            total += view.share * _stretch_sum(view, *self._piece_places(view), per_piece)
+        return total
+
+    def site_totals(self, node: Ints, values: Floats) -> Floats:
+        """Totals of values per site over the sites on each section (on any pole).
+
+        Parameters
+        ----------
+        node
+            Node of each site, -1 out of reach, shape (n_sites,).
+        values
+            Values of each site, shape (n_values, n_sites).
+
+        Returns
+        -------
+        Shape (n_values, n_devices).
+        """
+        if len(self.views) == 1:
+            return _member_sums(self.views[0], node, values)
+        # distinct whole weights add up exactly: equal sums are equal sets
+        mark = np.random.default_rng(1).integers(1, 2**53 // max(len(node), 1), len(node)).astype(np.float64)
+        total = np.zeros((len(values), len(self.device)))
+        marks = np.empty((len(self.views), len(self.device)))
+        for view, row in zip(self.views, marks, strict=True):
+            sums = _member_sums(view, node, np.vstack([values, mark]))
+            np.maximum(total, sums[:-1], out=total)
+            row[:] = sums[-1]
+        mixed = np.flatnonzero(((marks > 0) & (marks != marks.max(axis=0))).any(axis=0))
+        for some in np.array_split(mixed, len(mixed) // MEMBERS_OF_AT_ONCE + 1):
+            owner, site = self.members(some, node)
+            for k, value in enumerate(values):
+                total[k, some] = np.bincount(owner, weights=value[site], minlength=len(some))
+        return total
+
+    def members(self, which: Ints, node: Ints) -> tuple[Ints, Ints]:
+        """Pairs of device (position in ``which``) and member, by the node each member stands at (-1: nowhere).
+
+        Sorted by device and member.
+        """
+        at = np.flatnonzero(node >= 0)
+        return _unique_pairs([_expand(view, which, view.forest.place[node[at]], at) for view in self.views])
+
+    def pieces(self, which: Ints) -> tuple[Ints, Ints]:
+        """Pairs of device (position in ``which``) and piece on its section on any pole, sorted."""
+        return _unique_pairs([_expand(view, which, *self._piece_places(view)) for view in self.views])
+
+    def over_both(self, first: int, second: int) -> Bools:
+        """Devices on whose section, on one pole, two pieces are, shape (n_devices,)."""
+        found = np.zeros(len(self.device), bool)
+        for view in self.views:
+            if self.graph.mask[first] & self.graph.mask[second] & view.bits:
+                places = view.forest.place[self.graph.b[[first, second]]]
+                found |= _holds(view, places[0]) & _holds(view, places[1])
+        return found
+
+    def share(self, first: Ints, second: Ints) -> Bools:
+        """Pairs of pieces that some device has both on its section on one pole, shape (n_pairs,)."""
+        found = np.zeros(len(first), bool)
+        for view in self.views:
+            on_pole = (self.graph.mask[first] & self.graph.mask[second] & view.bits) != 0
+            a, b = (view.forest.place[self.graph.b[piece]] for piece in (first, second))
+            low, high = _outermost(view)
+            around = np.searchsorted(low, a, side="right") - 1
+            mine = on_pole & (around >= 0)
+            mine[mine] = (np.maximum(a, b)[mine] < high[around[mine]]) & (b[mine] >= low[around[mine]])
+            found |= mine
+            for d in np.flatnonzero(view.inverted).tolist():
+                found |= on_pole & _holds(view, a, d) & _holds(view, b, d)
+        return found
+
+    def _piece_places(self, view: PhaseView) -> tuple[Ints, Ints]:
+        """Place of every piece that carries the phase in the visiting order, and the pieces."""
+        piece = np.flatnonzero((self.graph.mask[: self.graph.n_pieces] & view.bits) != 0)
+        return view.forest.place[self.graph.b[piece]], piece
+
+
+def find_sections(graph: Graph, *, device: Ints, down: Ints, forests: dict[int, Forest], fed: Bools) -> Sections:
+    """Exposed sections of closed single-pole devices.
+
+    Parameters
+    ----------
+    device
+        Rows of the devices in the switches; all have an edge in the graph.
+    down
+        Node on the controlled side of each, where no source decides.
+    forests
+        Spanning forest by phase bits, see :func:`span_phases`.
+    fed
+        Nodes with some way to a source, shape (n_nodes,).
+    """
+    share = 1 / len(forests)
+    views = []
+    down = down.copy()
+    for bits, forest in forests.items():
+        view, child = _view(graph, bits, forest=forest, device=device, down=down, fed=fed, share=share)
+        down = np.where(view.exposes & fed[graph.near[device]], child, down)
+        views.append(view)
+    up = np.where(down == graph.far[device], graph.near[device], graph.far[device])
+    return Sections(device, down, up, np.logical_or.reduce([v.exposes for v in views]), tuple(views), graph)
+
+
+def span_phases(graph: Graph) -> dict[int, Forest]:
+    """Spanning forest of every phase's graph by phase bits; a single one when everything carries three phases."""
+    bits = (PHASE_A, PHASE_B, PHASE_C) if (graph.mask != THREE_PHASE).any() else (THREE_PHASE,)
+    return {b: span_edges(graph, (graph.mask & b) != 0) for b in bits}
+
+
+def span_edges(graph: Graph, allowed: Bools) -> Forest:
+    """Spanning forest of the allowed edges, sources first."""
+    return span(graph.first, graph.edges, (graph.a, graph.b), allowed=allowed, head=graph.root)
+
+
+def _view(
+    graph: Graph, bits: int, *, forest: Forest, device: Ints, down: Ints, fed: Bools, share: float
+) -> tuple[PhaseView, Ints]:
+    """One phase's view of the devices, and the node below each in its forest."""
+    edge = graph.edge_of[device]
+    child = np.where(forest.parent_edge[graph.far[device]] == edge, graph.far[device], graph.near[device])
+    root = forest.root[child]
+    exposes = forest.bridge[edge] & ((root == graph.root) | ~fed[child])
+    view = PhaseView(
+        share=share,
+        bits=bits,
+        forest=forest,
+        low=np.where(exposes, forest.place[child], 0),
+        high=np.where(exposes, forest.end[child], 0),
+        tree_low=np.where(exposes, forest.place[root], 0),
+        tree_high=np.where(exposes, forest.end[root], 0),
+        inverted=exposes & (root != graph.root) & (child != down),
+        exposes=exposes,
+    )
+    return view, child
+
+
+def _stretch_sum(view: PhaseView, place: Ints, row: Ints, value: Floats) -> Floats:
+    """Sum of ``value[row]``, standing at ``place``, over each device's stretch."""
+    at_place = np.bincount(place, weights=value[row], minlength=len(view.forest.place))
+    running = np.concatenate([[0.0], np.cumsum(at_place)])
+    bounds = (view.low, view.high, view.tree_low, view.tree_high)
+    return _between(running, bounds, view.inverted)
+
+
+def _member_sums(view: PhaseView, node: Ints, values: Floats) -> Floats:
+    """Sums of values of members (at ``node``, -1 nowhere) over each device's stretch, shape (n_values, n_devices)."""
+    at = np.flatnonzero(node >= 0)
+    place = view.forest.place[node[at]]
+    order = np.argsort(place, kind="stable")
+    bounds = tuple(np.searchsorted(place[order], x) for x in (view.low, view.high, view.tree_low, view.tree_high))
+    sums = np.empty((len(values), len(view.low)))
+    running = np.zeros(len(at) + 1)
+    for k, value in enumerate(values):
+        np.cumsum(value[at[order]], out=running[1:])
+        sums[k] = _between(running, bounds, view.inverted)
+    return sums
+
+
+def _holds(view: PhaseView, place: Ints, device: int | slice = slice(None)) -> Bools:
+    """Whether places are on devices' sections; one place and all devices, or many places and one device."""
+    inside = (view.low[device] <= place) & (place < view.high[device])
+    in_tree = (view.tree_low[device] <= place) & (place < view.tree_high[device])
+    return np.where(view.inverted[device], in_tree & ~inside, inside)
+
+
+def _outermost(view: PhaseView) -> tuple[Ints, Ints]:
+    """Stretches that lie in no other, rising; stretches of a forest lie in one another or apart."""
+    order = np.lexsort((-view.high, view.low))
+    order = order[(view.exposes & ~view.inverted)[order]]
+    low, high = view.low[order], view.high[order]
+    before = np.maximum.accumulate(np.append(-1, high))[:-1]
+    return low[high > before], high[high > before]
+
+
+def _between(running: Floats, bounds: tuple[Ints, ...], inverted: Bools) -> Floats:
+    """Running sums between low and high, or, inverted, on both sides of them; of nothing it is exactly nothing."""
+    low, high = running[bounds[0]], running[bounds[1]]
+    if not inverted.any():
+        return high - low
+    tree_low, tree_high = running[bounds[2]], running[bounds[3]]
+    return np.where(inverted, (low - tree_low) + (tree_high - high), high - low)
+
+
+def _expand(view: PhaseView, which: Ints, place: Ints, row: Ints) -> tuple[Ints, Ints]:
+    """Pairs (position in ``which``, row) of what stands inside each device's section."""
+    order = np.argsort(place, kind="stable")
+    sorted_place = place[order]
+    low, high = np.searchsorted(sorted_place, view.low[which]), np.searchsorted(sorted_place, view.high[which])
+    tree = np.searchsorted(sorted_place, view.tree_low[which]), np.searchsorted(sorted_place, view.tree_high[which])
+    inverted = view.inverted[which]
+    # an inverted section is what comes before and what comes after the stretch, both inside the tree
+    starts = np.stack([np.where(inverted, tree[0], low), high], axis=1)
+    ends = np.stack([np.where(inverted, low, high), np.where(inverted, tree[1], high)], axis=1)
+    count = (ends - starts).ravel()
+    owner = np.repeat(np.repeat(np.arange(len(which)), 2), count)
+    offset = np.repeat(starts.ravel() - np.cumsum(count) + count, count)
+    return owner, row[order[offset + np.arange(len(owner))]]
+
+
+def _unique_pairs(parts: list[tuple[Ints, Ints]]) -> tuple[Ints, Ints]:
+    owner = np.concatenate([p[0] for p in parts])
+    row = np.concatenate([p[1] for p in parts])
+    if not len(owner):
+        return owner, row
+    order = np.lexsort((row, owner))
+    owner, row = owner[order], row[order]
+    keep = np.append(True, (np.diff(owner) != 0) | (np.diff(row) != 0))
+    return owner[keep], row[keep]

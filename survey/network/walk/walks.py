@@ -1,0 +1,211 @@
+"""The walk: from every site upstream to the first single-pole device that takes something off supply.
+
+1. Upstream is the way to the nearest source, by walked length; ways that carry all three phases go before others.
+2. Three-pole devices on the way are noted.
+3. The walk stops at the first closed single-pole device; on a closed ring such a device takes nothing off by itself, so
+   the walk goes on.
+4. In a part without a source: the nearest single-pole device, by walked length, on whose controlled side the site lies.
+5. Without such a device: ``no_single_pole`` where a source was reached, ``unreached`` elsewhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.compiled import njit
+from survey.network.sweeps import Forest, descend, shortest
+from survey.read.tables import THREE_PHASE
+
+if TYPE_CHECKING:
+    from survey.network.topology.graph import Graph
+    from survey.network.walk.sections import Sections
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+PART_PHASE_COST_M = 1e9
+MOST_PATH_EDGES = 10_000_000
+
+
+@dataclass(frozen=True)
+class Walks:
+    """One walk per site; all shape (n_sites,).
+
+    Parameters
+    ----------
+    supplied
+        A source, or in a part without one a switching point, was reached.
+    sourced
+        A source was reached; where not, a site that is supplied was walked to the nearest switching point, either way.
+    section
+        Position of the switching point in ``Sections.device``, -1 without one.
+    length_m, cable_m
+        Walked length and that of shielded cable, metres; NaN when not supplied.
+    gang
+        Row of the first three-pole device met before the switching point, -1 without one.
+    full
+        All three phases come from a source.
+    edge_start, edges
+        Graph edges walked from each site, upstream: ``edges[edge_start[i]:edge_start[i + 1]]``.
+    paths_left_out
+        Number of sites whose edges are not kept, the longest walks, because all would be more than ``MOST_PATH_EDGES``;
+        their other columns are complete.
+    upstream
+        Per section: the section above it, -1 at the top. Shape (n_devices,).
+    gang_above
+        Per section: a three-pole device stands between it and the one above. Shape (n_devices,).
+    ring_piece
+        A ring edge passed on the way, -1 without one.
+    """
+
+    supplied: Bools
+    sourced: Bools
+    section: Ints
+    length_m: Floats
+    cable_m: Floats
+    gang: Ints
+    full: Bools
+    edge_start: Ints
+    edges: Ints
+    upstream: Ints
+    gang_above: Bools
+    ring_piece: Ints
+    paths_left_out: int
+
+
+@dataclass(frozen=True)
+class Ways:
+    """Columns of the way up from every node (see :func:`survey.network.sweeps.descend`) and its first step."""
+
+    stop: Ints
+    steps: Ints
+    walked: Floats
+    cable: Floats
+    three_pole: Ints
+    ring: Ints
+    parent_edge: Ints
+
+
+def ways_up(graph: Graph, sections: Sections, *, union: Forest, gang: Bools) -> Ways:
+    """Way up from every node to the sources.
+
+    Parameters
+    ----------
+    union
+        Spanning forest of all edges.
+    gang
+        Edges that are closed three-pole devices.
+    """
+    parent_edge, order = tree_up(graph, union)
+    stops = np.zeros(len(graph.a), bool)
+    stops[graph.edge_of[sections.device[sections.exposes]]] = True
+    columns = descend(
+        order,
+        parent_edge,
+        graph.a,
+        graph.b,
+        graph.length_m,
+        graph.shielded,
+        stops,
+        gang,
+        ring_edges(graph, sections),
+    )
+    return Ways(*columns, parent_edge)
+
+
+def tree_up(graph: Graph, union: Forest) -> tuple[Ints, Ints]:
+    """First edge of the way up from every node (-1 at the root and without a source), and the nodes, parents first."""
+    if union.cyclic:
+        cost = graph.length_m + np.where(_carries_all(graph), 0.0, PART_PHASE_COST_M)
+        return shortest(graph.first, graph.edges, (graph.a, graph.b), cost=cost, bridge=union.bridge, head=graph.root)
+    fed = union.root == graph.root
+    return np.where(fed, union.parent_edge, -1), union.order[: int(fed.sum())]
+
+
+def _carries_all(graph: Graph) -> Bools:
+    """Edges that are no cable, or carry three phases alone or together with those between the same two nodes."""
+    full = graph.mask == THREE_PHASE
+    full[graph.n_pieces :] = True
+    part = np.flatnonzero(~full)
+    if len(part):
+        low, high = np.minimum(graph.a[part], graph.b[part]), np.maximum(graph.a[part], graph.b[part])
+        order = np.lexsort((high, low))
+        new = np.append(True, (np.diff(low[order]) != 0) | (np.diff(high[order]) != 0))
+        together = np.bitwise_or.reduceat(graph.mask[part][order], np.flatnonzero(new))
+        full[part[order]] = together[np.cumsum(new) - 1] == THREE_PHASE
+    return full
+
+
+def ring_edges(graph: Graph, sections: Sections) -> Bools:
+    """Cable pieces that are part of a closed ring on some phase."""
+    ring = np.zeros(len(graph.a), bool)
+    for view in sections.views:
+        ring |= ((graph.mask & view.bits) != 0) & ~view.forest.bridge
+    ring &= graph.a != graph.b
+    ring[graph.n_pieces :] = False
+    return ring
+
+
+def walk_to_sources(graph: Graph, sections: Sections, *, ways: Ways, node: Ints, fed: Bools) -> Walks:
+    """Walks of the sites that have a way to a source; the others are left unsupplied.
+
+    Parameters
+    ----------
+    node
+        Node of each site, -1 out of reach.
+    fed
+        Nodes with a way to a source.
+    """
+    at = np.maximum(node, 0)
+    supplied = (node >= 0) & fed[at]
+    # one place more than edges, so that "no edge" (-1) finds -1
+    number = np.full(len(graph.a) + 1, -1, np.int64)
+    number[graph.edge_of[sections.device]] = np.arange(len(sections.device))
+    section = number[np.where(supplied, ways.stop[at], -1)]
+    count, left_out = kept_paths(np.where(supplied, ways.steps[at], 0), room=MOST_PATH_EDGES)
+    return Walks(
+        supplied=supplied,
+        sourced=supplied,
+        section=section,
+        length_m=np.where(supplied, ways.walked[at], np.nan),
+        cable_m=np.where(supplied, ways.cable[at], np.nan),
+        gang=np.append(graph.switch, -1)[np.where(supplied, ways.three_pole[at], -1)],
+        full=~supplied | np.logical_and.reduce([v.forest.root[at] == graph.root for v in sections.views]),
+        edge_start=np.concatenate([[0], np.cumsum(count)]),
+        edges=climb(node, count, ways.parent_edge, graph.a, graph.b),
+        upstream=number[np.where(fed[sections.up], ways.stop[sections.up], -1)],
+        gang_above=fed[sections.up] & (ways.three_pole[sections.up] >= 0),
+        ring_piece=np.where(supplied, ways.ring[at], -1),
+        paths_left_out=left_out,
+    )
+
+
+def kept_paths(count: Ints, *, room: int) -> tuple[Ints, int]:
+    """Edges to keep per site: all, or none of the longest walks where all would be more than ``room``; and how many."""
+    if count.sum() <= room:
+        return count, 0
+    order = np.argsort(count, kind="stable")
+    over = order[np.cumsum(count[order]) > room]
+    count = count.copy()
+    count[over] = 0
+    return count, len(over)
+
+
+@njit(cache=True)
+def climb(node: Ints, count: Ints, parent_edge: Ints, a: Ints, b: Ints) -> Ints:
+    """Edges from each node upwards, one walk after the other; ``count`` edges are wanted of each."""
+    edges = np.empty(count.sum(), np.int64)
+    n = 0
+    for i in range(len(node)):
+        v = node[i]
+        for _ in range(count[i]):
+            e = parent_edge[v]
+            edges[n] = e
+            n += 1
+            v = a[e] if b[e] == v else b[e]
+    return edges

@@ -1,0 +1,300 @@
+"""The plan: read the surveyed network again, choose exactly, and prove the promise by surveying the changed network."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from survey.assess.assess import Assessment, assess_network
+from survey.assess.site_table import site_table
+from survey.errors import OutputError
+from survey.findings import FindingList
+from survey.network import build_network
+from survey.plan.candidates import Candidates, find_candidates
+from survey.plan.curve import Curve, draw_curve
+from survey.plan.greedy import Steps, choose_greedily, order_by_value
+from survey.plan.milp import Optimum, Programme, Share, Terms
+from survey.plan.name_checks import check_names
+from survey.plan.terms import PlanRequest, check_request
+from survey.read import read_network
+from survey.report.reread import SavedSurvey, read_results
+from survey.settings import build_settings
+from survey.what_if.edits import Change, apply_changes, changes_from_record
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from survey.network.model import Network
+    from survey.read.tables import NetworkTables
+    from survey.settings import Settings
+
+Floats = NDArray[np.float64]
+
+REPRODUCED = 0.051
+"""Priority is written with one decimal."""
+TOLD_APART = 1e-6
+"""Risks closer than this, relative to the larger, are the same: HiGHS's own tolerance."""
+
+
+@dataclass(frozen=True)
+class Resurvey:
+    """A network and what the survey says of it; ``sites`` in the order of the transformers."""
+
+    network: Network
+    assessment: Assessment
+    sites: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What to install, in what order, and what it leaves.
+
+    Parameters
+    ----------
+    installs
+        Chosen candidates in order of marginal value: columns of the candidates' table and ``cum_cost, sites_helped,
+        risk_before, risk_after``.
+    changes
+        The same as a what-if, in the same order.
+    sites
+        One row per site: ``site_id, counted, priority_before, priority_after, score_before, score_after, band_before,
+        band_after, switch_after, advice``.
+    risk_before, risk_after
+        Sum of the priorities of the counted sites, by the survey of the network as it is and as changed.
+    optimum, greedy
+        The exact choice and the greedy one for the same terms.
+    curve
+        Risk against budget.
+    """
+
+    request: PlanRequest
+    installs: pd.DataFrame
+    changes: tuple[Change, ...]
+    sites: pd.DataFrame
+    risk_before: float
+    risk_after: float
+    optimum: Optimum
+    greedy: Steps
+    curve: Curve
+    candidates: Candidates
+    settings: Settings
+    base_changes: tuple[Change, ...]
+
+    @property
+    def model_error(self) -> float:
+        """Distance between what the programme promised and what the survey of the changed network says."""
+        return abs(self.optimum.risk - self.risk_after)
+
+
+def resurvey(tables: NetworkTables, *, settings: Settings) -> Resurvey:
+    """Network, assessment and sites of clean tables; the findings are those of the survey and are not kept."""
+    findings = FindingList()
+    network = build_network(tables, settings=settings.network, findings=findings)
+    assessment = assess_network(network, settings=settings, findings=findings)
+    ranked, order = site_table(network, assessment, settings=settings)
+    back = np.empty(len(order), np.int64)
+    back[order] = np.arange(len(order))
+    return Resurvey(network, assessment, ranked.iloc[back].reset_index(drop=True))
+
+
+def make_plan(
+    folder: Path,
+    *,
+    request: PlanRequest,
+    network_path: Path | None = None,
+    settings: Settings | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Plan:
+    """Plan three-pole installs for a finished survey.
+
+    Parameters
+    ----------
+    folder
+        Output folder of ``survey run``.
+    network_path
+        Where the export is now, when it was moved.
+    settings
+        In place of the survey's ``plan`` section; its other sections are not used.
+
+    Raises
+    ------
+    survey.errors.SurveyError
+        The survey or its export cannot be read or are not the same any more, or the terms cannot be kept or name what
+        is not there.
+    """
+    check_request(request)
+    tell = progress or (lambda _: None)
+    tell("read")
+    saved = read_results(folder, drawn=False)
+    used = build_settings(saved.record["settings"], origin=f"survey {folder}: run.json")
+    if settings is not None:
+        used = used.model_copy(update={"plan": settings.plan})
+    tables = read_again(saved, network_path=network_path, settings=used)
+    base_changes = changes_from_record(saved.record.get("changes", ()))
+    tables = apply_changes(tables, base_changes)
+    check_names(request, tables)
+    tell("network")
+    base = resurvey(tables, settings=used)
+    _refuse_other(saved, base)
+    return _choose(base, tables, saved=saved, request=request, settings=used, tell=tell)
+
+
+def read_again(saved: SavedSurvey, *, network_path: Path | None, settings: Settings) -> NetworkTables:
+    """The export that a survey was made from; refuses one that was changed since."""
+    path = network_path or Path(saved.record["network"])
+    if not path.exists():
+        msg = f"plan: network {path} is not there any more; say where it is with --network"
+        raise OutputError(msg)
+    tables = read_network(path, settings=settings, findings=FindingList())
+    if tables.fingerprints != saved.record["fingerprints"]:
+        names = {**tables.fingerprints, **saved.record["fingerprints"]}
+        odd = next(n for n in names if tables.fingerprints.get(n) != saved.record["fingerprints"].get(n))
+        msg = f"plan: network {path}: {odd} is not what survey {saved.folder} was made from; run the survey again"
+        raise OutputError(msg)
+    return tables
+
+
+def _refuse_other(saved: SavedSurvey, base: Resurvey) -> None:
+    """The survey must say the same now as it said then; another version may not."""
+    then = saved.sites.set_index("site_id")["priority"].reindex(base.sites["site_id"]).to_numpy(float)
+    now = base.sites["priority"].to_numpy(float)
+    same = (np.isnan(then) & np.isnan(now)) | (np.abs(then - now) < REPRODUCED)
+    if not same.all():
+        site = base.sites["site_id"].iloc[int(np.flatnonzero(~same)[0])]
+        msg = (
+            f"plan: survey {saved.folder} (version {saved.record.get('survey')}) says other figures than this version, "
+            f"first at site {site!r}; run the survey again"
+        )
+        raise OutputError(msg)
+
+
+def _choose(
+    base: Resurvey,
+    tables: NetworkTables,
+    *,
+    saved: SavedSurvey,
+    request: PlanRequest,
+    settings: Settings,
+    tell: Callable[[str], None],
+) -> Plan:
+    tell("plan")
+    counted = ~_signed_off(saved, base.sites["site_id"])
+    candidates = find_candidates(base.network, base.assessment, settings=settings, request=request, counted=counted)
+    terms = make_terms(candidates.table, request)
+    programme = Programme(candidates.problem)
+    optimum = programme.solve(terms, seconds=settings.plan.seconds)
+    greedy = choose_greedily(candidates.problem, terms)
+    steps = order_by_value(candidates.problem, optimum.chosen, cost=terms.cost)
+    curve = draw_curve(programme, terms, at=optimum, settings=settings.plan)
+    changes = install_changes(candidates.table.iloc[steps.candidate])
+    tell("promise")
+    after = resurvey(apply_changes(tables, changes), settings=settings)
+    known = counted & np.isfinite(base.sites["priority"].to_numpy(float))
+    return Plan(
+        request=request,
+        installs=_installs(candidates, steps),
+        changes=changes,
+        sites=_sites(base, after, counted=known, installs=candidates.table[optimum.chosen]),
+        risk_before=_risk(base, known),
+        risk_after=_risk(after, known),
+        optimum=optimum,
+        greedy=greedy,
+        curve=curve,
+        candidates=candidates,
+        settings=settings,
+        base_changes=changes_from_record(saved.record.get("changes", ())),
+    )
+
+
+def _signed_off(saved: SavedSurvey, sites: pd.Series[Any]) -> NDArray[np.bool_]:
+    if "signed_off" not in saved.sites.columns:
+        return np.zeros(len(sites), bool)
+    held = saved.sites.loc[saved.sites["signed_off"] != "", "site_id"]
+    return np.asarray(sites.isin(set(held)), bool)
+
+
+def _risk(surveyed: Resurvey, counted: NDArray[np.bool_]) -> float:
+    return float(np.nansum(surveyed.sites["priority"].to_numpy(float)[counted]))
+
+
+def make_terms(table: pd.DataFrame, request: PlanRequest) -> Terms:
+    """The terms of a request on a table of candidates."""
+    district = table["district"].to_numpy(object)
+    shares = [
+        Share(
+            name,
+            district == name,
+            least=request.least.get(name, 0.0) * request.budget,
+            most=request.most.get(name, 1.0) * request.budget,
+        )
+        for name in sorted({*request.least, *request.most})
+    ]
+    return Terms(
+        cost=table["cost"].to_numpy(float),
+        budget=request.budget,
+        must=table["must"].to_numpy(bool),
+        never=table["never"].to_numpy(bool) & ~table["must"].to_numpy(bool),
+        shares=shares,
+    )
+
+
+def install_changes(rows: pd.DataFrame) -> tuple[Change, ...]:
+    """Candidates as a what-if."""
+    return tuple(Change(str(r.kind), str(r.id), at=str(r.at), origin="plan") for r in rows.itertuples())
+
+
+def _installs(candidates: Candidates, steps: Steps) -> pd.DataFrame:
+    table = candidates.table.iloc[steps.candidate].reset_index(drop=True)
+    chosen = np.zeros(candidates.problem.n, bool)
+    before = candidates.problem.scores(chosen)
+    sites = np.bincount(
+        candidates.problem.chains.site_group[candidates.problem.chains.site_group >= 0], minlength=len(before)
+    )
+    helped = []
+    for candidate in steps.candidate:
+        chosen[candidate] = True
+        after = candidates.problem.scores(chosen)
+        helped.append(int(sites[after < before - TOLD_APART].sum()))
+        before = after
+    table.insert(0, "order", np.arange(1, len(table) + 1))
+    table["cum_cost"] = steps.spent[1:]
+    table["sites_helped"] = np.array(helped, np.int64)
+    table["risk_before"], table["risk_after"] = steps.risk[:-1], steps.risk[1:]
+    return table
+
+
+def _sites(base: Resurvey, after: Resurvey, *, counted: NDArray[np.bool_], installs: pd.DataFrame) -> pd.DataFrame:
+    old, new = base.sites, after.sites
+    return pd.DataFrame(
+        {
+            "site_id": old["site_id"],
+            "feeder": old["feeder"],
+            "district": old["district"],
+            "counted": counted.astype(np.int64),
+            "priority_before": old["priority"],
+            "priority_after": new["priority"],
+            "score_before": old["score"],
+            "score_after": new["score"],
+            "band_before": old["band"],
+            "band_after": new["band"],
+            "worst_before": old["worst_switch_id"],
+            "worst_after": new["worst_switch_id"],
+            "status_after": new["status"],
+            "advice": _advice(old, new, set(installs["id"])),
+        }
+    )
+
+
+def _advice(old: pd.DataFrame, new: pd.DataFrame, installed: set[str]) -> NDArray[np.object_]:
+    """``install`` where the plan lowers the score, else what the survey says is left to do: ``load`` or ``nothing``."""
+    lower = new["score"].to_numpy(float) < old["score"].to_numpy(float) - TOLD_APART
+    unknown = ~np.isfinite(new["score"].to_numpy(float))
+    nothing = new["action"].str.startswith("Nothing").to_numpy(bool)
+    rest = np.where(unknown, "record", np.where(nothing, "nothing", "load"))
+    both = np.where(nothing, "install", "install and load")
+    return np.where(lower & bool(installed), both, rest).astype(object)
