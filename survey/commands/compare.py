@@ -10,7 +10,7 @@ import click
 from survey import CAUTION
 
 if TYPE_CHECKING:
-    from survey.compare.comparison import Comparison
+    from survey.comparison.comparison import Comparison
 
 PATH = click.Path(path_type=Path)
 MOST_ROWS = 10
@@ -25,8 +25,8 @@ def compare(old: Path, new: Path, *, out: Path) -> None:
 
     One line a site; tags to add and remove as records that can be applied twice without harm.
     """
-    from survey.compare.comparison import compare_surveys
-    from survey.compare.comparison_files import write_comparison
+    from survey.comparison.comparison import compare_surveys
+    from survey.comparison.comparison_files import write_comparison
 
     comparison = compare_surveys(old, new)
     write_comparison(comparison, out)
@@ -35,7 +35,7 @@ def compare(old: Path, new: Path, *, out: Path) -> None:
 
 def print_comparison(comparison: Comparison, out: Path) -> None:
     """Counts, causes, the first lines, and where the files are."""
-    from survey.compare.differences import MEANINGS
+    from survey.comparison.differences import MEANINGS
 
     counts = {name: n for name, n in comparison.counts().items() if n}
     click.echo("Sites       " + (", ".join(f"{n} {name}" for name, n in counts.items()) or "nothing changed"))

@@ -10,7 +10,7 @@ import click
 from survey import CAUTION
 
 if TYPE_CHECKING:
-    from survey.plan.planning import Plan
+    from survey.planning.planning import Plan
 
 PATH = click.Path(path_type=Path)
 MOST_ROWS = 20
@@ -50,9 +50,9 @@ def plan(  # noqa: PLR0913 - one parameter an option
     gives the same figures.
     """
     from survey.console import stage_progress
-    from survey.plan.plan_files import write_plan
-    from survey.plan.planning import make_plan
-    from survey.plan.terms import PlanRequest, parse_pairs, read_costs, read_ids
+    from survey.planning.plan_files import write_plan
+    from survey.planning.planning import make_plan
+    from survey.planning.terms import PlanRequest, parse_pairs, read_costs, read_ids
     from survey.settings import load_settings
 
     request = PlanRequest(

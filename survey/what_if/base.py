@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import survey
-from survey.compare.differences import compare_sites
-from survey.compare.snapshot import Snapshot, take_snapshot
+from survey.comparison.differences import compare_sites
+from survey.comparison.snapshot import Snapshot, take_snapshot
 
 if TYPE_CHECKING:
     from survey.result import SurveyResult

@@ -15,12 +15,12 @@ from survey.assess.site_table import site_table
 from survey.errors import OutputError
 from survey.findings import FindingList
 from survey.network import build_network
-from survey.plan.candidates import Candidates, find_candidates
-from survey.plan.curve import Curve, draw_curve
-from survey.plan.greedy import Steps, choose_greedily, order_by_value
-from survey.plan.milp import Optimum, Programme, Share, Terms
-from survey.plan.name_checks import check_names
-from survey.plan.terms import PlanRequest, check_request
+from survey.planning.candidates import Candidates, find_candidates
+from survey.planning.curve import Curve, draw_curve
+from survey.planning.greedy import Steps, choose_greedily, order_by_value
+from survey.planning.milp import Optimum, Programme, Share, Terms
+from survey.planning.name_checks import check_names
+from survey.planning.terms import PlanRequest, check_request
 from survey.read import read_network
 from survey.report.reread import SavedSurvey, read_results
 from survey.settings import build_settings

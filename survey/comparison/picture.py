@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from survey.plan.pictures import GREY, INK, draw_network, legend_below, map_size, picture
+from survey.planning.pictures import GREY, INK, draw_network, legend_below, map_size, picture
 from survey.report.gpkg import places
 from survey.result import CAUTION
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from survey.compare.comparison import Comparison
+    from survey.comparison.comparison import Comparison
 
 MARKS = {
     "worse": ("^", "#b2182b"),

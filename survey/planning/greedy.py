@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.plan.milp import Terms
-from survey.plan.residual import Problem
+from survey.planning.milp import Terms
+from survey.planning.residual import Problem
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]

@@ -28,7 +28,7 @@ def tag_changes(old: SavedSurvey, new: SavedSurvey, *, why: pd.DataFrame) -> pd.
     Parameters
     ----------
     why
-        Lines of :func:`survey.compare.differences.compare_sites`.
+        Lines of :func:`survey.comparison.differences.compare_sites`.
     """
     field = str(new.record["settings"]["tags"]["field"])
     none = str(new.record["settings"]["tags"]["none"])

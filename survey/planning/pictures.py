@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from survey.plan.planning import Plan
+    from survey.planning.planning import Plan
 
 INK, GREY, BLUE, ORANGE = "#222222", "#9a9a9a", "#0b5394", "#b45f06"
 PAGE_IN, MARGIN_IN, SMALLEST = 9.0, 1.2, 1e-9

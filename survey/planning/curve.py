@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from survey.errors import ModelError
-from survey.plan.greedy import choose_greedily
-from survey.plan.milp import Optimum, Programme, Terms
+from survey.planning.greedy import choose_greedily
+from survey.planning.milp import Optimum, Programme, Terms
 
 if TYPE_CHECKING:
     from survey.settings import PlanSettings

@@ -5,16 +5,16 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
-from survey.compare.differences import COLUMNS
-from survey.compare.tags import COLUMNS as TAG_COLUMNS
-from survey.plan.plan_files import write_rows
+from survey.comparison.differences import COLUMNS
+from survey.comparison.tags import COLUMNS as TAG_COLUMNS
+from survey.planning.plan_files import write_rows
 from survey.report.folder import commit, refusal, reserve_folder
 from survey.result import CAUTION
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from survey.compare.comparison import Comparison
+    from survey.comparison.comparison import Comparison
 
 COMPARE_FILES = ("changes.csv", "tags.csv", "changes.html", "changes.png", "compare.json")
 
@@ -27,8 +27,8 @@ def write_comparison(comparison: Comparison, folder: Path) -> None:
     survey.errors.OutputError
         The folder cannot be written to.
     """
-    from survey.compare.page import change_page
-    from survey.compare.picture import draw_change_picture
+    from survey.comparison.page import change_page
+    from survey.comparison.picture import draw_change_picture
 
     with reserve_folder(folder) as held:
         staging = held.staging

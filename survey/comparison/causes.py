@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from survey.compare.phrases import always, assumed, becomes, first_of, from_to, shortened
+from survey.comparison.phrases import always, assumed, becomes, first_of, from_to, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from survey.compare.snapshot import Snapshot
+    from survey.comparison.snapshot import Snapshot
 
 Bools = NDArray[np.bool_]
 Texts = NDArray[np.object_]

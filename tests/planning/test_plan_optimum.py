@@ -9,11 +9,11 @@ import pytest
 from small_export import lateral, tree
 
 from survey.findings import FindingList
-from survey.plan.candidates import find_candidates
-from survey.plan.greedy import choose_greedily, order_by_value
-from survey.plan.milp import Programme
-from survey.plan.planning import install_changes, make_terms, resurvey
-from survey.plan.terms import PlanRequest
+from survey.planning.candidates import find_candidates
+from survey.planning.greedy import choose_greedily, order_by_value
+from survey.planning.milp import Programme
+from survey.planning.planning import install_changes, make_terms, resurvey
+from survey.planning.terms import PlanRequest
 from survey.read import read_network
 from survey.settings import build_settings
 from survey.what_if.edits import apply_changes

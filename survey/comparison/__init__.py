@@ -11,8 +11,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from survey.compare.comparison import Comparison, compare_surveys
-    from survey.compare.comparison_files import write_comparison
+    from survey.comparison.comparison import Comparison, compare_surveys
+    from survey.comparison.comparison_files import write_comparison
 
 __all__ = ["Comparison", "compare_surveys", "write_comparison"]
 

@@ -6,12 +6,12 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 from survey.errors import SettingsError
-from survey.plan.terms import KINDS
+from survey.planning.terms import KINDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Set
 
-    from survey.plan.terms import PlanRequest
+    from survey.planning.terms import PlanRequest
     from survey.read.tables import NetworkTables
 
 SHOWN = 3

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 from jinja2 import Environment, PackageLoader
 
-from survey.compare.differences import MEANINGS
+from survey.comparison.differences import MEANINGS
 from survey.result import CAUTION
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from survey.compare.comparison import Comparison
+    from survey.comparison.comparison import Comparison
 
 MOST_ROWS = 5000
 """More sites than this are left to ``changes.csv``; the page says so."""

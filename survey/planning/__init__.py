@@ -11,8 +11,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from survey.plan.plan_files import write_plan
-    from survey.plan.planning import Plan, make_plan
+    from survey.planning.plan_files import write_plan
+    from survey.planning.planning import Plan, make_plan
 
 __all__ = ["Plan", "make_plan", "write_plan"]
 

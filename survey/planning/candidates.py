@@ -10,16 +10,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from survey.errors import SettingsError
-from survey.plan.exposure import Chains, find_chains
-from survey.plan.milp import SAME
-from survey.plan.places import Added, find_places, nowhere
-from survey.plan.residual import Problem
+from survey.planning.exposure import Chains, find_chains
+from survey.planning.milp import SAME
+from survey.planning.places import Added, find_places, nowhere
+from survey.planning.residual import Problem
 from survey.ragged import Ragged
 
 if TYPE_CHECKING:
     from survey.assess.assess import Assessment
     from survey.network.model import Network
-    from survey.plan.terms import PlanRequest
+    from survey.planning.terms import PlanRequest
     from survey.settings import Settings
 
 Ints = NDArray[np.int64]
@@ -217,7 +217,7 @@ def _belongs(network: Network, problem: Problem) -> tuple[NDArray[np.object_], N
 
 def _limited(table: pd.DataFrame, problem: Problem, *, most: int) -> Candidates:
     """Leave out what can change nobody, and beyond the limit what helps least by itself for its money."""
-    from survey.plan.greedy import Gains
+    from survey.planning.greedy import Gains
 
     useful = (np.diff(problem.touched().start) > 0) | table["must"].to_numpy(bool)
     left_out = max(0, int(useful.sum()) - most)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from survey.plan.planning import Plan
+    from survey.planning.planning import Plan
 
 PLAN_FILES = (
     "plan.csv", "plan_changes.csv", "plan_sites.csv", "plan_curve.csv", "plan_curve.png", "plan_curve.svg",
@@ -52,7 +52,7 @@ def write_plan(plan: Plan, folder: Path) -> None:
     survey.errors.OutputError
         The folder cannot be written to.
     """
-    from survey.plan.pictures import draw_curve_picture, draw_map_picture
+    from survey.planning.pictures import draw_curve_picture, draw_map_picture
 
     with reserve_folder(folder) as held:
         staging = held.staging

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from survey.compare.differences import CHANGES, compare_sites
-from survey.compare.snapshot import Snapshot, take_snapshot
-from survey.compare.tags import tag_changes
+from survey.comparison.differences import CHANGES, compare_sites
+from survey.comparison.snapshot import Snapshot, take_snapshot
+from survey.comparison.tags import tag_changes
 from survey.fingerprint import survey_fingerprint
 from survey.report.reread import SavedSurvey, read_results
 
@@ -24,9 +24,9 @@ class Comparison:
     Parameters
     ----------
     sites
-        One line for every site that changed, see :func:`survey.compare.differences.compare_sites`.
+        One line for every site that changed, see :func:`survey.comparison.differences.compare_sites`.
     tags
-        Tags to add and remove, see :func:`survey.compare.tags.tag_changes`.
+        Tags to add and remove, see :func:`survey.comparison.tags.tag_changes`.
     old, new
         The two surveys.
     """

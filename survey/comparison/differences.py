@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from survey.compare.causes import Pair, find_causes
+from survey.comparison.causes import Pair, find_causes
 
 if TYPE_CHECKING:
-    from survey.compare.snapshot import Snapshot
+    from survey.comparison.snapshot import Snapshot
 
 CHANGES = ("worse", "new", "unknown", "same", "gone", "better")
 """In order of how soon to look at them."""

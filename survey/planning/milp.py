@@ -24,8 +24,8 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array, csr_array
 
 from survey.errors import ModelError
-from survey.plan.merge import LevelRows, merged
-from survey.plan.residual import Problem
+from survey.planning.merge import LevelRows, merged
+from survey.planning.residual import Problem
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -6,8 +6,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from survey.compare.causes import CAUSES
-from survey.compare.phrases import assumed, becomes, first_of, from_to, shortened
+from survey.comparison.causes import CAUSES
+from survey.comparison.phrases import assumed, becomes, first_of, from_to, shortened
 
 LOSS, EXCITING = "no-load loss from the default table", "exciting current from the default"
 CORE, DOUBT = (

@@ -1,4 +1,4 @@
-"""What a choice of installs leaves: the score of every group, by the four rules of :mod:`survey.plan.exposure`."""
+"""What a choice of installs leaves: the score of every group, by the four rules of :mod:`survey.planning.exposure`."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from survey.compiled import njit
-from survey.plan.exposure import Chains
+from survey.planning.exposure import Chains
 from survey.ragged import Ragged
 
 Ints = NDArray[np.int64]
