@@ -1,17 +1,95 @@
 """Data findings: what is wrong with, or was assumed of, the records.
 
 A finding is a typed object, gathered and written out, never thrown away. Stages add theirs to a :class:`FindingList`
-that is handed through the survey.
+that is handed through the survey. What can be found stands in ``data/rules.csv``: one rule a row, from which every
+finding takes its severity, its layer and its words.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+import csv
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from functools import cache
+from importlib.resources import files
+from string import Formatter
+from typing import Literal, cast
 
 Severity = Literal["error", "warning", "assumed"]
 SEVERITIES: tuple[Severity, ...] = ("error", "warning", "assumed")
+FILLED = frozenset({"count", "layer"})
+"""Placeholders that every rule may have, filled in from the assets."""
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A row of ``data/rules.csv``; its texts hold placeholders, for example ``{count:,}``.
+
+    Parameters
+    ----------
+    name
+        Short name, for example ``duplicate_id``; one that holds a placeholder (``default_{field}``) stands for several.
+    severity
+        ``error``: a value could not be used; ``warning``: used, but look at it; ``assumed``: a default stood in.
+    layers
+        Input layers that it may be about.
+    found, done, todo
+        What was found and what was expected; what the survey did about it; what to do next.
+    """
+
+    name: str
+    severity: Severity
+    layers: tuple[str, ...]
+    found: str
+    done: str
+    todo: str
+
+    @property
+    def message(self) -> str:
+        """The whole message, with its placeholders."""
+        return "; ".join(part for part in (self.found, self.done, self.todo) if part)
+
+    @property
+    def wants(self) -> frozenset[str]:
+        """Placeholders to be filled by whoever reports it."""
+        return _placeholders(self.name + self.message) - FILLED
+
+
+@cache
+def _placeholders(text: str) -> frozenset[str]:
+    return frozenset(name for _, name, _, _ in Formatter().parse(text) if name)
+
+
+@cache
+def rules() -> Mapping[tuple[str, Severity], Rule]:
+    """All rules by name and severity, in the order of the table."""
+    with files("survey").joinpath("data", "rules.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    found = {}
+    for row in rows:
+        layers, severity = tuple(row["layer"].split("|")), cast("Severity", row["severity"])
+        found[row["rule"], severity] = Rule(row["rule"], severity, layers, row["found"], row["done"], row["todo"])
+    return found
+
+
+def find_rule(name: str, severity: Severity | None = None) -> Rule:
+    """Rule of a name.
+
+    Parameters
+    ----------
+    severity
+        Needed where the table has the name with several.
+
+    Raises
+    ------
+    KeyError
+        The table has no such rule, or several.
+    """
+    found = [rule for rule in rules().values() if rule.name == name and severity in (None, rule.severity)]
+    if len(found) != 1:
+        msg = f"{len(found)} rules {name!r} of severity {severity or 'any'} in data/rules.csv, expected one"
+        raise KeyError(msg)
+    return found[0]
 
 
 @dataclass(frozen=True)
@@ -20,10 +98,8 @@ class Finding:
 
     Parameters
     ----------
-    severity
-        ``error``: a value could not be used; ``warning``: used, but look at it; ``assumed``: a default stood in.
-    rule
-        Short name of the rule that was not met, lower case with underscores, for example ``duplicate_id``.
+    severity, rule
+        As in the table of rules.
     layer
         Input layer the assets belong to: ``cables``, ``transformers``, ``switches`` or ``sources``.
     ids
@@ -56,6 +132,46 @@ class FindingList:
     """Gathers findings through a survey."""
 
     items: list[Finding] = field(default_factory=list)
+
+    def report(
+        self,
+        rule: str,
+        *,
+        ids: Iterable[str],
+        layer: str | None = None,
+        severity: Severity | None = None,
+        place: tuple[float, float] | None = None,
+        texts: Iterable[tuple[str, int]] = (),
+        **values: object,
+    ) -> None:
+        """Add one finding about the given assets.
+
+        Parameters
+        ----------
+        rule
+            Name in the table of rules.
+        layer, severity
+            Where the rule leaves a choice.
+        place
+            Longitude and latitude in degrees.
+        values
+            What fills the rule's placeholders; ``{count}`` (of ids) and ``{layer}`` are known.
+
+        Raises
+        ------
+        KeyError, TypeError
+            The table has no such rule, or not for this layer; a placeholder is left empty, or a value has none.
+        """
+        made = find_rule(rule, severity)
+        layer = layer or made.layers[0]
+        if layer not in made.layers or made.wants != values.keys():
+            msg = f"rule {rule}: layer {layer!r} and values {sorted(values)}, expected {made.layers} and {made.wants}"
+            raise TypeError(msg)
+        known = tuple(sorted(map(str, ids)))
+        filled = {**values, "count": len(known), "layer": layer}
+        lon, lat = place if place is not None else (None, None)
+        name, message = made.name.format(**filled), made.message.format(**filled)
+        self.items.append(Finding(made.severity, name, layer, known, message, lon, lat, tuple(texts)))
 
     def add(
         self,

@@ -20,7 +20,7 @@ from survey.read.columns import (
     text_series,
 )
 from survey.read.geometry import drop_unusable
-from survey.read.line_checks import report_lengths, report_line_shapes
+from survey.read.line_checks import report_drawing, report_lengths, report_line_shapes
 from survey.read.tables import Lines
 
 if TYPE_CHECKING:
@@ -30,15 +30,6 @@ if TYPE_CHECKING:
     from survey.read.coordinates import Places
     from survey.read.geometry import RawLines
     from survey.settings import NetworkSettings
-
-GEOMETRY_WORDS = {
-    "null_geometry": "have no geometry",
-    "empty_geometry": "have an empty geometry",
-    "wrong_geometry": "have a geometry that is no line",
-    "unreadable_geometry": "have a geometry that cannot be read",
-    "not_finite": "have a vertex that is no place (not a number, or beyond the coordinate system)",
-    "zero_length": "are drawn with no length",
-}
 
 
 @dataclass(frozen=True)
@@ -122,7 +113,9 @@ def _fields(rows: Rows) -> pd.DataFrame:
             "shielded": read_code(rows, "build", fallback="ug").codes == 0,
             "cable_type": read_category(rows, "cable_type"),
             "cap_f_m": read_number(rows, "cap_nf_km", then=missing).si,
-            "length_m": read_number(rows, "length_m", then="the drawn length is used").si,
+            "length_m": read_number(
+                rows, "length_m", then="the drawn length is used", zero_rule="length_not_recorded"
+            ).si,
             **_nodes(rows),
             "row": rows.order,
         },
@@ -135,20 +128,9 @@ def _nodes(rows: Rows) -> dict[str, pd.Series]:
     one, other = plain_text(rows, "from_node"), plain_text(rows, "to_node")
     empty_one, empty_other = _empty(one), _empty(other)
     half = empty_one != empty_other
-    rows.report(
-        "warning",
-        "half_nodes",
-        where=half,
-        message="{count} of {all} cables have only one of from_node and to_node; both were left aside and the drawn "
-        "line is used; record both",
-    )
+    rows.report("half_nodes", where=half)
     same = ~empty_one & ~half & pc.equal(one, other).to_numpy(zero_copy_only=False)
-    rows.report(
-        "warning",
-        "same_nodes",
-        where=same,
-        message="{count} of {all} cables begin and end at one node; they lead nowhere; correct from_node or to_node",
-    )
+    rows.report("same_nodes", where=same)
     if half.any():
         one, other = (pc.if_else(pa.array(half), "", text) for text in (one, other))
     return {"from_node": text_series(one), "to_node": text_series(other)}
@@ -170,21 +152,5 @@ def _report_geometry(rows: Rows, drawn: RawLines, table: pd.DataFrame) -> NDArra
     """Name the cables without a usable line; return which cables have a place in the network at all."""
     has_nodes = (table["from_node"] != "").to_numpy(np.bool_)
     has_line = table["drawn_m"].notna().to_numpy()
-    for problem, words in GEOMETRY_WORDS.items():
-        listed = np.zeros(len(rows), np.bool_)
-        listed[drawn.problems.get(problem, [])] = True
-        rows.report(
-            "error",
-            problem,
-            where=listed & ~has_nodes,
-            message=f"{{count}} of {{all}} cables {words} and no node ids; they were left out of the network; "
-            "draw them or record from_node and to_node",
-        )
-        # No geometry at all is how a network by node ids is recorded, no fault.
-        rows.report(
-            "warning",
-            problem,
-            where=listed & has_nodes if problem != "null_geometry" else np.zeros(len(rows), np.bool_),
-            message=f"{{count}} of {{all}} cables {words}; they are placed by their node ids alone",
-        )
+    report_drawing(rows, drawn.problems, has_nodes=has_nodes, done="they were left out of the network")
     return np.asarray(has_line | has_nodes)

@@ -68,18 +68,19 @@ class Rows:
 
     def report(
         self,
-        severity: Severity,
         rule: str,
         *,
         where: NDArray[np.bool_],
-        message: str,
+        severity: Severity | None = None,
         texts: Sequence[tuple[str, int]] = (),
+        **values: object,
     ) -> None:
-        """Add a finding on the rows of a mask, if there are any; ``{count}`` and ``{all}`` are filled in."""
-        count = int(np.count_nonzero(where))
-        if count:
-            text = message.replace("{count}", f"{count:,}").replace("{all}", f"{len(self):,}")
-            self.findings.add(severity, rule, layer=self.name, ids=self.ids_where(where), message=text, texts=texts)
+        """Add a finding on the rows of a mask, if there are any; ``{all}`` is filled in."""
+        if where.any():
+            ids = self.ids_where(where)
+            self.findings.report(
+                rule, layer=self.name, ids=ids, severity=severity, texts=texts, all=len(self), **values
+            )
 
 
 @dataclass(frozen=True)
@@ -203,13 +204,7 @@ def _filled(rows: Rows, field: str, column: Encoded) -> Encoded:
 
 def report_default(rows: Rows, field: str, *, where: NDArray[np.bool_], default: str) -> None:
     """Add the finding that a default stood in for a missing value."""
-    rows.report(
-        "assumed",
-        f"default_{field}",
-        where=where,
-        message=f"{{count}} of {{all}} records of {rows.name} have no {field}; taken as {default}; "
-        f"record it, or set input.{rows.name}.defaults.{field}",
-    )
+    rows.report("default_{field}", where=where, field=field, default=default)
 
 
 def read_code(rows: Rows, field: str, *, fallback: str) -> Encoded:
@@ -237,24 +232,22 @@ def _settle(rows: Rows, spec: FieldSpec, *, column: Encoded, found: NDArray[np.i
 def _report_missing(rows: Rows, spec: FieldSpec, *, where: NDArray[np.bool_], default: str) -> None:
     """Tell of a default; where the field is required and the settings give none, the value itself is at fault."""
     if spec.required and spec.name not in rows.mapping.defaults:
-        message = f"{{count}} of {{all}} records of {rows.name} have no {spec.name}; counted as {default}; record it"
-        rows.report("error", f"missing_{spec.name}", where=where, message=message)
+        rows.report("missing_{field}", where=where, field=spec.name, done=f"counted as {default}")
     else:
         report_default(rows, spec.name, where=where, default=default)
 
 
 def _report_unknown(rows: Rows, spec: FieldSpec, *, column: Encoded, where: NDArray[np.bool_], fallback: str) -> None:
-    if not where.any():
-        return
-    accepted = ", ".join(spec.codes) if spec.codes else "A, B, C and their combinations"
-    rows.report(
-        "error",
-        f"unknown_{spec.name}",
-        where=where,
-        message=f"{spec.name} not known in {{count}} of {{all}} records of {rows.name} ({column.examples(where)}); "
-        f"counted as {fallback or 'missing'}; accepted: {accepted}; map codes in input.{rows.name}.codes.{spec.name}",
-        texts=column.counts(where),
-    )
+    if where.any():
+        rows.report(
+            "unknown_{field}",
+            where=where,
+            field=spec.name,
+            examples=column.examples(where),
+            fallback=fallback or "missing",
+            accepted=", ".join(spec.codes) if spec.codes else "A, B, C and their combinations",
+            texts=column.counts(where),
+        )
 
 
 def read_phases(rows: Rows) -> NDArray[np.uint8]:
@@ -300,7 +293,7 @@ class Numbers:
     bad: NDArray[np.bool_]
 
 
-def read_number(rows: Rows, field: str, *, then: str) -> Numbers:
+def read_number(rows: Rows, field: str, *, then: str, zero_rule: str = "") -> Numbers:
     """Numbers of a field in SI; those that cannot be used are an ``error`` finding and become NaN.
 
     Parameters
@@ -309,9 +302,14 @@ def read_number(rows: Rows, field: str, *, then: str) -> Numbers:
         Where.
     then
         What the survey does without the value, for the message.
+    zero_rule
+        Where 0 says that nothing was recorded: the rule that tells of it.
     """
     spec = field_specs(rows.name)[field]
     values, missing, is_text, spelled = _parse_numbers(rows, field)
+    if zero_rule:
+        rows.report(zero_rule, where=values == 0)
+        missing = missing | (values == 0)
     unit = rows.mapping.units.get(field, spec.unit)
     factor = find_unit(spec.quantity, spec.unit if unit == AS_TEXT else unit) or 1.0
     with np.errstate(over="ignore"):
@@ -320,11 +318,12 @@ def read_number(rows: Rows, field: str, *, then: str) -> Numbers:
     bad = is_text | (~missing & ~is_text & (limit | ~(np.abs(si) < BEYOND_ANY)))
     if bad.any():
         rows.report(
-            "error",
-            f"unusable_{field}",
+            "unusable_{field}",
             where=bad,
-            message=f"{field} not usable in {{count}} of {{all}} records of {rows.name} ({spelled(bad)}); "
-            f"expected a number {'above 0' if spec.positive else 'of 0 or more'}; {then}",
+            field=field,
+            examples=spelled(bad),
+            expected="above 0" if spec.positive else "of 0 or more",
+            done=then,
         )
     numbers = Numbers(np.where(bad | missing, np.nan, si), missing, bad)
     _report_implausible(rows, spec, numbers.si)
@@ -341,16 +340,9 @@ def _report_implausible(rows: Rows, spec: FieldSpec, si: NDArray[np.float64]) ->
     if not odd.any():
         return
     unit = f" {spec.unit}" if spec.quantity != "number" else ""
-    worst = (
-        si[np.flatnonzero(odd)[np.argmax(np.abs(np.log(np.fmax(si[odd], 1e-30) / (factor * (low + high)))))]] / factor
-    )
-    rows.report(
-        "warning",
-        f"implausible_{spec.name}",
-        where=odd,
-        message=f"{spec.name} of {{count}} of {{all}} records of {rows.name} is outside {low:g} to {high:g}{unit}, "
-        f"as far as {worst:g}; used as recorded; check input.{rows.name}.units.{spec.name}, then these records",
-    )
+    found = si[odd] / factor
+    worst = found[np.argmax(np.abs(np.log(np.fmax(found, 1e-30) / (low + high))))]
+    rows.report("implausible_{field}", where=odd, field=spec.name, low=low, high=high, unit=unit, worst=worst)
 
 
 def _default_number(rows: Rows, spec: FieldSpec, numbers: Numbers) -> Numbers:

@@ -44,7 +44,8 @@ def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findi
         ids = text.take(pa.array(order))
     rows = Rows(matched.name, ids, order, columns, mapping, findings)
     _report_mended(rows, raw, matched=matched)
-    _report(rows, id_field, made=made[order], shared=(shared & ~made)[order])
+    rows.report("null_id", where=made[order], field=id_field)
+    rows.report("duplicate_id", where=(shared & ~made)[order], field=id_field)
     return rows
 
 
@@ -118,29 +119,7 @@ def _free_name(name: str, taken: set[str]) -> str:
     return f"{name}#{number}"
 
 
-def _report(rows: Rows, id_field: str, *, made: NDArray[np.bool_], shared: NDArray[np.bool_]) -> None:
-    rows.report(
-        "error",
-        "null_id",
-        where=made,
-        message=f"{{count}} of {{all}} records of {rows.name} have no {id_field}; made from layer and row; record them",
-    )
-    rows.report(
-        "error",
-        "duplicate_id",
-        where=shared,
-        message=f"{id_field} shared by {{count}} of {{all}} records of {rows.name}; "
-        "one of each keeps it, the others were given a suffix; give each its own",
-    )
-
-
 def _report_mended(rows: Rows, raw: RawLayer, *, matched: MatchedLayer) -> None:
     for ours, theirs in matched.fields.items():
         if theirs in raw.mended:
-            rows.report(
-                "warning",
-                "text_encoding",
-                where=np.isin(rows.order, raw.mended[theirs]),
-                message=f"{ours} is no UTF-8 text in {{count}} of {{all}} records of {rows.name}; read as "
-                "Windows-1252; look at it, or export again as UTF-8",
-            )
+            rows.report("text_encoding", where=np.isin(rows.order, raw.mended[theirs]), field=ours)

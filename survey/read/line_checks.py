@@ -9,6 +9,8 @@ import numpy as np
 import shapely
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from numpy.typing import NDArray
 
     from survey.read.columns import Rows
@@ -16,34 +18,46 @@ if TYPE_CHECKING:
     from survey.settings import NetworkSettings
 
 
+PROBLEMS = ("null_geometry", "empty_geometry", "wrong_geometry", "unreadable_geometry", "not_finite", "zero_length")
+
+
+def report_drawing(
+    rows: Rows, problems: Mapping[str, Sequence[int]], *, has_nodes: NDArray[np.bool_], done: str
+) -> None:
+    """Name the assets without a usable geometry.
+
+    Parameters
+    ----------
+    problems
+        Rows by rule.
+    has_nodes
+        What its node ids place all the same, shape (n,).
+    done
+        What became of the others, in words.
+    """
+    for rule in PROBLEMS:
+        listed = np.zeros(len(rows), np.bool_)
+        listed[list(problems.get(rule, ()))] = True
+        rows.report(rule, severity="error", where=listed & ~has_nodes, done=done)
+        if rule != "null_geometry":  # no geometry at all is how a network by node ids is recorded, no fault
+            rows.report(rule, severity="warning", where=listed & has_nodes)
+
+
 def report_line_shapes(rows: Rows, drawn: RawLines, *, settings: NetworkSettings) -> None:
     """Name cables drawn in pieces, closed on themselves, or crossing themselves."""
     in_pieces = np.zeros(len(rows), np.bool_)
     in_pieces[drawn.problems.get("in_pieces", [])] = True
-    rows.report(
-        "warning",
-        "in_pieces",
-        where=in_pieces,
-        message="{count} of {all} cables are drawn in pieces that do not join; every piece is kept; "
-        f"draw them through, or raise network.snap_m ({settings.snap_m:g})",
-    )
+    rows.report("in_pieces", where=in_pieces, snap_m=settings.snap_m)
     bent = _bent(drawn)
-    rows.report(
-        "warning",
-        "closed_line",
-        where=_of_rows(rows, bent, bent.closed),
-        message="{count} of {all} cables end where they begin; they lead nowhere; draw them from end to end",
-    )
-    rows.report(
-        "warning",
-        "self_crossing",
-        where=_of_rows(rows, bent, bent.crossing),
-        message="{count} of {all} cables cross or retrace themselves; used as drawn, no joint at the crossing; "
-        "check the drawing",
-    )
+    rows.report("closed_line", where=_of_rows(rows, bent, bent.closed))
+    rows.report("self_crossing", where=_of_rows(rows, bent, bent.crossing))
 
 
 BLOCK = 16_384
+SLACK = (0.8, 1.25)
+"""Recorded over drawn length that slack, risers and a coarse drawing explain (judgement, no source)."""
+FEWEST = 20
+"""Cables below which no length is called usual (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +114,7 @@ def _turns_back(
 def report_lengths(
     rows: Rows, *, recorded_m: NDArray[np.float64], drawn_m: NDArray[np.float64], settings: NetworkSettings
 ) -> None:
-    """Compare recorded with drawn lengths (rule ``length_differs``).
+    """Compare recorded with drawn lengths (rules ``length_slack``, ``length_differs``).
 
     Parameters
     ----------
@@ -116,13 +130,28 @@ def report_lengths(
     differs = off > limit
     if not differs.any():
         return
+    beyond = {"share": settings.length_tolerance, "metres": settings.length_tolerance_m}
+    ratio = np.divide(recorded_m, drawn_m, out=np.full(len(rows), np.nan), where=drawn_m > 0)
+    known = ratio[np.isfinite(ratio)]
+    low, high = _usual_slack(known)
+    usual = differs & (ratio >= low) & (ratio <= high)
+    least, middle, most = np.quantile(known, [0.05, 0.5, 0.95]) if len(known) else np.full(3, np.nan)
+    rows.report("length_slack", where=usual, **beyond, low=least, middle=middle, high=most)
+    differs &= ~usual
     worst = int(np.argmax(np.where(differs, off, -1.0)))
-    rows.report(
-        "warning",
-        "length_differs",
-        where=differs,
-        message=f"{{count}} of {{all}} cables are recorded with a length that differs from the drawn one by more than "
-        f"{settings.length_tolerance:.0%} and {settings.length_tolerance_m:g} m; worst: {rows.ids[worst].as_py()}, "
-        f"recorded {recorded_m[worst]:.1f} m, drawn {drawn_m[worst]:.1f} m; the recorded length is used; "
-        "check the unit of length_m, then these cables",
-    )
+    cable, recorded, drawn = rows.ids[worst].as_py(), recorded_m[worst], drawn_m[worst]
+    rows.report("length_differs", where=differs, **beyond, cable=cable, recorded=recorded, drawn=drawn)
+
+
+def _usual_slack(ratio: NDArray[np.float64]) -> tuple[float, float]:
+    """Ends of what is ordinary among recorded over drawn lengths: Tukey's fences, never beyond :data:`SLACK`.
+
+    Nothing is ordinary, ``(1, 1)``, among too few, or where the export as a whole is off (feet taken for metres).
+    """
+    if len(ratio) < FEWEST:
+        return 1.0, 1.0
+    first, middle, third = np.quantile(ratio, [0.25, 0.5, 0.75])
+    if not SLACK[0] <= middle <= SLACK[1]:
+        return 1.0, 1.0
+    reach = 1.5 * (third - first)
+    return max(first - reach, SLACK[0]), min(third + reach, SLACK[1])

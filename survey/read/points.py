@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from survey.read.columns import Rows, plain_text, read_code, read_text, text_series
+from survey.read.line_checks import report_drawing
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -16,14 +17,6 @@ if TYPE_CHECKING:
 
     from survey.read.coordinates import Places
     from survey.read.geometry import RawPoints
-
-POINT_WORDS = {
-    "null_geometry": "have no geometry",
-    "empty_geometry": "have an empty geometry",
-    "wrong_geometry": "have a geometry that is no single point",
-    "unreadable_geometry": "have a geometry that cannot be read",
-    "not_finite": "have a point that is no place (not a number, or beyond the coordinate system)",
-}
 
 
 @dataclass(frozen=True)
@@ -46,29 +39,10 @@ def place_columns(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | No
         drawn.problems.setdefault("not_finite", []).extend(np.flatnonzero(lost).tolist())
     lonlat = places.to_lonlat(xy)
     node = text_series(plain_text(rows, "node"))
-    _report_points(rows, drawn, has_node=(node != "").to_numpy(np.bool_))
+    done = "kept, but out of reach" if rows.name == "transformers" else "left out of the network"
+    report_drawing(rows, drawn.problems, has_nodes=(node != "").to_numpy(np.bool_), done=done)
     x, y, lon, lat = xy[:, 0], xy[:, 1], lonlat[:, 0], lonlat[:, 1]
     return {"node": node, "x": x, "y": y, "lon": lon, "lat": lat, "row": rows.order}
-
-
-def _report_points(rows: Rows, drawn: RawPoints, *, has_node: NDArray[np.bool_]) -> None:
-    then = "kept, but out of reach" if rows.name == "transformers" else "left out of the network"
-    for problem, words in POINT_WORDS.items():
-        listed = np.zeros(len(rows), np.bool_)
-        listed[drawn.problems.get(problem, [])] = True
-        rows.report(
-            "error",
-            problem,
-            where=listed & ~has_node,
-            message=f"{{count}} of {{all}} {rows.name} {words} and no node id; {then}; draw them or record node",
-        )
-        if problem != "null_geometry":
-            rows.report(
-                "warning",
-                problem,
-                where=listed & has_node,
-                message=f"{{count}} of {{all}} {rows.name} {words}; they are placed by their node id alone",
-            )
 
 
 def read_switches(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | None) -> PointTable:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from survey.read.coordinates import Places
     from survey.read.geometry import RawPoints
 
-NOT_ASSESSABLE = "such a site cannot be assessed; record it"
+NOT_ASSESSABLE = "such a site cannot be assessed"
 
 COLUMNS = [
     "site_id",
@@ -64,7 +64,7 @@ def read_transformers(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS 
     records["usable"] = records["rating_va"].notna() & records["voltage_v"].notna()
     three_phase = (records["phases"] == THREE_PHASE).to_numpy()
     banked = (records["bank_id"] != "").to_numpy(np.bool_) & ~three_phase
-    banks, incomplete = join_banks(rows, records, banked=banked, taken=three_phase)
+    banks, incomplete = join_banks(records, banked=banked, taken=three_phase, findings=rows.findings)
     table = records[three_phase] if banks.empty else _with_banks(records[three_phase], banks)
     table = table[COLUMNS].reset_index(drop=True)
     _check_exciting(rows, table)
@@ -112,23 +112,13 @@ def _connection(rows: Rows) -> Encoded:
     place = {name: i for i, name in enumerate(column.names)}
     hint = worded.lookup([place.get(parse_voltage_text(text).connection, MISSING) for text in worded.names])
     told = (column.codes == MISSING) & (hint != MISSING)
-    rows.report(
-        "assumed",
-        "connection_from_text",
-        where=told,
-        message="{count} of {all} records of transformers have no connection; taken from the text of kv; record it",
-    )
+    rows.report("connection_from_text", where=told)
     return Encoded(np.where(told, hint, column.codes), column.names)
 
 
 def _required(rows: Rows, field: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     numbers = read_number(rows, field, then=NOT_ASSESSABLE)
-    rows.report(
-        "error",
-        f"missing_{field}",
-        where=numbers.missing,
-        message=f"{{count}} of {{all}} records of {rows.name} have no {field}; {NOT_ASSESSABLE}",
-    )
+    rows.report("missing_{field}", where=numbers.missing, field=field, done=NOT_ASSESSABLE)
     return numbers.si
 
 
@@ -137,15 +127,6 @@ def _check_exciting(rows: Rows, table: pd.DataFrame) -> None:
     loss_pu = table["no_load_loss_w"] / table["rating_va"]
     rounding = 1e-6  # a loss current recorded as exciting current equals the loss but for its last digit
     low = (table["exciting_pu"] <= loss_pu * (1 + rounding)).to_numpy(np.bool_)
-    if not low.any():
-        return
-    ids = table["site_id"][low].tolist()
-    rows.findings.add(
-        "error",
-        "exciting_below_loss",
-        layer=rows.name,
-        ids=ids,
-        message=f"exciting current not above core loss at {len(ids):,} of {len(table):,} sites; left aside for the "
-        "default; check exc_pct and nll_w, and their units",
-    )
-    table.loc[low, "exciting_pu"] = np.nan
+    if low.any():
+        rows.findings.report("exciting_below_loss", ids=table["site_id"][low], all=len(table))
+        table.loc[low, "exciting_pu"] = np.nan

@@ -227,9 +227,51 @@ def test_recorded_and_drawn_lengths_are_compared(export, read):
     assert tighter.one("length_differs").ids == ("C2", "C3", "C4")
 
 
-def units(phases, **fields):
-    """Single-phase units of bank B1."""
-    return [site(f"U{i}", point(100 + i, 0), phases=p, bank_id="B1", **fields) for i, p in enumerate(phases)]
+def slack(ratios):
+    """Cables of 100 m as drawn, recorded this many times as long."""
+    return [cable(f"C{i:02}", length_m=100.0 * ratio) for i, ratio in enumerate(ratios)]
+
+
+def test_ordinary_slack_is_told_once_with_its_distribution(export, read):
+    got = read(export(cables=slack([1.02, 1.08, 1.12, 1.13, 1.15] * 5 + [1.9])))
+    assert [rule for _, rule, _, _ in got.rules()] == ["length_differs", "length_slack"]
+    assert got.one("length_differs").ids == ("C25",)
+    told = got.one("length_slack")
+    assert told.ids == tuple(f"C{i:02}" for i in range(25) if i % 5 in (2, 3, 4))
+    assert "recorded over drawn 1.02 to 1.15 in 90 % of all, in the middle 1.12" in told.message
+    assert got.tables.cables["length_m"].max() == 190.0
+
+
+@pytest.mark.parametrize(
+    ("ratios", "why"),
+    [
+        ([1.15] * 19, "too few to say what is usual"),
+        ([3.2808] * 30, "feet taken for metres"),
+        ([1.3] * 30, "beyond any slack"),
+        ([1.0] * 28 + [1.15] * 2, "not usual in this export"),
+    ],
+)
+def test_what_is_not_ordinary_slack_differs(export, read, ratios, why):
+    got = read(export(cables=slack(ratios)))
+    assert [rule for _, rule, _, _ in got.rules()] == ["length_differs"], why
+    assert len(got.one("length_differs").ids) == sum(r != 1.0 for r in ratios)
+
+
+def test_a_length_of_0_is_not_recorded(export, read):
+    got = read(export(cables=[cable("C1", length_m=0.0), cable("C2", length_m="0"), cable("C3", length_m=-1.0)]))
+    assert got.rules() == [
+        ("error", "unusable_length_m", "cables", ("C3",)),
+        ("assumed", "length_not_recorded", "cables", ("C1", "C2")),
+    ]
+    assert got.tables.cables["length_m"].isna().all()
+
+
+def units(phases, bank="B1", **fields):
+    """Single-phase units of one bank."""
+    return [
+        site(f"{'U' if bank == 'B1' else bank}{i}", point(100 + i, 0), phases=p, bank_id=bank, **fields)
+        for i, p in enumerate(phases)
+    ]
 
 
 def test_units_of_a_bank_make_one_site(export, read):
@@ -266,7 +308,7 @@ def test_two_units_between_phases_cover_all_three(export, read):
 def test_a_bank_that_does_not_cover_all_phases_is_named(export, read):
     got = read(export(transformers=units("AB")))
     assert got.rules() == [("error", "incomplete_bank", "transformers", ("U0", "U1"))]
-    assert "bank B1: its 2 units cover AB only" in got.one("incomplete_bank").message
+    assert "1 (first B1: 2 units cover AB only)" in got.one("incomplete_bank").message
     assert got.tables.counts["transformers"] == {
         "in": 2,
         "used": 0,
@@ -276,13 +318,23 @@ def test_a_bank_that_does_not_cover_all_phases_is_named(export, read):
     }
 
 
+def test_many_banks_of_one_fault_are_one_finding(export, read):
+    got = read(export(transformers=[*units("AB"), *units("C", bank="B2"), *units("ABC", bank="B3", core=None)]))
+    assert got.rules() == [
+        ("error", "incomplete_bank", "transformers", ("B20", "U0", "U1")),
+        ("assumed", "bank_core", "transformers", ("B30", "B31", "B32")),
+    ]
+    assert ": 2 (first B1: 2 units cover AB only)" in got.one("incomplete_bank").message
+
+
 def test_units_that_disagree(export, read):
     records = units("ABC", core="separate")
     records[0] |= {"connection": "grounded_wye", "kv": 7.2}
     records[1] |= {"connection": None}
     got = read(export(transformers=records))
-    assert [rule for _, rule, _, _ in got.rules()] == ["bank_connection_differs", "bank_voltage_v_differs"]
-    assert "(delta, grounded_wye)" in got.one("bank_connection_differs").message
+    assert [rule for _, rule, _, _ in got.rules()] == ["bank_connection_differs", "bank_kv_differs"]
+    assert "(first B1: delta, grounded_wye)" in got.one("bank_connection_differs").message
+    assert "(first B1: 7.2, 12.47)" in got.one("bank_kv_differs").message
     row = got.tables.transformers.iloc[0]
     assert (row["connection"], row["usable"]) == ("", False)
 
@@ -299,7 +351,7 @@ def test_a_unit_without_rating_makes_the_bank_unusable(export, read):
 def test_a_bank_with_the_id_of_a_site(export, read):
     got = read(export(transformers=[site("B1"), *units("ABC")]))
     assert got.tables.transformers["site_id"].tolist() == ["B1", "B1#2"]
-    assert got.rules() == [("error", "duplicate_id", "transformers", ("B1#2",))]
+    assert got.rules() == [("error", "bank_id_taken", "transformers", ("B1#2",))]
 
 
 def test_a_plain_table_of_transformers(export, read):
