@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 from string import Formatter
-from typing import Literal, cast
+from typing import Any, Literal, cast
 
 Severity = Literal["error", "warning", "assumed"]
 SEVERITIES: tuple[Severity, ...] = ("error", "warning", "assumed")
@@ -63,7 +63,7 @@ def _placeholders(text: str) -> frozenset[str]:
 @cache
 def rules() -> Mapping[tuple[str, Severity], Rule]:
     """All rules by name and severity, in the order of the table."""
-    with files("survey").joinpath("data", "rules.csv").open(encoding="utf-8", newline="") as stream:
+    with files("survey").joinpath("data", "rules.csv").open(encoding="utf-8") as stream:
         rows = list(csv.DictReader(stream))
     found = {}
     for row in rows:
@@ -142,7 +142,7 @@ class FindingList:
         severity: Severity | None = None,
         place: tuple[float, float] | None = None,
         texts: Iterable[tuple[str, int]] = (),
-        **values: object,
+        **values: Any,  # noqa: ANN401 - whatever a message can hold
     ) -> None:
         """Add one finding about the given assets.
 

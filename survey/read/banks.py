@@ -34,7 +34,7 @@ class _Faults:
         for (rule, field), banks in self._found.items():
             bank, found, _ = banks[0]
             ids = [name for *_, units in banks for name in units]
-            values = {"bank": bank, "banks": len(banks), "found": found, "field": field}
+            values: dict[str, Any] = {"bank": bank, "banks": len(banks), "found": found, "field": field}
             findings.report(rule, ids=ids, **{name: values[name] for name in find_rule(rule).wants})
 
 

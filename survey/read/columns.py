@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -73,7 +73,7 @@ class Rows:
         where: NDArray[np.bool_],
         severity: Severity | None = None,
         texts: Sequence[tuple[str, int]] = (),
-        **values: object,
+        **values: Any,  # noqa: ANN401 - whatever a message can hold
     ) -> None:
         """Add a finding on the rows of a mask, if there are any; ``{all}`` is filled in."""
         if where.any():

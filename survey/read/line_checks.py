@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
@@ -130,7 +130,7 @@ def report_lengths(
     differs = off > limit
     if not differs.any():
         return
-    beyond = {"share": settings.length_tolerance, "metres": settings.length_tolerance_m}
+    beyond: dict[str, Any] = {"share": settings.length_tolerance, "metres": settings.length_tolerance_m}
     ratio = np.divide(recorded_m, drawn_m, out=np.full(len(rows), np.nan), where=drawn_m > 0)
     known = ratio[np.isfinite(ratio)]
     low, high = _usual_slack(known)
