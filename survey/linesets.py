@@ -8,13 +8,11 @@ from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
+
+from survey.arrays import Bools, Floats, Ints, Objects, ranges
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
-
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,10 +31,10 @@ class LineSet(Sequence[Any]):
 
     parts: Ints
     points: Ints
-    xy: NDArray[np.float64]
+    xy: Floats
 
     @classmethod
-    def of(cls, geometries: NDArray[np.object_] | LineSet) -> LineSet:
+    def of(cls, geometries: Objects | LineSet) -> LineSet:
         """Take one geometry per owner apart: line, multi-line, polygon outline, ``None`` or empty."""
         if isinstance(geometries, LineSet):
             return geometries
@@ -56,15 +54,15 @@ class LineSet(Sequence[Any]):
 
     def taken(self, rows: Ints) -> LineSet:
         """The lines of some owners, in the order given."""
-        line = _spans(self.parts, rows)
-        point = _spans(self.points, line)
+        line = ranges((np.cumsum(self.parts) - self.parts)[rows], self.parts[rows])
+        point = ranges((np.cumsum(self.points) - self.points)[line], self.points[line])
         return LineSet(self.parts[rows], self.points[line], self.xy[point])
 
-    def bounds(self) -> NDArray[np.float64]:
+    def bounds(self) -> Floats:
         """Corners, shape (2, 2), or (0, 2) when there is no point."""
         return np.stack([self.xy.min(axis=0), self.xy.max(axis=0)]) if len(self.xy) else self.xy
 
-    def to_shapely(self) -> NDArray[np.object_]:
+    def to_shapely(self) -> Objects:
         """One geometry per owner, shape (n_owners,)."""
         out = np.full(len(self.parts), None, dtype=object)
         start = np.concatenate([[0], np.cumsum(self.points)])
@@ -90,10 +88,3 @@ class LineSet(Sequence[Any]):
 
     def __iter__(self) -> Iterator[BaseGeometry | None]:
         return iter(self.to_shapely())
-
-
-def _spans(size: Ints, rows: Ints) -> Ints:
-    """Places of everything that the chosen rows own, where row k owns ``size[k]`` consecutive places."""
-    head = np.cumsum(size) - size
-    chosen = size[rows]
-    return np.repeat(head[rows] - (np.cumsum(chosen) - chosen), chosen) + np.arange(int(chosen.sum()))

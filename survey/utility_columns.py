@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-from numpy.typing import NDArray
 
+from survey.arrays import Objects
 from survey.errors import SettingsError
 from survey.what_if.sign_offs import circuit_fingerprints, hold_sign_offs
 
@@ -81,7 +81,7 @@ def refuse_taken(sites: pd.DataFrame, settings: Settings) -> None:
         raise SettingsError(msg)
 
 
-def site_tags(sites: pd.DataFrame, settings: Settings) -> NDArray[np.object_]:
+def site_tags(sites: pd.DataFrame, settings: Settings) -> Objects:
     """Tag of every site in the utility's own code, by its band, unless a sign-off holds; shape (n_sites,)."""
     tags = settings.tags
     codes: dict[str, str] = {str(band): code for band, code in tags.codes.items()}
@@ -89,7 +89,7 @@ def site_tags(sites: pd.DataFrame, settings: Settings) -> NDArray[np.object_]:
     return np.where(sites["signed_off"] != "", tags.signed_off, plain).astype(object)
 
 
-def open_points(network: Network, switch_id: pd.Series) -> NDArray[np.object_]:
+def open_points(network: Network, switch_id: pd.Series) -> Objects:
     """Ids of the open devices at the edge of the section of each switching point, separated by blanks."""
     switches, graph, sections = network.tables.switches, network.graph, network.sections
     ids = switches["switch_id"].to_numpy(object)

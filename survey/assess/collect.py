@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from survey.arrays import Ragged
 from survey.assess.drawn import Drawing
 from survey.assess.finding_effects import Effects
 from survey.assess.point_table import switching_point_table
 from survey.assess.site_table import site_table
 from survey.findings import SEVERITIES
 from survey.memory import give_back
-from survey.ragged import Ragged
 from survey.result import SurveyResult
 
 if TYPE_CHECKING:

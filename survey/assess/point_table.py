@@ -12,9 +12,9 @@ from survey.assess.score import BANDS
 from survey.assess.site_table import KILO, NANO, ratio
 
 if TYPE_CHECKING:
+    from survey.arrays import Ragged
     from survey.assess.assess import Assessment
     from survey.network.model import Network
-    from survey.ragged import Ragged
     from survey.settings import Settings
 
 Floats = NDArray[np.float64]

@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Ints
 from survey.network.drawing.bare_ends import find_bare
 from survey.network.drawing.near_misses import find_misses, report_misses
 from survey.network.drawing.overlaps import OVER_M, find_overlaps, report_overlaps
@@ -37,8 +37,6 @@ if TYPE_CHECKING:
     from survey.network.topology.graph import Graph
     from survey.read.tables import NetworkTables
     from survey.settings import NetworkSettings
-
-Ints = NDArray[np.int64]
 
 
 def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings: FindingList) -> Network:
@@ -126,7 +124,7 @@ def _drawn(
     tables: NetworkTables,
     cut: _Cut,
     *,
-    double: NDArray[np.bool_],
+    double: Bools,
     settings: NetworkSettings,
     findings: FindingList,
 ) -> tuple[BareEnds, dict[str, int], Overlaps]:
@@ -139,7 +137,7 @@ def _drawn(
     return bare, counts, find_overlaps(tables, grid)
 
 
-def _place(tables: NetworkTables, cut: _Cut, *, findings: FindingList) -> tuple[Placement, Ints, NDArray[np.bool_]]:
+def _place(tables: NetworkTables, cut: _Cut, *, findings: FindingList) -> tuple[Placement, Ints, Bools]:
     """Place the devices; also the direction of supply found on the way, and which devices needed it."""
     pieces, source_nodes, n_nodes = cut.split.pieces, cut.source_nodes, len(cut.split.node_xy)
     placement = place_devices(
@@ -160,7 +158,7 @@ def _walk(
     *,
     placement: Placement,
     parent: Ints,
-    was_upward: NDArray[np.bool_],
+    was_upward: Bools,
     site_node: Ints,
     findings: FindingList,
 ) -> tuple[Forest, Sections, Walks]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from survey.network.drawing.bare_ends import near_units
 from survey.read.tables import THREE_PHASE
@@ -16,8 +15,6 @@ if TYPE_CHECKING:
     from survey.network.model import Network
     from survey.network.sweeps import Forest
     from survey.network.topology.placement import Placement
-
-Ints = NDArray[np.int64]
 
 
 def measure_health(

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from survey.arrays import Floats, Ints
+
 if TYPE_CHECKING:
     import networkx as nx
-    import numpy as np
-    from numpy.typing import NDArray
 
     from survey.network.topology.graph import Graph
     from survey.network.topology.pieces import Pieces
@@ -44,8 +44,8 @@ class Network:
     tables: NetworkTables
     pieces: Pieces
     graph: Graph
-    node_xy: NDArray[np.float64]
-    site_node: NDArray[np.int64]
+    node_xy: Floats
+    site_node: Ints
     walks: Walks
     sections: Sections
     health: dict[str, int]

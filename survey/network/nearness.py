@@ -9,12 +9,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Floats, Ints
 from survey.compiled import njit
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 STRIPS_AT_MOST = 4096
 HAIR = 1 + 1e-9

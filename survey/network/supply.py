@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Ints, Objects, heads
 from survey.network.walk.walks import ring_edges
 
 if TYPE_CHECKING:
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from survey.network.model import Network
     from survey.network.sweeps import Forest
 
-Ints = NDArray[np.int64]
 
 LISTED = 20
 
@@ -115,10 +114,10 @@ def _rings(network: Network, union: Forest, findings: FindingList) -> None:
         )
 
 
-def _split_by(key: Ints, value: NDArray[np.object_]) -> dict[int, list[str]]:
+def _split_by(key: Ints, value: Objects) -> dict[int, list[str]]:
     """Values by key; the order within a key stays."""
     order = np.argsort(key, kind="stable")
-    new = np.flatnonzero(np.diff(key[order], prepend=-1))
+    new = np.flatnonzero(heads(key[order]))
     parts = np.split(value[order], new[1:])
     return {int(key[order[n]]): part.tolist() for n, part in zip(new, parts, strict=False)}
 
@@ -130,7 +129,7 @@ def _walked_by(sites: list[str]) -> str:
     return f"; walked by {many} ({', '.join(sites[:5])}{' ...' if len(sites) > 5 else ''})"
 
 
-def _on_ring(network: Network) -> NDArray[np.bool_]:
+def _on_ring(network: Network) -> Bools:
     """Ring edges of any kind, devices and source links included, so that one ring is one block."""
     graph = network.graph
     ring = np.zeros(len(graph.a), bool)

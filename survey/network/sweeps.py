@@ -10,13 +10,9 @@ import heapq
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints
 from survey.compiled import njit
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 class Forest(NamedTuple):

@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from survey.arrays import Ragged
 from survey.errors import SettingsError
 from survey.planning.exposure import Chains, find_chains
 from survey.planning.milp import SAME
 from survey.planning.places import Added, find_places, nowhere
 from survey.planning.residual import Problem
-from survey.ragged import Ragged
 
 if TYPE_CHECKING:
     from survey.assess.assess import Assessment

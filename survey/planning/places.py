@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.arrays import Ragged
 from survey.findings import FindingList
 from survey.network import build_network
 from survey.network.walk.upstream import WaysUp, branch_heads, find_ways, marks_passed
-from survey.ragged import Ragged
 from survey.what_if.edits import Change, apply_changes
 
 if TYPE_CHECKING:

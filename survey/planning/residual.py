@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.arrays import Ragged
 from survey.compiled import njit
 from survey.planning.exposure import Chains
-from survey.ragged import Ragged
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]

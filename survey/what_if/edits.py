@@ -28,8 +28,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from survey.arrays import Floats
 from survey.errors import SettingsError
 from survey.read.tables import Lines, NetworkTables
 
@@ -153,7 +153,7 @@ class _Edit:
         self.switches["placed_single"] = self.switches["single_pole"]
         self.new_switches: list[dict[str, Any]] = []
         self.new_cables: list[dict[str, Any]] = []
-        self.new_lines: list[NDArray[np.float64]] = []
+        self.new_lines: list[Floats] = []
         self.replaced: dict[int, set[str]] = {}
         self._ids: dict[str, dict[str, int]] = {}
         self._taken: dict[str, set[str]] = {}
@@ -205,7 +205,7 @@ def _with_rows(frame: pd.DataFrame, rows: list[dict[str, Any]], *, first: bool) 
     return pd.concat([added, frame] if first else [frame, added], ignore_index=True)
 
 
-def _with_lines(lines: Lines, new: list[NDArray[np.float64]], *, first_owner: int) -> Lines:
+def _with_lines(lines: Lines, new: list[Floats], *, first_owner: int) -> Lines:
     if not new:
         return lines
     length = [float(np.hypot(*np.diff(xy, axis=0).T).sum()) for xy in new]
@@ -223,7 +223,7 @@ class Place:
     """A place named in a change: ``node`` id or coordinates in planar metres, and the cable that ends there."""
 
     node: str
-    xy: NDArray[np.float64]
+    xy: Floats
     cable: str = ""
 
 
@@ -308,7 +308,7 @@ def _add_cable(edit: _Edit, change: Change) -> None:
         edit.new_lines.append(ends)
 
 
-def _joint(tables: NetworkTables, place: Place) -> NDArray[np.float64]:
+def _joint(tables: NetworkTables, place: Place) -> Floats:
     """Where a cable must end to be joined at a place: the nearest cable end, or vertex, to it."""
     lines = tables.lines
     if not len(lines.xy) or not np.isfinite(place.xy).all():

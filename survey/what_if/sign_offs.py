@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from survey.arrays import Floats, Objects
 from survey.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -108,21 +108,21 @@ def _refuse_doubles(items: Sequence[SignOff], path: Path) -> None:
         seen.add(item.site_id)
 
 
-def circuit_fingerprints(sites: pd.DataFrame) -> NDArray[np.object_]:
+def circuit_fingerprints(sites: pd.DataFrame) -> Objects:
     """Twelve hexadecimal digits for the circuit of every site, of what the tables show of it, shape (n_sites,)."""
     columns = {name: _comparable(sites[name], decimals) for name, decimals in CIRCUIT_COLUMNS.items()}
     hashes = pd.util.hash_pandas_object(pd.DataFrame(columns), index=False).to_numpy()
     return np.array([f"{h:012x}" for h in (hashes >> np.uint64(16)).tolist()], dtype=object)
 
 
-def _comparable(values: pd.Series, decimals: int | None) -> NDArray[np.object_] | NDArray[np.float64]:
+def _comparable(values: pd.Series, decimals: int | None) -> Objects | Floats:
     """Text with gaps as ``""``, numbers as they are written."""
     if decimals is None:
         return values.astype(object).where(values.notna(), "").to_numpy(object)
     return np.round(values.to_numpy(np.float64, na_value=np.nan), decimals) + 0.0
 
 
-def hold_sign_offs(sites: pd.DataFrame, sign_offs: SignOffs, *, findings: FindingList) -> NDArray[np.object_]:
+def hold_sign_offs(sites: pd.DataFrame, sign_offs: SignOffs, *, findings: FindingList) -> Objects:
     """Words of the sign-off that holds for every site, ``""`` without one; the others become findings.
 
     Parameters

@@ -6,17 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints
 from survey.network.nearness import make_strips, nearest_point
 
 if TYPE_CHECKING:
     from survey.network.topology.pieces import Pieces
     from survey.read.tables import NetworkTables
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

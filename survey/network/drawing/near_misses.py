@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from survey.arrays import Floats, Ints, Objects
 from survey.network.drawing.segments import Hits, hit_by_ends
 from survey.network.nearness import make_strips, nearest_point
 
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from survey.network.topology.pieces import Pieces
     from survey.read.tables import NetworkTables
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 REACH_M, REACH_OF_SNAP = 5.0, 10.0
 """A gap is looked for up to the larger of 5 m and ten times the snapping tolerance (common practice, no source)."""
@@ -231,7 +229,7 @@ def _report_stubs(tables: NetworkTables, bare: BareEnds, misses: Misses, *, find
         )
 
 
-def _ids(tables: NetworkTables, cables: Ints) -> NDArray[np.object_]:
+def _ids(tables: NetworkTables, cables: Ints) -> Objects:
     return tables.cables["cable_id"].iloc[np.unique(cables)].to_numpy()
 
 

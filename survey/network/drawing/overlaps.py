@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints, heads
 from survey.network.drawing.segments import running_along
 from survey.network.topology.pieces import walk_vertices
 
@@ -21,9 +21,6 @@ if TYPE_CHECKING:
     from survey.network.model import Network
     from survey.read.tables import NetworkTables
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 OVER_M = 0.05
 """Cables no further apart than this are drawn over one another; those beside each other in a trench are further apart
@@ -80,7 +77,7 @@ def find_overlaps(tables: NetworkTables, grid: Grid) -> Overlaps:
     found = running_along(grid, lines.xy, lines.owner, tolerance_m=OVER_M)
     a, b = lines.owner[found.line_a], lines.owner[found.line_b]
     order = np.lexsort((found.y, found.x, -found.length_m, b, a))
-    new = np.flatnonzero((np.diff(a[order], prepend=-1) != 0) | (np.diff(b[order], prepend=-1) != 0))
+    new = np.flatnonzero(heads(a[order], b[order]))
     total = np.add.reduceat(found.length_m[order], new) if len(new) else np.empty(0)
     longest = order[new]
     kept = np.flatnonzero(total >= LEAST_M)

@@ -12,12 +12,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints
 from survey.compiled import njit
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Ints32 = NDArray[np.int32]
-Bools = NDArray[np.bool_]
 
 LONGEST_M = 20_000.0
 """Straight stretches beyond this are no drawn cables, but lines to a place that is wrong; not looked at."""

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.arrays import Bools, Ints
+
 if TYPE_CHECKING:
     from survey.findings import FindingList
     from survey.read.tables import Lines, NetworkTables
@@ -14,7 +16,7 @@ if TYPE_CHECKING:
 ODD = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0xD6E8FEB86659FD93], np.uint64)
 
 
-def report_twins(tables: NetworkTables, *, findings: FindingList) -> tuple[int, NDArray[np.bool_]]:
+def report_twins(tables: NetworkTables, *, findings: FindingList) -> tuple[int, Bools]:
     """Find cables drawn twice over the same line, in the same or the other direction; both count.
 
     Parameters
@@ -59,7 +61,7 @@ def _prints(lines: Lines) -> NDArray[np.uint64]:
     return ends ^ _mixed(np.add.reduceat(places, first, axis=0)) ^ np.diff(lines.start).astype(np.uint64)
 
 
-def _mixed(place: NDArray[np.int64]) -> NDArray[np.uint64]:
+def _mixed(place: Ints) -> NDArray[np.uint64]:
     """Two whole numbers stirred into one (multiplying by large odd numbers and folding high bits down)."""
     x = place[:, 0].astype(np.uint64) * ODD[0] + place[:, 1].astype(np.uint64) * ODD[1]
     x ^= x >> np.uint64(31)

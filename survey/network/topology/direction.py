@@ -9,8 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Ints
 from survey.network.sweeps import adjacency, shortest, span, two_nearest
 from survey.network.topology.placement import first_piece, stood_single
 
@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from survey.network.topology.pieces import Pieces
     from survey.network.topology.placement import Placement
     from survey.read.tables import NetworkTables
-
-Ints = NDArray[np.int64]
 
 
 def parent_pieces(
@@ -82,7 +80,7 @@ def _cut_open(tables: NetworkTables, pieces: Pieces, placement: Placement, n_nod
     return a, b, n_nodes + len(cut)
 
 
-def _known_sides(tables: NetworkTables, placement: Placement, unsupplied: NDArray[np.bool_]) -> Ints:
+def _known_sides(tables: NetworkTables, placement: Placement, unsupplied: Bools) -> Ints:
     """Closed single-pole devices in parts without a source whose controlled side is known."""
     closed = ~tables.switches["open"].to_numpy(bool) & stood_single(tables.switches)
     known = (placement.piece >= 0) & ~(placement.dead_end & placement.with_site)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints, heads
 from survey.network.sweeps import adjacency
 from survey.network.topology.pieces import points_on, walk_vertices
 from survey.network.topology.placement import AT_SOURCE
@@ -21,9 +22,6 @@ if TYPE_CHECKING:
     from survey.network.topology.placement import Placement
     from survey.read.tables import Lines, NetworkTables
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 FIRST_STEP_M = 1.0
 
@@ -83,7 +81,7 @@ def build_graph(
     far[order] = n_nodes + 1 + np.arange(len(order))
     place = placement.piece[order] * 2 + placement.end[order]
     place = np.where(placement.piece[order] == AT_SOURCE, -2 - placement.node[order], place)
-    first_here = np.append(True, np.diff(place) != 0)[: len(order)]
+    first_here = heads(place)
     at_source = placement.piece[order] == AT_SOURCE
     start = np.where(at_source, root, placement.node[order])
     near[order] = np.where(first_here, start, np.append(-1, far[order][:-1])[: len(order)])

@@ -14,18 +14,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints, Objects
 from survey.network.nearness import Strips, join_close, make_strips, nearest_point
 from survey.network.topology.reversals import find_turned, known_points
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
     from survey.read.tables import NetworkTables
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -200,7 +196,7 @@ def _places(node: Ints, xy: Floats, n_named: int) -> Floats:
 
 
 def report_wide(
-    group: Ints, xy: Floats, *, ids: NDArray[np.object_], tables: NetworkTables, snap_m: float, findings: FindingList
+    group: Ints, xy: Floats, *, ids: Objects, tables: NetworkTables, snap_m: float, findings: FindingList
 ) -> None:
     """Add ``wide_joint`` for every group of ends that lie further apart than the tolerance.
 

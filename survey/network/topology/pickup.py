@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from survey.arrays import Floats, Ints, Objects, heads
 from survey.network.nearness import make_strips, nearest_point, touching_lines
 
 if TYPE_CHECKING:
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from survey.network.topology.joints import Joints
     from survey.read.tables import NetworkTables
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 LOOK_OF_PICKUP = 10.0
 """Out of reach, the nearest cable is still looked for up to this many times the tolerance."""
@@ -97,7 +95,7 @@ def _nearest_words(lost: Ints, xy: Floats, *, tables: NetworkTables, pickup_m: f
     for k in drawn:
         words[k] = f"no cable within {pickup_m:g} m of this point, nor within {reach_m:g} m"
     order = np.lexsort((touch.line, np.round(touch.off_m, 6), touch.point))
-    order = order[np.diff(touch.point[order], prepend=-1) != 0]
+    order = order[heads(touch.point[order])]
     ids = tables.cables["cable_id"].to_numpy(object)
     for point, line, off in zip(touch.point[order], touch.line[order], touch.off_m[order], strict=True):
         nearest = f"the nearest, {ids[lines.owner[line]]!r}, is {off:.1f} m off"
@@ -110,9 +108,7 @@ def place_of(lonlat: Floats) -> tuple[float, float] | None:
     return (float(lonlat[0]), float(lonlat[1])) if np.isfinite(lonlat).all() else None
 
 
-def _report_unknown_nodes(
-    names: NDArray[np.object_], node: Ints, *, ids: NDArray[np.object_], layer: str, findings: FindingList
-) -> None:
+def _report_unknown_nodes(names: Objects, node: Ints, *, ids: Objects, layer: str, findings: FindingList) -> None:
     unknown = np.flatnonzero((names != "") & (node < 0))
     if len(unknown):
         findings.add(

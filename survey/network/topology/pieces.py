@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+
+from survey.arrays import Floats, Ints
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
@@ -18,9 +19,6 @@ if TYPE_CHECKING:
     from survey.network.topology.pickup import Picked
     from survey.network.topology.tees import Tees
     from survey.read.tables import Lines, NetworkTables
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

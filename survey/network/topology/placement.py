@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Ints, ranges
 from survey.network.topology.pickup import place_of
 
 if TYPE_CHECKING:
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from survey.network.topology.pieces import Pieces
     from survey.read.tables import NetworkTables
 
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 AT_SOURCE = -2
 NOWHERE = -1
@@ -144,7 +142,7 @@ def _guarded(tables: NetworkTables, pieces: Pieces, *, here: _Incidence, node: I
         return piece
     count = here.degree[node[asked]]
     device = np.repeat(asked, count)
-    slot = np.repeat(here.first[node[asked]] - np.cumsum(count) + count, count) + np.arange(count.sum())
+    slot = ranges(here.first[node[asked]], count)
     cable = tables.cables["cable_id"].iloc[pieces.cable[here.piece[slot]]].to_numpy()
     match = cable == guards.iloc[device].to_numpy()
     hits = np.bincount(device[match], minlength=len(node))

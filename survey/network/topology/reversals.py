@@ -11,14 +11,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+
+from survey.arrays import Bools, Floats, Ints, ranges
 
 if TYPE_CHECKING:
     from survey.read.tables import NetworkTables
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 MOST_AT_NODE = 64
 """Of a node of many cables no more than these are compared."""
@@ -84,7 +82,7 @@ def _distances(codes: Ints, xy: Floats, points: tuple[Ints, Floats]) -> Floats:
     first = np.searchsorted(node[order], codes.ravel())
     count = np.minimum(np.searchsorted(node[order], codes.ravel(), side="right") - first, MOST_AT_NODE)
     asked = np.repeat(np.arange(2 * n), count)
-    known = order[np.repeat(first - np.cumsum(count) + count, count) + np.arange(len(asked))]
+    known = order[ranges(first, count)]
     tells = other[known] != codes[:, ::-1].ravel()[asked]
     asked, known = asked[tells], known[tells]
     off = np.full((2 * n, 2), np.inf)

@@ -11,16 +11,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints
 from survey.network.topology.pieces import Pieces, moved
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
     from survey.read.tables import NetworkTables
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 SAME_VOLTAGE = 0.2
 
@@ -78,7 +76,7 @@ def split_at_transformers(
     return Split(pieces, np.concatenate([node_xy, node_xy[split]]), sources, new_node[split])
 
 
-def _marked(pieces: Pieces, at_end: list[NDArray[np.bool_]], n_nodes: int) -> NDArray[np.bool_]:
+def _marked(pieces: Pieces, at_end: list[Bools], n_nodes: int) -> Bools:
     mark = np.zeros(n_nodes, bool)
     mark[pieces.u[at_end[0]]] = True
     mark[pieces.v[at_end[1]]] = True
@@ -89,8 +87,8 @@ def _report(
     tables: NetworkTables,
     site_nodes: Ints,
     *,
-    has_off: NDArray[np.bool_],
-    has_on: NDArray[np.bool_],
+    has_off: Bools,
+    has_on: Bools,
     supplies: bool,
     findings: FindingList,
 ) -> None:

@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from survey.arrays import Floats, Ints, heads
 from survey.network.nearness import touching_lines
 from survey.network.topology.joints import report_wide
 
@@ -21,9 +21,6 @@ if TYPE_CHECKING:
     from survey.findings import FindingList
     from survey.network.topology.joints import Joints
     from survey.read.tables import NetworkTables
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -92,7 +89,7 @@ def _first_of_each(tees: Tees, off: Floats) -> Tees:
     """Of the touches of one node with one run only the one with the least ``off``; sorted by run and place."""
     order = np.lexsort((tees.along_m, off, tees.node, tees.run))
     run, along, node = tees.run[order], tees.along_m[order], tees.node[order]
-    first = np.append(True, (np.diff(run) != 0) | (np.diff(node) != 0))[: len(run)]
+    first = heads(run, node)
     run, along, node = run[first], along[first], node[first]
     order = np.lexsort((node, along, run))
     return Tees(run[order], along[order], node[order])

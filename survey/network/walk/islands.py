@@ -11,8 +11,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints
 from survey.network.sweeps import Forest, Reach, retrace, two_nearest
 from survey.network.walk.walks import MOST_PATH_EDGES, kept_paths
 
@@ -23,10 +23,6 @@ if TYPE_CHECKING:
     from survey.network.walk.sections import Sections
     from survey.network.walk.walks import Walks
     from survey.read.tables import NetworkTables
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 def controlled_sides(

@@ -11,17 +11,14 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints, heads, ranges
 from survey.network.sweeps import Forest, span
 from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE
 
 if TYPE_CHECKING:
     from survey.network.topology.graph import Graph
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 MEMBERS_OF_AT_ONCE = 256
 
@@ -277,16 +274,13 @@ def _expand(view: PhaseView, which: Ints, place: Ints, row: Ints) -> tuple[Ints,
     ends = np.stack([np.where(inverted, low, high), np.where(inverted, tree[1], high)], axis=1)
     count = (ends - starts).ravel()
     owner = np.repeat(np.repeat(np.arange(len(which)), 2), count)
-    offset = np.repeat(starts.ravel() - np.cumsum(count) + count, count)
-    return owner, row[order[offset + np.arange(len(owner))]]
+    return owner, row[order[ranges(starts.ravel(), count)]]
 
 
 def _unique_pairs(parts: list[tuple[Ints, Ints]]) -> tuple[Ints, Ints]:
     owner = np.concatenate([p[0] for p in parts])
     row = np.concatenate([p[1] for p in parts])
-    if not len(owner):
-        return owner, row
     order = np.lexsort((row, owner))
     owner, row = owner[order], row[order]
-    keep = np.append(True, (np.diff(owner) != 0) | (np.diff(row) != 0))
+    keep = heads(owner, row)
     return owner[keep], row[keep]

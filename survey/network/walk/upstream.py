@@ -10,17 +10,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Ints
 from survey.compiled import njit
 from survey.network.walk.sections import span_edges
 from survey.network.walk.walks import tree_up
 
 if TYPE_CHECKING:
     from survey.network.model import Network
-
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

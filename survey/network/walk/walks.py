@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints, heads
 from survey.compiled import njit
 from survey.network.sweeps import Forest, descend, shortest
 from survey.read.tables import THREE_PHASE
@@ -24,9 +24,6 @@ if TYPE_CHECKING:
     from survey.network.topology.graph import Graph
     from survey.network.walk.sections import Sections
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 PART_PHASE_COST_M = 1e9
 MOST_PATH_EDGES = 10_000_000
@@ -135,7 +132,7 @@ def _carries_all(graph: Graph) -> Bools:
     if len(part):
         low, high = np.minimum(graph.a[part], graph.b[part]), np.maximum(graph.a[part], graph.b[part])
         order = np.lexsort((high, low))
-        new = np.append(True, (np.diff(low[order]) != 0) | (np.diff(high[order]) != 0))
+        new = heads(low[order], high[order])
         together = np.bitwise_or.reduceat(graph.mask[part][order], np.flatnonzero(new))
         full[part[order]] = together[np.cumsum(new) - 1] == THREE_PHASE
     return full

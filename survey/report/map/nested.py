@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.ragged import Ragged
+from survey.arrays import Ragged
 
 Rows = NDArray[np.int64]
 

@@ -1,4 +1,4 @@
-"""A sequence of index arrays of different lengths, held in two flat arrays."""
+"""What arrays of every room have in common: their types, groups of sorted rows, and many short lists in two arrays."""
 
 from __future__ import annotations
 
@@ -9,7 +9,22 @@ from typing import overload
 import numpy as np
 from numpy.typing import NDArray
 
+Bools = NDArray[np.bool_]
+Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Objects = NDArray[np.object_]
+
+
+def ranges(first: Ints, count: Ints) -> Ints:
+    """``first[k], first[k] + 1 ...``, ``count[k]`` numbers for every k, end to end."""
+    return np.repeat(first - np.cumsum(count) + count, count) + np.arange(count.sum())
+
+
+def heads(*keys: Ints) -> Bools:
+    """Rows of sorted keys that differ from the row before in some key, the first one among them."""
+    new = np.ones(len(keys[0]), bool)
+    new[1:] = np.logical_or.reduce([key[1:] != key[:-1] for key in keys])
+    return new
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +62,11 @@ class Ragged(Sequence[Ints]):
     def owner(self) -> Ints:
         """Item of each value, shape (n_values,)."""
         return np.repeat(np.arange(len(self)), self.counts)
+
+    def taken(self, rows: Ints) -> Ragged:
+        """Some of the items, in the order given."""
+        count = self.counts[rows]
+        return Ragged(self.flat[ranges(self.start[rows], count)], np.concatenate([[0], np.cumsum(count)]))
 
     def __len__(self) -> int:
         return len(self.start) - 1
