@@ -6,9 +6,14 @@ from collections.abc import Iterator
 
 import pytest
 from browser import chromium
+from hypothesis import settings
 from selenium import webdriver
 
 from survey.wrapped import NOT_A_TERMINAL
+
+# how long one example takes says more of what else the machine does than of the survey
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
 
 
 @pytest.fixture(scope="session", autouse=True)
