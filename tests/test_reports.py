@@ -21,6 +21,7 @@ STUDIED = {
     "likelihood",
     "load_needed_kw",
     "worst_load_kw",
+    "hold_kw",
     "score",
     "priority",
     "hazard",

@@ -9,15 +9,22 @@ from numpy.typing import NDArray
 
 Text = NDArray[np.object_]
 Floats = NDArray[np.float64]
-
 Ints = NDArray[np.int64]
 
-NOTHING = "Nothing needed"
-CLEARS = f"{NOTHING}: the screening limit clears every single-pole switching point upstream."
-CALM = f"{NOTHING}: at every single-pole switching point upstream the simulated voltage stays under the limit."
+NO_ACTION = "No action from this survey"
+CLEARS = f"{NO_ACTION}: at every single-pole switching point upstream the circuit is within the screening limit."
+CALM = f"{NO_ACTION}: at every single-pole switching point upstream the simulated voltage stays under the limit."
 THREE_POLE = "open and close all three phases together with a three-pole device"
-OPERATING = "before and while its poles are operated one at a time, opening as well as closing"
-NO_LOAD = "; not even full load on the secondary makes it safe to operate its poles one at a time"
+BALANCED = "balanced on all three phases, when opening as well as when closing"
+NO_LOAD = "; no load up to the rating of the transformers brings the voltage under the limit"
+FIXED = {
+    "no_single_pole": f"{NO_ACTION}: no single-pole switching point between here and the source.",
+    "looped": "Undecided in the normal state: it stands on a ring, which no single-pole point alone takes off supply; "
+    "once the ring is opened somewhere, the next single-pole operation may expose it. Survey it with the ring opened.",
+    "unreached": "Correct the record: no way to any supply was found, so nothing can be said of this site.",
+    "not_assessable": "Correct the record: a needed value is missing or impossible, so nothing can be said of this "
+    "site.",
+}
 
 
 @dataclass(frozen=True)
@@ -26,8 +33,8 @@ class ActionFacts:
 
     ``status``, ``reason`` (why not susceptible), ``hazardous`` (the study passes the voltage limit or, where there is
     none, the screen does not clear), ``studied``, ``switch_id`` and ``device`` of the worst point, ``nearest_id``,
-    ``load_needed_kw`` at the worst point (NaN unknown, inf: no load cures), ``limit_length_m``, ``cable_m`` there,
-    ``peak_pu``.
+    ``hold_kw`` at the worst point (infinite: no load cures), ``limit_length_m``, ``cable_m`` there, and the
+    ``load_rule``, share of rating.
     """
 
     status: Text
@@ -37,18 +44,10 @@ class ActionFacts:
     switch_id: Text
     device: Text
     nearest_id: Text
-    load_needed_kw: Floats
+    hold_kw: Floats
     limit_length_m: Floats
     cable_m: Floats
-    load_rule_kw: Floats
-
-
-FIXED = {
-    "no_single_pole": f"{NOTHING}: no single-pole switching point between here and the source.",
-    "unreached": "Correct the record: no way to any supply was found, so nothing can be said of this site.",
-    "not_assessable": "Correct the record: a needed value is missing or impossible, so nothing can be said of this "
-    "site.",
-}
+    load_rule: float
 
 
 def action_sentences(facts: ActionFacts) -> Text:
@@ -57,7 +56,7 @@ def action_sentences(facts: ActionFacts) -> Text:
     for status, text in FIXED.items():
         out[facts.status == status] = text
     immune = np.flatnonzero(facts.status == "not_susceptible")
-    out[immune] = [f"{NOTHING} ({reason})." for reason in facts.reason[immune]]
+    out[immune] = [f"{NO_ACTION}: {reason}." for reason in facts.reason[immune]]
     assessed = facts.status == "assessed"
     calm = assessed & ~facts.hazardous
     out[calm] = np.where(facts.studied[calm], CALM, CLEARS)
@@ -74,14 +73,11 @@ def _point(f: ActionFacts, rows: Ints) -> list[str]:
 
 
 def _load(f: ActionFacts, rows: Ints) -> list[str]:
-    needed = f.load_needed_kw[rows]
-    known = np.isfinite(needed)
-    words = kw_words(np.where(known, needed, f.load_rule_kw[rows]))
-    with_load = [f"; or keep at least {w} kW of load on the secondaries behind it {OPERATING}" for w in words]
-    by_rule = [f"; or keep at least {w} kW of load (15 % of rating) on the secondary {OPERATING}" for w in words]
+    """The load to hold; without the study it is the rule alone, and says so."""
+    rule = f" ({f.load_rule * 100:g} % of rating; the study was left out)"
     return [
-        a if k else NO_LOAD if endless else b
-        for a, b, k, endless in zip(with_load, by_rule, known.tolist(), np.isinf(needed).tolist(), strict=True)
+        NO_LOAD if kw == np.inf else f"; or hold at least {kw:g} kW of load behind it{'' if s else rule}, {BALANCED}"
+        for kw, s in zip(f.hold_kw[rows].tolist(), f.studied[rows].tolist(), strict=True)
     ]
 
 
@@ -100,9 +96,21 @@ def _also(f: ActionFacts, rows: Ints) -> list[str]:
     return [f" (the site's nearest single-pole point is {a})" if a and a != b else "" for a, b in pairs]
 
 
-def kw_words(value: Floats) -> list[str]:
-    """Kilowatts rounded up to two digits, so that what is read out is never too little; shape (n,)."""
-    positive = np.where(value > 0, value, 1.0)
-    step = 10.0 ** (np.floor(np.log10(positive)) - 1)
-    rounded = np.where(value > 0, np.ceil(positive / step - 1e-9) * step, 0.0)
-    return [f"{v:.10g}" for v in rounded.tolist()]
+def hold_kw(*, rating_va: Floats, needed_w: Floats, load_rule: float) -> Floats:
+    """Load for a crew to hold on a section, balanced on its three phases, kW, rounded up; infinite: no load cures.
+
+    The larger of the rule and of what the study needs, in whole kilowatts up to 100, in fives above: what is read out
+    is never too little.
+
+    Parameters
+    ----------
+    rating_va
+        Three-phase rating of the whole section [VA], shape (n,).
+    needed_w
+        Least load of the study [W]; NaN where there is none, infinite where no load cures.
+    load_rule
+        Share of rating of common practice [-].
+    """
+    wanted = np.fmax(load_rule * rating_va, needed_w) / 1e3
+    step = np.where(wanted > 100.0, 5.0, 1.0)
+    return np.where(np.isfinite(wanted), np.ceil(wanted / step - 1e-9) * step, wanted)

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from survey.assess.circuits import Circuits
+    from survey.physics.curves import CurveParameters
     from survey.physics.study import CurveLibrary, StudyResult
     from survey.settings import ScoreSettings, Settings
 
@@ -49,6 +50,18 @@ def screen_figures(circuits: Circuits) -> Figures:
     return Figures(absent, absent, absent, absent, absent, absent, hazard, hazard, np.zeros(len(absent), bool))
 
 
+def curve_parameters(settings: Settings) -> CurveParameters:
+    """Resistance and magnetizing curve of the settings."""
+    from survey.physics.curves import CurveParameters
+
+    electrical = settings.electrical
+    return CurveParameters(
+        series_resistance=electrical.series_r_pu,
+        knee=electrical.knee_pu,
+        air_core_reactance=electrical.saturated_x_pu,
+    )
+
+
 def curve_library(settings: Settings, *, voltage_limit: float | None = None) -> CurveLibrary:
     """The library of curves that the settings ask for.
 
@@ -57,15 +70,10 @@ def curve_library(settings: Settings, *, voltage_limit: float | None = None) -> 
     voltage_limit
         Limit of the sustained open-phase voltage, per unit; the settings' when not given.
     """
-    from survey.physics.study import CurveLibrary, CurveParameters
+    from survey.physics.study import CurveLibrary
 
-    electrical = settings.electrical
     return CurveLibrary(
-        CurveParameters(
-            series_resistance=electrical.series_r_pu,
-            knee=electrical.knee_pu,
-            air_core_reactance=electrical.saturated_x_pu,
-        ),
+        curve_parameters(settings),
         voltage_limit=settings.limits.voltage_pu if voltage_limit is None else voltage_limit,
         cache_dir="user" if settings.study.cache else None,
     )

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from survey.assess.score import lowered_by_gang, lowered_by_load
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from survey.assess.behaviour import Figures
     from survey.assess.circuits import Circuits, SectionValues
     from survey.assess.windings import Windings
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -55,24 +58,43 @@ def choose_sections(
     family = np.where(windings.usable, windings.family, -1)
     plain = np.fmax(figures.hazard, figures.loaded)
     lowered = lowered_by_load(figures.hazard, figures.loaded, settings=settings.score)
-    section = walks.section.copy()
-    nearest = circuits.index(section, family, n_sections=n_sections)
-    gang = walks.gang >= 0
-    best = nearest.copy()
-    best_section = np.where(nearest >= 0, section, -1)
-    score = np.where(nearest >= 0, lowered_by_gang(_of(lowered, nearest), gang, settings=settings.score), np.nan)
-    active = np.flatnonzero(nearest >= 0)
-    while len(active):
-        gang[active] |= walks.gang_above[section[active]]
-        section[active] = walks.upstream[section[active]]
-        active = active[section[active] >= 0]
-        active = active[values.rating_va[section[active]] <= settings.limits.worst_kva * 1e3]
-        here = circuits.index(section[active], family[active], n_sections=n_sections)
-        value = lowered_by_gang(_of(lowered, here), gang[active], settings=settings.score)
-        better = value > score[active] + 1e-9
-        won = active[better]
-        best[won], best_section[won], score[won] = here[better], section[won], value[better]
+    nearest = circuits.index(walks.section, family, n_sections=n_sections)
+    best, best_section, score = nearest.copy(), np.full(len(nearest), -1), np.full(len(nearest), -np.inf)
+    for site, section, gang in points_above(walks, np.flatnonzero(nearest >= 0), values=values, settings=settings):
+        here = circuits.index(section, family[site], n_sections=n_sections)
+        value = lowered_by_gang(_of(lowered, here), gang, settings=settings.score)
+        better = value > score[site] + 1e-9
+        won = site[better]
+        best[won], best_section[won], score[won] = here[better], section[better], value[better]
+    score[best_section < 0] = np.nan
     return Choice(nearest, best, best_section, _of(plain, best), score)
+
+
+def points_above(
+    walks: Walks, site: Ints, *, values: SectionValues, settings: Settings
+) -> Iterator[tuple[Ints, Ints, Bools]]:
+    """Yield the single-pole points of sites, level by level, the nearest first, then those up to ``worst_kva``.
+
+    Parameters
+    ----------
+    site
+        Rows of sites that have a nearest point.
+
+    Yields
+    ------
+    Sites that have a point at this level, its section, and whether a three-pole device stands between the two.
+    """
+    section, gang = walks.section[site], walks.gang[site] >= 0
+    # a way up passes no section twice, so that there are no more levels than sections
+    for _ in range(len(values.rating_va)):
+        yield site, section, gang
+        gang = gang | walks.gang_above[section]
+        section = walks.upstream[section]
+        on = section >= 0
+        on[on] = values.rating_va[section[on]] <= settings.limits.worst_kva * 1e3
+        site, section, gang = site[on], section[on], gang[on]
+        if not len(site):
+            return
 
 
 def _of(value: Floats, row: Ints) -> Floats:

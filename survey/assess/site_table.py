@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from survey.assess.action import ActionFacts, action_sentences
+from survey.assess.action import ActionFacts, action_sentences, hold_kw
 from survey.assess.score import BANDS, band_of, priority
 
 if TYPE_CHECKING:
@@ -213,13 +213,22 @@ def _studied(network: Network, assessment: Assessment, settings: Settings) -> pd
             "likelihood": at(figures.likelihood, nearest),
             "load_needed_kw": finite(at(needed_w, nearest)) / KILO,
             "worst_peak_pu": at(figures.peak_pu, worst),
-            "worst_load_kw": at(needed_w, worst) / KILO,
+            "worst_load_kw": finite(at(needed_w, worst)) / KILO,
+            "hold_kw": finite(at(_hold_kw(assessment, settings), np.where(assessed, choice.worst_section, -1))),
             "load_rule_kw": np.where(
                 assessment.windings.usable, settings.limits.load_rule * assessment.windings.rating_va / KILO, np.nan
             ),
             "screen": screen.astype(object),
         }
     )
+
+
+def _hold_kw(assessment: Assessment, settings: Settings) -> Floats:
+    """Load to hold on every section, kW; infinite where no load cures one of its circuits."""
+    values, circuits = assessment.totals, assessment.circuits
+    needed_w = np.full(len(values.rating_va), np.nan)
+    np.fmax.at(needed_w, circuits.section, assessment.figures.load_needed_pu * circuits.base_va)
+    return hold_kw(rating_va=values.rating_va, needed_w=needed_w, load_rule=settings.limits.load_rule)
 
 
 def finite(value: Floats) -> Floats:
@@ -240,10 +249,10 @@ def _actions(table: pd.DataFrame, assessment: Assessment, settings: Settings) ->
             switch_id=table["worst_switch_id"].to_numpy(object),
             device=table["worst_device"].to_numpy(object),
             nearest_id=table["switch_id"].to_numpy(object),
-            load_needed_kw=table["worst_load_kw"].to_numpy(np.float64),
+            hold_kw=np.append(_hold_kw(assessment, settings), np.nan)[choice.worst_section],
             limit_length_m=np.append(assessment.limit_length_m, np.nan)[choice.worst],
             cable_m=table["worst_cable_m"].to_numpy(np.float64),
-            load_rule_kw=table["load_rule_kw"].to_numpy(np.float64),
+            load_rule=settings.limits.load_rule,
         )
     )
 

@@ -68,8 +68,8 @@ def site(**typed: Any) -> None:  # noqa: ANN401 - click fills in what the option
     settings, catalogue = read_settings(options.settings_file, options.hz), Catalogue.load()
     request = make_request(options, catalogue, settings)
     with stage_progress() as progress:
-        answer = answer_site(request, settings=settings, catalogue=catalogue, progress=progress.count)
-        if options.picture is not None and not answer.reason:
+        answer = answer_site(request, settings=settings, progress=progress.count)
+        if options.picture is not None and answer.susceptible:
             from survey.desk.picture import draw_site
 
             drawn = draw_site(answer, progress=progress.count)
@@ -142,21 +142,21 @@ def print_site(answer: SiteAnswer, picture: Path | None) -> None:
     from survey.wrapped import labelled
 
     click.echo(labelled("", site_title(answer), indent=0) + "\n")
-    for line in [] if answer.reason else chain_lines(answer):
+    for line in chain_lines(answer) if answer.susceptible else []:
         figure = f"{line.name:<{NAME_WIDTH}}{line.value:>9} {line.unit}"
         click.echo(labelled(figure, line.words, indent=FIGURE_WIDTH) if line.words else figure.rstrip())
-    if not answer.reason:
+    if answer.susceptible:
         click.echo()
     click.echo(labelled("Verdict", verdict(answer)))
     if answer.request.nameplate:
         click.echo(labelled("Nameplate", answer.request.nameplate))
     if answer.assumed:
         click.echo(labelled("Assumed", "; ".join(answer.assumed)))
-    if not answer.reason:
+    if answer.susceptible:
         click.echo(labelled("Ratio", PER_PHASE))
         click.echo(labelled("Left out", LEFT_OUT.removeprefix("Left out: ")))
     if picture is not None:
-        click.echo(f"Picture     {'none: there is nothing to draw' if answer.reason else picture}")
+        click.echo(f"Picture     {picture if answer.susceptible else 'none: there is nothing to draw'}")
     click.echo(labelled("", CAUTION, indent=0))
 
 

@@ -6,14 +6,10 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from survey.assess.action import NO_LOAD, OPERATING, THREE_POLE
-from survey.assess.score import BANDS, band_of
+from survey.assess.action import BALANCED
 from survey.desk.lengths import LONGEST_M
-from survey.physics.cable import capacitive_reactance_ohm, charging_power_va
-from survey.physics.screening import FAMILIES, charge_loss, xc_xm
-from survey.physics.transformer import magnetizing_reactance_ohm
+from survey.physics.cable import capacitive_reactance_ohm
+from survey.physics.screening import FAMILIES
 
 if TYPE_CHECKING:
     from survey.desk.site import SiteAnswer
@@ -61,8 +57,8 @@ class ChainNumbers:
 
 def site_title(answer: SiteAnswer) -> str:
     """What was worked out, in one line."""
-    transformer, windings = answer.request.transformer, answer.bench.windings
-    connection, core = str(windings.connection[0]).replace("_", " "), str(windings.core[0]).replace("_", "-")
+    transformer = answer.request.transformer
+    connection, core = str(answer.row["connection"]).replace("_", " "), str(answer.row["core"]).replace("_", "-")
     kind = f"{connection} primary" + (f", {core} core" if core else "")
     length = answer.request.length_m
     return (
@@ -73,27 +69,23 @@ def site_title(answer: SiteAnswer) -> str:
 
 def chain_numbers(answer: SiteAnswer) -> ChainNumbers:
     """Numbers from cable to charge_loss of a susceptible site; the ``alone`` ones leave out the own capacitance."""
-    values, circuits = answer.values, answer.circuits
-    assert values is not None
-    assert circuits is not None
-    hertz, volts = answer.settings.electrical.frequency_hz, values.voltage_v[0]
-    cable_f, total_f = float(values.cable_f[0]), float(values.cap_f[0])
-    xm = magnetizing_reactance_ohm(rating_va=values.rating_va[0], voltage_v=volts, magnetizing_pu=circuits.im[0])
-    xc = capacitive_reactance_ohm(capacitance_f=np.array([total_f, cable_f]), frequency_hz=hertz)
+    row, values = answer.row, answer.values
+    cable_f = answer.request.cable.cap_f_m * answer.request.length_m
+    alone = capacitive_reactance_ohm(capacitance_f=cable_f, frequency_hz=answer.settings.electrical.frequency_hz)
     return ChainNumbers(
         cable_f_m=answer.request.cable.cap_f_m,
         cable_f=cable_f,
-        own_f=total_f - cable_f,
-        total_f=total_f,
-        xc_ohm=float(xc[0]),
-        xc_alone_ohm=float(xc[1]),
-        xm_ohm=float(xm),
-        xc_xm=float(xc_xm(magnetizing_pu=circuits.im[0], charging_pu=circuits.b[0])),
-        xc_xm_alone=float(xc[1]) / float(xm),
-        charging_va=float(charging_power_va(capacitance_f=total_f, voltage_v=volts, frequency_hz=hertz)),
-        charge_loss=float(charge_loss(charging_pu=circuits.b[0], core_loss_pu=circuits.p[0])),
+        own_f=float(values.cap_f[0] - values.cable_f[0]),
+        total_f=float(values.cap_f[0]),
+        xc_ohm=row["xc_ohm"],
+        xc_alone_ohm=float(alone),
+        xm_ohm=row["xm_ohm"],
+        xc_xm=row["xc_xm"],
+        xc_xm_alone=float(alone) / row["xm_ohm"],
+        charging_va=row["charging_kvar"] * 1e3,
+        charge_loss=row["charge_loss"],
         loss_w=float(values.loss_w[0]),
-        magnetizing_pu=float(circuits.im[0]),
+        magnetizing_pu=float(answer.circuits.im[0]),
     )
 
 
@@ -131,12 +123,10 @@ def _alone(value: float, unit: str) -> str:
 
 
 def _screen_lines(answer: SiteAnswer) -> list[ChainLine]:
-    circuits, lengths = answer.circuits, answer.lengths
-    assert circuits is not None
+    lengths = answer.lengths
     assert lengths is not None
-    verdict = "clears" if circuits.clears[0] else "does not clear"
     return [
-        ChainLine("screen", "Screening", verdict, "", f"limit: {screen_rule(answer)}"),
+        ChainLine("screen", "Screening", answer.row["screen"], "", f"limit: {screen_rule(answer)}"),
         ChainLine("screen_length", "Allowed length by screen", *_length(lengths.screen_m),
                   f"with the own capacitance left out: {lengths.screen_alone_m:.3g} m "
                   f"({lengths.screen_alone_m / FOOT_M:.3g} ft)"),
@@ -145,7 +135,6 @@ def _screen_lines(answer: SiteAnswer) -> list[ChainLine]:
 
 def screen_rule(answer: SiteAnswer) -> str:
     """The screening limit that applies, in words."""
-    assert answer.circuits is not None
     limits = answer.settings.limits
     return {
         "delta": f"Xc/Xm at or above {limits.delta_xc_xm:g}",
@@ -155,46 +144,40 @@ def screen_rule(answer: SiteAnswer) -> str:
 
 
 def _study_lines(answer: SiteAnswer) -> list[ChainLine]:
-    figures, lengths = answer.figures, answer.lengths
-    assert figures is not None
+    row, lengths = answer.row, answer.lengths
     assert lengths is not None
-    load_kw, rating_kva = answer.request.transformer.load_w / 1e3, answer.request.transformer.rating_va / 1e3
-    limit = answer.settings.limits.voltage_pu
+    load_kw, limit = answer.request.transformer.load_w / 1e3, answer.settings.limits.voltage_pu
     lines = [
-        ChainLine("peak", "Sustained peak, no load", f"{figures.peak_pu[0]:.2f}", "pu",
+        ChainLine("peak", "Sustained peak, no load", f"{row['peak_pu']:.2f}", "pu",
                   "largest open-phase voltage of all operations, of the crest to ground"),
-        *_loaded_lines(load_kw, f"{figures.peak_loaded_pu[0]:.2f}"),
-        ChainLine("likelihood", "Likelihood", f"{figures.likelihood[0]:.2f}", "",
-                  f"share of operations at no load that end above {limit:g} pu"),
-        ChainLine("temporary", "Temporary peak", f"{figures.temporary_pu[0]:.2f}", "pu",
+        *_loaded_lines(load_kw, f"{row['peak_loaded_pu']:.2f}"),
+        ChainLine("likelihood", "Likelihood", f"{row['likelihood']:.2f}", "",
+                  f"share of simulated operations at no load that end above {limit:g} pu"),
+        ChainLine("temporary", "Temporary peak", f"{row['temporary_pu']:.2f}", "pu",
                   "while the response settles, inrush included; not the sustained one"),
-        _load_line(float(figures.load_needed_pu[0]), rating_kva),
+        *_hold_lines(answer),
         ChainLine("study_length", "Allowed length by study", *_length(lengths.study_m),
                   f"no load; every shorter length stays at or under {limit:g} pu"),
     ]  # fmt: skip
     if load_kw > 0:
         lines.append(ChainLine("loaded_length", f"Allowed length at {load_kw:g} kW", *_length(lengths.loaded_m)))
-    return [*lines, _hazard_line(answer)]
+    return [*lines, ChainLine("hazard", "Hazard", f"{row['hazard']:.0f}", "of 100", f"band {row['band']}")]
 
 
 def _loaded_lines(load_kw: float, peak: str) -> list[ChainLine]:
     return [ChainLine("peak_loaded", f"Sustained peak at {load_kw:g} kW", peak, "pu")] if load_kw > 0 else []
 
 
-def _load_line(needed_pu: float, rating_kva: float) -> ChainLine:
-    if math.isinf(needed_pu):
-        return ChainLine(
-            "load_needed", "Load needed", "none helps", "", "not even rated load keeps every operation under"
-        )
-    words = "least resistive secondary load that keeps every operation under the limit"
-    return ChainLine("load_needed", "Load needed", f"{rounded_up(needed_pu * rating_kva):g}", "kW", words)
-
-
-def _hazard_line(answer: SiteAnswer) -> ChainLine:
-    assert answer.figures is not None
-    hazard = float(np.fmax(answer.figures.hazard, answer.figures.loaded)[0])
-    band = BANDS[int(band_of(hazard, settings=answer.settings.score))]
-    return ChainLine("hazard", "Hazard", f"{hazard:.0f}", "of 100", f"band {band}")
+def _hold_lines(answer: SiteAnswer) -> list[ChainLine]:
+    """The study's least load, and the load to hold."""
+    row, rule = answer.row, answer.settings.limits.load_rule * 100
+    least, hold = (("none", "") if math.isnan(kw) else (f"{kw:.3g}", "kW")
+                   for kw in (row["load_needed_kw"], row["hold_kw"]))  # fmt: skip
+    words = "a figure of the study: keeps every simulated operation under the limit" if least[1] else "no load cures"
+    return [
+        ChainLine("load_needed", "Least load of the study", *least, words),
+        ChainLine("hold", "Load to hold", *hold, f"{BALANCED}; the larger of that and {rule:g} % of rating"),
+    ]  # fmt: skip
 
 
 def _length(length_m: float) -> tuple[str, str]:
@@ -215,46 +198,24 @@ def cut_off(value: float, decimals: int) -> float:
     return math.floor(value * scale + 1e-9) / scale
 
 
-def rounded_up(value: float) -> float:
-    """Rounded up to two digits, so that what is read out is never too little."""
-    if value <= 0:
-        return 0.0
-    step = 10.0 ** (math.floor(math.log10(value)) - 1)
-    return float(f"{math.ceil(value / step - 1e-9) * step:.10g}")
-
-
 def verdict(answer: SiteAnswer) -> str:
-    """What to do, in one sentence."""
-    if answer.reason:
-        return f"Not susceptible: {answer.reason}. Nothing needed."
-    figures, circuits, limit = answer.figures, answer.circuits, answer.settings.limits.voltage_pu
-    assert figures is not None
-    assert circuits is not None
-    if figures.peak_pu[0] <= limit:
-        said = "clears it as well" if circuits.clears[0] else "does not clear it, but is the coarser of the two"
-        stays = f"the study stays at or under {limit:g} per unit even at no load"
-        return f"Nothing needed: {stays}; the screening limit {said}."
-    screened = " The screening limit clears it, the study does not: go by the study." if circuits.clears[0] else ""
-    return f"{_what_to_do(answer)}.{_load_given(answer)}{screened}"
-
-
-def _what_to_do(answer: SiteAnswer) -> str:
-    assert answer.figures is not None
-    assert answer.lengths is not None
-    needed = float(answer.figures.load_needed_pu[0])
-    load = NO_LOAD
-    if math.isfinite(needed):
-        kw = rounded_up(needed * answer.request.transformer.rating_va / 1e3)
-        load = f"; or keep at least {kw:g} kW of load on the secondary {OPERATING}"
-    short = cut_off(answer.lengths.study_m, 0)
-    shorten = f"; or keep the cable to {short:.0f} m" if short >= 1 else "; no cable is short enough"
-    return f"{THREE_POLE[0].upper()}{THREE_POLE[1:]}{load}{shorten}"
+    """What to do: the survey's own action, and what only a desk can add."""
+    row, limit, lengths = answer.row, answer.settings.limits.voltage_pu, answer.lengths
+    if lengths is None or row["peak_pu"] <= limit:
+        return str(row["action"])
+    short = cut_off(lengths.study_m, 0)
+    shorten = (
+        f" With no load, {short:.0f} m of this cable stay under the limit."
+        if short >= 1
+        else " No cable is short enough."
+    )
+    screened = " The screening limit clears it, the study does not: go by the study."
+    return f"{row['action']}{shorten}{_load_given(answer)}{screened if row['screen'] == 'clears' else ''}"
 
 
 def _load_given(answer: SiteAnswer) -> str:
-    assert answer.figures is not None
     load_kw = answer.request.transformer.load_w / 1e3
     if load_kw <= 0:
         return ""
-    enough = bool(answer.figures.peak_loaded_pu[0] <= answer.settings.limits.voltage_pu)
-    return f" The {load_kw:g} kW given {'is enough while it is really there' if enough else 'is not enough'}."
+    enough = answer.row["peak_loaded_pu"] <= answer.settings.limits.voltage_pu and load_kw >= answer.row["hold_kw"]
+    return f" The {load_kw:g} kW given {'is enough while it is really there, balanced' if enough else 'is not enough'}."

@@ -93,7 +93,7 @@ def choose_cable(
         return Cable(cap_nf_km * NANO_PER_KM, "as given")
     if key is None:
         stand_in = float(catalogue.class_capacitance_f_m(voltage_v))
-        return Cable(stand_in, "stand-in of the voltage class, on the large side", assumed=True)
+        return Cable(stand_in, "stand-in of the voltage class, on the large side", assumed=True, type="")
     return named_cable(key, voltage_v=voltage_v, catalogue=catalogue, settings=settings)
 
 
@@ -110,9 +110,9 @@ def named_cable(key: str, *, voltage_v: float, catalogue: Catalogue, settings: S
     )
     origin, words = str(found.origin[0]), found.words[0]
     if origin == "type":
-        return Cable(float(found.cap_f_m[0]), f"catalogue, {key}")
+        return Cable(float(found.cap_f_m[0]), f"catalogue, {key}", type=key)
     if origin == "text" and "not understood" not in words:
-        return Cable(float(found.cap_f_m[0]), f"worked out from {words}", assumed=", with " in words)
+        return Cable(float(found.cap_f_m[0]), f"worked out from {words}", assumed=", with " in words, type=key)
     keys = {str(match): str(name) for match, name in catalogue.cable_types[["match", "key"]].to_numpy()}
     close = difflib.get_close_matches("".join(key.split()).casefold(), keys, n=4, cutoff=0.3)
     like = f"the nearest are {', '.join(repr(keys[match]) for match in close)}; " if close else ""

@@ -1,4 +1,4 @@
-"""Transformers and a cable typed in by hand, made into the same circuits that a surveyed section becomes."""
+"""Transformers and cables typed in by hand: laid out as a small network, so that the survey's own chain judges them."""
 
 from __future__ import annotations
 
@@ -8,22 +8,29 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pyproj import CRS
 
-from survey.assess.assess import screening_limits
+from survey.assess.assess import Assessment, assess_network, screening_limits
 from survey.assess.circuits import Circuits, SectionValues, make_circuits
-from survey.assess.windings import Windings, describe_windings
+from survey.assess.site_table import site_table
 from survey.findings import FindingList
-from survey.physics.screening import FAMILIES
+from survey.network import build_network
+from survey.read.tables import THREE_PHASE, Lines, NetworkTables
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
-    from survey.physics.catalogue import Catalogue
     from survey.settings import Settings
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 NOT_GIVEN = float("nan")
+SUPPLY = "supply"
+POINT = "single-pole point"
+PLANE = 3857
+"""Any plane will do: nothing is drawn."""
+LEAST_M = 1e-6
+"""Stands for no cable at all: a network has none of length 0."""
 
 
 @dataclass(frozen=True)
@@ -66,98 +73,121 @@ class Cable:
     words
         Where that comes from.
     assumed
-        True for the stand-in of the voltage class.
+        True where part of it is a stand-in.
+    type
+        Its type, as the field ``cable_type``; ``None`` where the capacitance itself was given.
     """
 
     cap_f_m: float
     words: str
     assumed: bool = False
+    type: str | None = None
 
 
 @dataclass(frozen=True)
 class Bench:
-    """Transformers laid side by side, described as the survey describes them.
+    """Transformers side by side, each alone behind its own single-pole point, as the survey's chain sees them.
 
-    ``voltage_v`` shape (n,); ``assumed``: what was assumed, in words, one entry a kind.
+    ``sites``: its table of sites, in the order in which they were given; ``assumed``: what was assumed of the
+    transformers, in words, one entry a kind.
     """
 
-    windings: Windings
-    voltage_v: Floats
+    assessment: Assessment
+    sites: pd.DataFrame
     assumed: tuple[str, ...]
 
     @property
-    def susceptible(self) -> Ints:
-        """Rows that have a circuit to study."""
-        return np.flatnonzero(self.windings.family >= 0)
+    def totals(self) -> SectionValues:
+        """Totals of every section, in the order of the transformers."""
+        return self.assessment.totals
 
 
-def make_bench(transformers: Sequence[Transformer], *, settings: Settings, catalogue: Catalogue) -> Bench:
-    """Describe transformers: defaults, winding family, reason when not susceptible, magnetizing power."""
-    table = pd.DataFrame(
+def make_bench(
+    transformers: Sequence[Transformer],
+    *,
+    settings: Settings,
+    cable: Cable | None = None,
+    length_m: float = 0.0,
+    progress: Callable[[int, int], None] | None = None,
+) -> Bench:
+    """Lay out transformers, each behind ``length_m`` of the cable (none without one), and assess them."""
+    tables = bench_tables(transformers, cable=cable, length_m=length_m)
+    network = build_network(tables, settings=settings.network, findings=FindingList())
+    assessment = assess_network(network, settings=settings, findings=FindingList(), progress=progress)
+    ranked, order = site_table(network, assessment, settings=settings)
+    words = dict.fromkeys(part for text in assessment.windings.assumed for part in str(text).split("; ") if part)
+    return Bench(assessment, ranked.iloc[np.argsort(order)].reset_index(drop=True), tuple(words))
+
+
+def bench_tables(transformers: Sequence[Transformer], *, cable: Cable | None, length_m: float) -> NetworkTables:
+    """One source, and for every transformer a single-pole point and a cable of its own; nothing is drawn."""
+    count = len(transformers)
+    ids = [f"{number:05d}" for number in range(count)]
+    nowhere = dict.fromkeys(("x", "y", "lon", "lat"), np.nan) | {"row": np.arange(count)}
+    cap_f_m = 0.0 if cable is None else cable.cap_f_m if cable.type is None else np.nan
+    cables = pd.DataFrame(
         {
-            "site_id": [str(number) for number in range(len(transformers))],
-            "usable": True,
-            "connection": pd.Series([t.connection for t in transformers], dtype=object),
-            "core": pd.Series([t.core for t in transformers], dtype=object),
+            "cable_id": ids,
+            "feeder": pd.Categorical([""] * count),
+            "phases": np.full(count, THREE_PHASE, np.uint8),
+            "voltage_v": [t.voltage_v for t in transformers],
+            "shielded": True,
+            "cable_type": pd.Categorical([(cable and cable.type) or ""] * count),
+            "cap_f_m": np.full(count, cap_f_m),
+            "length_m": max(length_m, LEAST_M),
+            "drawn_m": np.nan,
+            "from_node": SUPPLY,
+            "to_node": ids,
+            "row": np.arange(count),
+        }
+    )
+    point = {"switch_id": [POINT if count == 1 else f"{POINT} {name}" for name in ids], "single_pole": True}
+    switches = pd.DataFrame(point | {"device": "", "open": False, "guards": ids, "node": SUPPLY} | nowhere)
+    source = {"source_id": [SUPPLY], "feeder": "", "node": SUPPLY}
+    return NetworkTables(
+        cables=cables,
+        lines=Lines(np.empty((0, 2)), np.zeros(1, np.int64), np.empty(0, np.int64), np.empty(0)),
+        transformers=_site_records(transformers, ids).assign(**nowhere),
+        switches=switches,
+        sources=pd.DataFrame(source | nowhere | {"row": [0]}),
+        working_crs=CRS.from_epsg(PLANE),
+        output_crs=CRS.from_epsg(PLANE),
+    )
+
+
+def _site_records(transformers: Sequence[Transformer], ids: list[str]) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "site_id": ids,
+            "feeder": "",
+            "district": "",
             "rating_va": [t.rating_va for t in transformers],
             "voltage_v": [t.voltage_v for t in transformers],
+            "connection": pd.Series([t.connection for t in transformers], dtype=object),
+            "core": pd.Series([t.core for t in transformers], dtype=object),
             "no_load_loss_w": [t.loss_w for t in transformers],
             "exciting_pu": [t.exciting_pu for t in transformers],
             "min_load_w": [t.load_w for t in transformers],
+            "customers": np.nan,
+            "critical": False,
+            "node": ids,
+            "units": 1,
+            "usable": True,
         }
     )
-    exciting_pct = settings.electrical.exciting_pct
-    findings = FindingList()
-    windings = describe_windings(
-        table,
-        catalogue=catalogue,
-        exciting_pu=None if exciting_pct is None else exciting_pct / 100,
-        findings=findings,
-    )
-    words = dict.fromkeys(part for text in windings.assumed for part in str(text).split("; ") if part)
-    return Bench(windings, table["voltage_v"].to_numpy(np.float64), tuple(words))
 
 
-def bench_sections(
-    bench: Bench, rows: Ints, *, cable_m: Floats, cable_f_m: Floats, stand_in: bool = False
-) -> SectionValues:
-    """One exposed section for each entry of ``rows``: that transformer alone behind that much cable.
+def without_cable(values: SectionValues) -> SectionValues:
+    """The same sections with the transformers' own capacitance alone."""
+    none = np.zeros(len(values.cable_m))
+    return replace(values, cable_m=none, cable_f=none, cap_f=values.cap_f - values.cable_f)
 
-    Parameters
-    ----------
-    rows
-        Transformer of each section, shape (n,).
-    cable_m, cable_f_m
-        Length of cable [m] and its capacitance of one phase to ground [F/m], shape (n,).
-    stand_in
-        The capacitance is the voltage class's stand-in.
-    """
-    windings = bench.windings
-    cable_f = cable_m * cable_f_m
-    mine = windings.family[rows] == np.arange(len(FAMILIES))[:, None]
 
-    def by_family(value: Floats) -> Floats:
-        return np.where(mine, value[rows], 0.0)
-
-    return SectionValues(
-        cable_m=cable_m,
-        cable_f=cable_f,
-        cap_f=cable_f + windings.own_cap_f[rows],
-        sites=np.ones(len(rows), np.int64),
-        rating_va=windings.rating_va[rows],
-        loss_w=windings.loss_w[rows],
-        magnetizing_va=windings.magnetizing_va[rows],
-        voltage_v=bench.voltage_v[rows],
-        family_va=by_family(windings.rating_va),
-        family_loss_w=by_family(windings.loss_w),
-        family_magnetizing_va=by_family(windings.magnetizing_va),
-        family_load_w=by_family(windings.min_load_w),
-        stand_in_f=cable_f if stand_in else np.zeros(len(rows)),
-        family_assumed_loss_w=by_family(np.where(windings.assumed_loss, windings.loss_w, 0.0)),
-        family_assumed_magnetizing_va=by_family(np.where(windings.assumed_exciting, windings.magnetizing_va, 0.0)),
-        family_doubtful_va=np.zeros(mine.shape),
-        family_sites=mine.astype(float),
-    )
+def with_cable(bare: SectionValues, rows: Ints, *, length_m: Floats, cap_f_m: Floats) -> SectionValues:
+    """Sections ``rows`` of ``bare``, each with so much cable [m], of so much capacitance [F/m], shape (n,)."""
+    taken = {field.name: getattr(bare, field.name)[..., rows] for field in fields(bare)}
+    cable_f = length_m * cap_f_m
+    return SectionValues(**taken | {"cable_m": length_m, "cable_f": cable_f, "cap_f": taken["cap_f"] + cable_f})
 
 
 def section_circuits(values: SectionValues, *, settings: Settings) -> Circuits:
@@ -167,8 +197,3 @@ def section_circuits(values: SectionValues, *, settings: Settings) -> Circuits:
     )
     order = np.argsort(made.section, kind="stable")
     return Circuits(**{field.name: getattr(made, field.name)[order] for field in fields(made)})
-
-
-def all_studied(circuits: Circuits) -> Circuits:
-    """The same circuits, judged by the study alone, whatever the screen says."""
-    return replace(circuits, clears=np.zeros(len(circuits.b), dtype=bool))

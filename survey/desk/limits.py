@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from survey.assess.behaviour import curve_library
 from survey.assess.windings import REASONS
 from survey.desk.checks import check_field, check_inside, named_cable
-from survey.desk.circuit import Bench, Cable, Transformer, bench_sections, make_bench, section_circuits
+from survey.desk.circuit import Bench, Cable, Transformer, make_bench, section_circuits, without_cable
 from survey.desk.lengths import (
     LONGEST_M,
     allowed_charging_pu,
@@ -26,7 +26,6 @@ from survey.physics.catalogue import CLASS_MARGIN
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from survey.assess.circuits import SectionValues
     from survey.physics.catalogue import Catalogue
     from survey.settings import Settings
 
@@ -123,7 +122,8 @@ def desk_table(
         for connection, core in WINDINGS
         for kva in KVA
     ]
-    bench = make_bench(machines, settings=settings, catalogue=catalogue)
+    unstudied = settings.study.model_copy(update={"run": False})
+    bench = make_bench(machines, settings=settings.model_copy(update={"study": unstudied}))
     charging = allowed_charging(bench, chosen, settings=settings, study=study, progress=progress)
     rows = pd.concat(
         [_rows(bench, key, cable=cable, allowed=charging, settings=settings) for key, cable in chosen.items()]
@@ -148,7 +148,10 @@ def choose_cables(kv: float, keys: Sequence[str], *, catalogue: Catalogue, setti
         msg = f"--kv: the catalogue has no cable type for {kv:g} kV; name one with --cable"
         raise ModelError(msg)
     fits = fits[fits["kv_class"] == fits.groupby("standard")["kv_class"].transform("min")]
-    return {str(key): Cable(float(cap), f"catalogue, {key}") for key, cap in fits[["key", "cap_f_m"]].to_numpy(object)}
+    return {
+        str(key): Cable(float(cap), f"catalogue, {key}", type=str(key))
+        for key, cap in fits[["key", "cap_f_m"]].to_numpy(object)
+    }
 
 
 def shown_types(
@@ -183,7 +186,7 @@ def allowed_charging(
     progress: Callable[[int, int], None] | None = None,
 ) -> AllowedCharging:
     """Charging power allowed, which is the same for every cable type; one study serves them all."""
-    bare = _bare_sections(bench)
+    bare = without_cable(bench.totals)
     circuits = section_circuits(bare, settings=settings)
     check_inside(circuits)
     screen = screen_charging_pu(circuits, settings=settings)
@@ -209,15 +212,9 @@ def allowed_charging(
     return AllowedCharging(screen, by_study(np.zeros(len(screen))), by_study(circuits.load))
 
 
-def _bare_sections(bench: Bench) -> SectionValues:
-    everyone = np.arange(len(bench.voltage_v))
-    zero = np.zeros(len(everyone))
-    return bench_sections(bench, everyone, cable_m=zero, cable_f_m=zero)
-
-
 def _rows(bench: Bench, key: str, *, cable: Cable, allowed: AllowedCharging, settings: Settings) -> pd.DataFrame:
-    bare, windings = _bare_sections(bench), bench.windings
-    cap = np.full(len(bench.voltage_v), cable.cap_f_m)
+    bare, windings = without_cable(bench.totals), bench.assessment.windings
+    cap = np.full(len(bench.sites), cable.cap_f_m)
     hertz = settings.electrical.frequency_hz
 
     def metres(charging: Floats) -> Floats:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.assess.behaviour import curve_parameters
 from survey.desk.chain import FOOT_M, LEFT_OUT, site_title
-from survey.desk.circuit import all_studied, section_circuits
+from survey.desk.circuit import section_circuits, with_cable, without_cable
 from survey.desk.lengths import LONGEST_M
-from survey.desk.site import section_at
-from survey.desk.waveform import curve_parameters, worst_waveform
+from survey.desk.waveform import worst_waveform
 from survey.memory import thread_pool
 from survey.physics.curves import BLOCKS
 from survey.physics.sequences import Circuit
@@ -65,13 +65,22 @@ def peak_curve(answer: SiteAnswer, *, progress: Callable[[int, int], None] | Non
     assert lengths is not None
     span = min(max(2.0 * asked, 3.0 * lengths.study_m, 1.3 * min(lengths.loaded_m, 8 * asked), LEAST_SPAN_M), LONGEST_M)
     length = span * np.linspace(0.0, 1.0, CURVE_POINTS) ** 2
-    circuits = section_circuits(section_at(answer.bench, answer.request, length_m=length), settings=answer.settings)
+    circuits = circuits_at(answer, length)
     bare = np.zeros(len(length))
     if circuits.load[0] <= 0:
         return PeakCurve(length, direct_peaks(circuits, bare, settings=answer.settings, progress=progress), None)
     twice = np.concatenate([bare, circuits.load])
     both = direct_peaks(_doubled(circuits), twice, settings=answer.settings, progress=progress)
     return PeakCurve(length, both[: len(length)], both[len(length) :])
+
+
+def circuits_at(answer: SiteAnswer, length_m: Floats) -> Circuits:
+    """The transformer behind that much of its cable [m], one circuit for each length."""
+    cap_f_m = np.full(len(length_m), answer.request.cable.cap_f_m)
+    rows = np.zeros(len(length_m), np.int64)
+    return section_circuits(
+        with_cable(without_cable(answer.values), rows, length_m=length_m, cap_f_m=cap_f_m), settings=answer.settings
+    )
 
 
 def _doubled(circuits: Circuits) -> Circuits:
@@ -110,8 +119,7 @@ def direct_peaks(
 
 def draw_site(answer: SiteAnswer, *, progress: Callable[[int, int], None] | None = None) -> Callable[[Path], None]:
     """Simulate what the picture shows; what is returned draws it into a file (.png or .svg)."""
-    assert answer.circuits is not None
-    wave = worst_waveform(all_studied(answer.circuits), settings=answer.settings)
+    wave = worst_waveform(answer.circuits, settings=answer.settings)
     curve = peak_curve(answer, progress=progress)
 
     def write(path: Path) -> None:
@@ -181,8 +189,7 @@ def _scaled(factor: float) -> Any:  # noqa: ANN401 - the pair of functions that 
 
 def draw_curve(axes: Axes, curve: PeakCurve, answer: SiteAnswer) -> None:
     """Sustained peak against cable length, with the limit, the allowed length and the site itself."""
-    figures, lengths, limit = answer.figures, answer.lengths, answer.settings.limits.voltage_pu
-    assert figures is not None
+    peak_pu, lengths, limit = answer.row["peak_pu"], answer.lengths, answer.settings.limits.voltage_pu
     assert lengths is not None
     axes.plot(curve.length_m, curve.peak_pu, color=ACCENT, marker="o", markersize=3, linewidth=1.3, label="no load")
     if curve.loaded_pu is not None:
@@ -191,8 +198,8 @@ def draw_curve(axes: Axes, curve: PeakCurve, answer: SiteAnswer) -> None:
     axes.axhline(limit, color=LIMIT, linewidth=1.2, linestyle="--", label=f"limit, {limit:g} pu")
     axes.axvspan(0, min(lengths.study_m, curve.length_m[-1]), facecolor=PALE, alpha=0.6, hatch="///", edgecolor="white",
                  linewidth=0, label=f"allowed by the study at no load: {lengths.study_m:.0f} m")  # fmt: skip
-    here = f"this site: {figures.peak_pu[0]:.2f} pu at {answer.request.length_m:.0f} m, rounded up to the curves kept"
-    axes.plot([answer.request.length_m], figures.peak_pu, marker="D", markersize=8, linestyle="none", color=LIMIT,
+    here = f"this site: {peak_pu:.2f} pu at {answer.request.length_m:.0f} m, rounded up to the curves kept"
+    axes.plot([answer.request.length_m], [peak_pu], marker="D", markersize=8, linestyle="none", color=LIMIT,
               label=here)  # fmt: skip
     axes.set_title("Largest sustained open-phase voltage of all operations", loc="left", fontsize=9.5)
     axes.set_ylabel("Sustained peak, pu of crest")

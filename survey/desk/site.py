@@ -1,4 +1,4 @@
-"""One transformer by hand: the figures that a survey would give for it, and how much cable it stands."""
+"""One transformer by hand: the survey's own chain on one switching point, and the cable lengths that it allows."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.assess.behaviour import Figures, curve_library, study_figures
+from survey.assess.behaviour import curve_library
 from survey.desk.checks import check_inside, check_length, check_transformer
-from survey.desk.circuit import Bench, Cable, Transformer, all_studied, bench_sections, make_bench, section_circuits
+from survey.desk.circuit import Bench, Cable, Transformer, make_bench, section_circuits, without_cable
 from survey.desk.lengths import (
     LONGEST_M,
     allowed_charging_pu,
@@ -22,8 +22,9 @@ from survey.desk.lengths import (
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    import pandas as pd
+
     from survey.assess.circuits import Circuits, SectionValues
-    from survey.physics.catalogue import Catalogue
     from survey.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -62,25 +63,35 @@ class SiteAnswer:
     request, settings
         What was asked, under which settings.
     bench
-        The transformer as described; ``assumed`` holds what was assumed of it.
-    reason
-        Why it is not susceptible; ``""`` when it is. The rest is then of no meaning and ``None``.
-    values, circuits
-        Its section and its circuit, one row each.
-    figures
-        The study's, one row, made whether the screen clears it or not.
+        Its assessment.
     lengths
-        Allowed lengths.
+        Allowed lengths; ``None`` where it is not susceptible.
     """
 
     request: SiteRequest
     settings: Settings
     bench: Bench
-    reason: str
-    values: SectionValues | None = None
-    circuits: Circuits | None = None
-    figures: Figures | None = None
     lengths: AllowedLengths | None = None
+
+    @property
+    def row(self) -> pd.Series:
+        """Its row of the sites table."""
+        return self.bench.sites.iloc[0]
+
+    @property
+    def values(self) -> SectionValues:
+        """Totals of its section, one row."""
+        return self.bench.totals
+
+    @property
+    def circuits(self) -> Circuits:
+        """Its circuit, one row; none where it is not susceptible."""
+        return self.bench.assessment.circuits
+
+    @property
+    def susceptible(self) -> bool:
+        """Whether there is a circuit to study."""
+        return len(self.circuits.b) > 0
 
     @property
     def assumed(self) -> tuple[str, ...]:
@@ -90,11 +101,7 @@ class SiteAnswer:
 
 
 def answer_site(
-    request: SiteRequest,
-    *,
-    settings: Settings,
-    catalogue: Catalogue,
-    progress: Callable[[int, int], None] | None = None,
+    request: SiteRequest, *, settings: Settings, progress: Callable[[int, int], None] | None = None
 ) -> SiteAnswer:
     """Work out one transformer.
 
@@ -105,35 +112,20 @@ def answer_site(
     """
     check_transformer(request.transformer)
     check_length(request.length_m)
-    bench = make_bench([request.transformer], settings=settings, catalogue=catalogue)
-    if bench.windings.family[0] < 0:
-        return SiteAnswer(request, settings, bench, str(bench.windings.reason[0]))
-    values = section_at(bench, request, length_m=request.length_m)
-    circuits = section_circuits(values, settings=settings)
-    check_inside(circuits)
-    figures = study_figures(all_studied(circuits), settings=settings, progress=progress)
-    lengths = allowed_lengths(bench, request, settings=settings, progress=progress)
-    return SiteAnswer(request, settings, bench, "", values, circuits, figures, lengths)
+    bench = make_bench(
+        [request.transformer], settings=settings, cable=request.cable, length_m=request.length_m, progress=progress
+    )
+    answer = SiteAnswer(request, settings, bench)
+    if not answer.susceptible:
+        return answer
+    check_inside(answer.circuits)
+    return replace(answer, lengths=allowed_lengths(answer, progress=progress))
 
 
-def section_at(bench: Bench, request: SiteRequest, *, length_m: float | Floats) -> SectionValues:
-    """The transformer behind that much of its cable; one section for each length."""
-    length = np.atleast_1d(np.asarray(length_m, np.float64))
-    rows = np.zeros(len(length), np.int64)
-    cap_f_m = np.full(len(length), request.cable.cap_f_m)
-    return bench_sections(bench, rows, cable_m=length, cable_f_m=cap_f_m, stand_in=request.cable.assumed)
-
-
-def allowed_lengths(
-    bench: Bench,
-    request: SiteRequest,
-    *,
-    settings: Settings,
-    progress: Callable[[int, int], None] | None = None,
-) -> AllowedLengths:
+def allowed_lengths(answer: SiteAnswer, *, progress: Callable[[int, int], None] | None = None) -> AllowedLengths:
     """Lengths by screen and by study, with no load and with the load."""
-    frequency, cap = settings.electrical.frequency_hz, np.array([request.cable.cap_f_m])
-    bare = section_at(bench, request, length_m=0.0)
+    settings, cap = answer.settings, np.array([answer.request.cable.cap_f_m])
+    frequency, bare = settings.electrical.frequency_hz, without_cable(answer.values)
     circuits = section_circuits(bare, settings=settings)
     screen = screen_charging_pu(circuits, settings=settings)
     highest = charging_of_length_pu(np.array([LONGEST_M]), bare, cap_f_m=cap, frequency_hz=frequency)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.physics.curves import BLOCKS, CYCLES, CurveParameters
+from survey.assess.behaviour import curve_parameters
+from survey.physics.curves import BLOCKS, CYCLES
 from survey.physics.sequences import Circuit, switching_plan
 
 if TYPE_CHECKING:
@@ -59,16 +60,6 @@ class Waveform:
             self.period, f"repeating after {self.period} cycles"
         )
         return f"{poles} closed, after {'opening' if self.opening else 'closing'} pole by pole; {again}"
-
-
-def curve_parameters(settings: Settings) -> CurveParameters:
-    """Resistance and magnetizing curve of the settings."""
-    electrical = settings.electrical
-    return CurveParameters(
-        series_resistance=electrical.series_r_pu,
-        knee=electrical.knee_pu,
-        air_core_reactance=electrical.saturated_x_pu,
-    )
 
 
 def worst_waveform(circuits: Circuits, *, settings: Settings) -> Waveform:

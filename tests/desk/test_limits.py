@@ -19,7 +19,7 @@ from survey.desk.limits_text import text_lines, three
 from survey.errors import ModelError, OutputError
 from survey.physics.catalogue import Catalogue
 from survey.result import CAUTION
-from survey.settings import Settings
+from survey.settings import Settings, build_settings
 
 CATALOGUE = Catalogue.load()
 FOOT = 0.3048
@@ -95,7 +95,7 @@ def studied():
 
 
 def test_study_lengths_hold_in_direct_simulation_just_below(studied):
-    from survey.desk.circuit import Transformer, bench_sections, make_bench, section_circuits
+    from survey.desk.circuit import Transformer, make_bench, section_circuits, with_cable, without_cable
     from survey.desk.picture import direct_peaks
 
     rows = studied.rows[studied.rows.cable_type == "1/0 XLPE 15kV 133%"]
@@ -106,12 +106,12 @@ def test_study_lengths_hold_in_direct_simulation_just_below(studied):
         machines = [
             Transformer(r.kva * 1e3, 12470.0, r.connection, load_w=r.kva * 1e3 * share) for r in some.itertuples()
         ]
-        bench = make_bench(machines, settings=Settings(), catalogue=CATALOGUE)
-        values = bench_sections(
-            bench,
+        bench = make_bench(machines, settings=build_settings({"study": {"run": False}}))
+        values = with_cable(
+            without_cable(bench.totals),
             np.arange(len(some)),
-            cable_m=some[name].to_numpy() * 0.995,
-            cable_f_m=some["cap_nf_km"].to_numpy() * 1e-12,
+            length_m=some[name].to_numpy() * 0.995,
+            cap_f_m=some["cap_nf_km"].to_numpy() * 1e-12,
         )
         circuits = section_circuits(values, settings=Settings())
         assert direct_peaks(circuits, circuits.load, settings=Settings()).max() <= 1.25

@@ -135,6 +135,7 @@ def _site_columns(town: Town, rng: np.random.Generator) -> dict[str, Any]:
         "path_length_m": shapely.length(np.array(town.paths, dtype=object)),
         "customers": rng.integers(1, 90, n).astype(float),
         "load_rule_kw": kva * 0.15,
+        "hold_kw": kva * 0.2,
         "minload_kw": np.zeros(n),
     }
 

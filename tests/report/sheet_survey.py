@@ -48,7 +48,7 @@ def site_table(places: np.ndarray, **changes: Any) -> pd.DataFrame:
         "exposed_cable_m": 304.8 + number,
         "peak_pu": 1.0 + number % 4,
         "peak_loaded_pu": 1.05,
-        "load_needed_kw": 12.25,
+        "hold_kw": 13.0,
         "action": [f"Switch three-pole at S-{i // 4:03d}, opening as well as closing" for i in number],
         "lon": lon,
         "lat": lat,

@@ -39,9 +39,7 @@ def test_feet() -> None:
 
 def test_what_is_missing_is_a_dash() -> None:
     nothing = dict.fromkeys(["switch_id", "switch_device", "worst_switch_id", "connection", "core", "action"], "")
-    numbers = dict.fromkeys(
-        ["kva", "path_length_m", "exposed_cable_m", "peak_pu", "peak_loaded_pu", "load_needed_kw"], np.nan
-    )
+    numbers = dict.fromkeys(["kva", "path_length_m", "exposed_cable_m", "peak_pu", "peak_loaded_pu", "hold_kw"], np.nan)
     made = row(**nothing, **numbers, band="", status="unreached")
     assert made.pop("number") == "1"
     assert made.pop("site") == "T-0000"
@@ -56,7 +54,7 @@ def test_only_one_peak_known() -> None:
 def test_a_worse_point_is_named_beside_the_nearest() -> None:
     assert row(worst_switch_id="S-9")["switch"] == "S-000 (cutout); worst S-9"
     assert row(switch_id="", worst_switch_id="S-9")["switch"] == "–; worst S-9"
-    made = row(worst_switch_id="S-9", worst_cable_m=151.2, worst_peak_pu=4.56, worst_load_kw=np.nan)
+    made = row(worst_switch_id="S-9", worst_cable_m=151.2, worst_peak_pu=4.56)
     assert made["exposed"].endswith("; worst 151")
     assert made["peak"].endswith("; worst 4.56")
     assert "worst" not in made["load"]

@@ -6,7 +6,7 @@ survey.card = (() => {
   const element = document.getElementById("card");
   const MAIN = {
     sites: ["priority", "score", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "worst_peak_pu", "worst_cable_m", "path_length_m", "limit_length_m",
-      "load_needed_kw", "worst_load_kw", "kva", "connection", "customers"],
+      "hold_kw", "kva", "connection", "customers"],
     switching_points: ["top_priority", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
   };
   const ELSEWHERE = new Set(["site_id", "switch_id", "switch_device", "worst_switch_id", "gang_switch_id", "action", "notes", "rank", "band", "status"]);

@@ -12,7 +12,6 @@ from reportlab.lib.colors import HexColor
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph, Table, TableStyle
 
-from survey.assess.action import kw_words
 from survey.report.ramp import STATUS_MARKS, Mark, mark_of
 from survey.report.sheets.drawing import draw_mark
 from survey.report.sheets.lettering import BOLD, FAINT, HAIR, INK, QUIET, REGULAR, clean, markup, style
@@ -60,7 +59,7 @@ def headings(units: Units) -> dict[str, str]:
         "walked": f"Walked {length}",
         "exposed": f"Exposed cable {length}",
         "peak": "Peak pu no load / loaded",
-        "load": "Load needed kW",
+        "load": "Load to hold kW",
         "band": "Band",
         "action": "Action",
         "done": "Done",
@@ -84,7 +83,6 @@ def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRo
 
     peaks = _peaks(site["peak_pu"], site["peak_loaded_pu"])
     exposed = _number(site["exposed_cable_m"] * per_m, decimals=0)
-    load = _load(site["load_needed_kw"])
     return TableRow(
         number=str(number),
         site=clean(site["site_id"], limit=_NAME_LIMIT),
@@ -94,15 +92,10 @@ def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRo
         walked=_number(site["path_length_m"] * per_m, decimals=0),
         exposed=with_worst(exposed, _number(site["worst_cable_m"] * per_m, decimals=0)),
         peak=with_worst(peaks, _number(site["worst_peak_pu"], decimals=2)),
-        load=with_worst(load, _load(site["worst_load_kw"])),
+        load=_number(site["hold_kw"], decimals=0),
         band=mark_of(str(site["band"]), str(site["status"])).label,
         action=clean(site["action"], limit=_WRITTEN_LIMIT) or NOTHING,
     )
-
-
-def _load(value: float) -> str:
-    """Kilowatts as the action says them."""
-    return kw_words(np.array([value]))[0] if np.isfinite(value) else NOTHING
 
 
 def _switch(site: Mapping[str, Any]) -> str:
