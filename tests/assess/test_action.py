@@ -81,8 +81,8 @@ LOAD = f"or hold at least 23 kW of load behind it, {BALANCED}"
             {"status": "looped"},
             (
                 "Undecided in the normal state: it stands on a ring, which no single-pole point alone takes off "
-                "supply; once the ring is opened somewhere, the next single-pole operation may expose it. Survey it with the "
-                "ring opened."
+                "supply; once the ring is opened somewhere, the next single-pole operation may expose it. Survey it "
+                "with the ring opened."
             ),
         ),
         (
