@@ -16,6 +16,7 @@ from survey import CAUTION, __version__
 from survey.commands.compare import compare
 from survey.commands.desk import limits, site
 from survey.commands.inspect import inspect
+from survey.commands.paths import PATH
 from survey.commands.plan import plan
 from survey.commands.sheets import sheets
 from survey.errors import SurveyError
@@ -28,10 +29,8 @@ OUT_OF_MEMORY = (
     "out of memory; the output folder is as it was before; close other programs, raise the limit, or survey fewer "
     "feeders at a time"
 )
-NETWORK = click.argument("network", type=click.Path(path_type=Path))
-SETTINGS = click.option(
-    "-s", "--settings", "settings_file", type=click.Path(path_type=Path), help="Settings file (TOML)."
-)
+NETWORK = click.argument("network", type=PATH)
+SETTINGS = click.option("-s", "--settings", "settings_file", type=PATH, help="Settings file (TOML).")
 
 
 @click.group(epilog=CAUTION, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -46,13 +45,11 @@ def commands() -> None:
 
 @commands.command(epilog=CAUTION)
 @NETWORK
-@click.option("-o", "--out", required=True, type=click.Path(path_type=Path), help="Output folder; made if missing.")
+@click.option("-o", "--out", required=True, type=PATH, help="Output folder; made if missing.")
 @SETTINGS
 @click.option("--strict", is_flag=True, help="Exit status 1 when any finding is an error (after writing everything).")
-@click.option("--with", "changes_file", type=click.Path(path_type=Path), help="Changes (CSV) to survey as if made.")
-@click.option(
-    "--signed-off", "signed_file", type=click.Path(path_type=Path), help="Sites that someone answers for (CSV)."
-)
+@click.option("--with", "changes_file", type=PATH, help="Changes (CSV) to survey as if made.")
+@click.option("--signed-off", "signed_file", type=PATH, help="Sites that someone answers for (CSV).")
 @click.option(
     "--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day the signed-off list is looked at; today if not given."
 )
@@ -72,6 +69,7 @@ def run(
 
     NETWORK is one .gpkg file, a folder of shapefiles, or a folder of GeoParquet files.
     """
+    from survey.apart import refuse_inputs, refuse_overlap
     from survey.console import print_summary, stage_progress
     from survey.pipeline import run_survey
     from survey.report.folder import reserve_folder
@@ -80,6 +78,8 @@ def run(
     from survey.what_if.edits import read_changes
     from survey.what_if.sign_offs import SignOffs, read_signed_off
 
+    refuse_overlap(out, export=network)
+    refuse_inputs(out, inputs=(settings_file, changes_file, signed_file))
     settings = load_settings(settings_file)
     if no_study:
         settings = settings.model_copy(update={"study": settings.study.model_copy(update={"run": False})})

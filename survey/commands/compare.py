@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from survey import CAUTION
+from survey.commands.paths import PATH
 
 if TYPE_CHECKING:
     from survey.comparison.comparison import Comparison
 
-PATH = click.Path(path_type=Path)
 MOST_ROWS = 10
 
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from survey.commands.paths import PATH
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -18,7 +20,6 @@ if TYPE_CHECKING:
 
 CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed
 engineers decide."""
-PATH = click.Path(path_type=Path)
 FOOT_M = 0.3048
 CONNECTIONS = ("delta", "floating_wye", "grounded_wye", "open_delta", "open_wye")
 CORES = ("five_legged", "separate", "three_legged")

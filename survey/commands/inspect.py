@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from survey import CAUTION
+from survey.commands.paths import PATH
 from survey.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from survey.read.inspect import Inspection
     from survey.read.profile import FieldProfile
 
-PATH = click.Path(path_type=Path)
 VALUES_SHOWN, VALUE_WIDTH = 4, 24
 
 
@@ -33,6 +33,7 @@ def inspect(network: Path, *, out: Path | None, settings: Path | None, ask: bool
     Every guess comes with its evidence. Lines that are not sure are marked UNSURE in the draft. With -s the draft holds
     what these settings say, without their comments, and guesses for the rest.
     """
+    from survey.apart import refuse_onto
     from survey.read.draft import draft_settings
     from survey.read.inspect import ask_unsure, inspect_network
     from survey.report.writing import write_whole
@@ -41,6 +42,8 @@ def inspect(network: Path, *, out: Path | None, settings: Path | None, ask: bool
     if settings is not None and out is not None and settings.resolve() == out.resolve():
         msg = f"settings {settings}: the draft would be written over them; give another file to -o"
         raise SettingsError(msg)
+    if out is not None:
+        refuse_onto(out, export=network)
     found = inspect_network(network, settings=load_settings(settings).input)
     print_layers(found)
     if ask:

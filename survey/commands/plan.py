@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from survey import CAUTION
+from survey.commands.paths import PATH
 
 if TYPE_CHECKING:
     from survey.planning.planning import Plan
 
-PATH = click.Path(path_type=Path)
 MOST_ROWS = 20
 
 

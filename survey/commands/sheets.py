@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from survey import CAUTION
+from survey.commands.paths import PATH
 
 if TYPE_CHECKING:
     from survey.report.sheets.paper import PageName
     from survey.report.sheets.view import Units
 
-PATH = click.Path(path_type=Path)
 PAGES, UNITS = ("letter", "a4", "tabloid", "a3"), ("metric", "us")
 
 

@@ -9,14 +9,13 @@ from survey.comparison.differences import COLUMNS
 from survey.comparison.tags import COLUMNS as TAG_COLUMNS
 from survey.planning.plan_files import write_rows
 from survey.report.folder import commit, refusal, reserve_folder
+from survey.report.own_files import COMPARE_FILES
 from survey.result import CAUTION
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from survey.comparison.comparison import Comparison
-
-COMPARE_FILES = ("changes.csv", "tags.csv", "changes.html", "changes.png", "compare.json")
 
 
 def write_comparison(comparison: Comparison, folder: Path) -> None:

@@ -8,6 +8,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from survey.report.folder import commit, refusal, reserve_folder
+from survey.report.own_files import PLAN_FILES
 from survey.result import CAUTION
 from survey.what_if.edits import COLUMNS as CHANGE_COLUMNS
 
@@ -18,11 +19,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from survey.planning.planning import Plan
-
-PLAN_FILES = (
-    "plan.csv", "plan_changes.csv", "plan_sites.csv", "plan_curve.csv", "plan_curve.png", "plan_curve.svg",
-    "plan_map.png", "plan.geojson", "plan.json",
-)  # fmt: skip
 
 INSTALL_COLUMNS: dict[str, int | None] = {
     "order": 0, "kind": None, "id": None, "at": None, "device": None, "feeder": None, "district": None, "cost": 2,

@@ -2,25 +2,29 @@
 
 A run holds a *partial folder* beside OUT (inside it when OUT's parent cannot be used) from its start to its end. A file
 in it is locked by the operating system, so that a second run into the same OUT is refused, and so that the lock of
-a killed run is gone with it. Results are written there first. Then:
+a killed run is gone with it. Results are written in ``new`` there. Then:
 
-- OUT is missing: the partial results are renamed to OUT, one step of the file system;
-- OUT exists: a journal is written, then each old file is moved aside and its new one moved in; on any failure, Ctrl-C
-  included, the old ones are moved back. No file system replaces several files in one step: a run that is killed
-  (not merely interrupted) within these few milliseconds is put right by the next run, which finds the journal.
+- OUT is missing: ``new`` is renamed to OUT, one step of the file system;
+- OUT exists: the survey's own files in it are moved to ``old``, ``new`` is renamed to ``ready``, the files in ``ready``
+  are moved into OUT. A run that is killed in between is put right by the next command: with ``ready`` there the move is
+  finished, without it what is in ``old`` goes back. The folders themselves say how far it came.
 
-Files in OUT that are not the survey's are never touched.
+A partial folder that was there before is not trusted: it must be a real folder of the same account and hold nothing
+but files of a survey. Files in OUT that are not the survey's are never touched.
 """
 
 from __future__ import annotations
 
 import contextlib
 import errno
-import json
 import os
 import shutil
+import signal
+import stat
 import sys
-from collections.abc import Iterator, Sequence
+import tempfile
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,8 +32,9 @@ from typing import IO
 
 from survey.errors import OutputError
 from survey.locks import try_lock as _try_lock
+from survey.report.own_files import EARLIER, is_own
 
-_LOCK, _NEW, _OLD, _JOURNAL = "lock", "new", "old", "journal.json"
+_LOCK, _NEW, _READY, _OLD = "lock", "new", "ready", "old"
 _SUFFIX = ".survey-partial"
 
 _NEXT_STEPS = {
@@ -44,7 +49,7 @@ _NEXT_STEPS = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass
 class Reservation:
     """The right to replace the survey in an output folder, held by one run at a time.
 
@@ -54,10 +59,13 @@ class Reservation:
         The output folder, absolute.
     partial
         The partial folder.
+    committed
+        Whether the new files stand in the output folder.
     """
 
     folder: Path
     partial: Path
+    committed: bool = False
 
     @property
     def staging(self) -> Path:
@@ -75,21 +83,34 @@ def reserve_folder(folder: Path) -> Iterator[Reservation]:
     Raises
     ------
     OutputError
-        OUT is a file, cannot be written to, or another run holds it.
+        OUT is a file, cannot be written to, or another run holds it; what lies beside OUT is no leftover of a run; or
+        the run was interrupted after its files were put in place.
     """
+    target = _resolved(folder)
     with _refusals(folder):
-        target = folder.resolve()
         if target.exists() and not target.is_dir():
             msg = f"output {folder}: is a file; give a folder"
             raise OutputError(msg)
-    with _refusals(folder), _parents(target):
-        partial = _partial_path(target)
-        with _locked(partial, folder=folder):
-            reservation = Reservation(target, partial)
-            _recover(reservation)
-            _clear(partial)
+        reservation = Reservation(target, _partial_path(target))
+    try:
+        with _refusals(folder), _parents(target), _locked(reservation.partial, folder=folder, own=is_own):
+            put_right(reservation)
+            _clear(reservation.partial)
             reservation.staging.mkdir()
             yield reservation
+    except KeyboardInterrupt as interrupt:
+        if not reservation.committed:
+            raise
+        msg = f"interrupted; the new files in {folder} stand"
+        raise OutputError(msg) from interrupt
+
+
+def _resolved(folder: Path) -> Path:
+    with _refusals(folder):
+        try:
+            return folder.resolve()
+        except RuntimeError as error:  # links that lead in a circle, in Python 3.11 and 3.12
+            raise OSError(errno.ELOOP, os.strerror(errno.ELOOP)) from error
 
 
 @contextmanager
@@ -128,18 +149,21 @@ def _partial_path(target: Path) -> Path:
 
 
 @contextmanager
-def _locked(partial: Path, *, folder: Path) -> Iterator[None]:
-    file = _lock_file(partial, folder=folder)
+def _locked(partial: Path, *, folder: Path, own: Callable[[str], bool]) -> Iterator[None]:
+    file = _lock_file(partial, folder=folder, own=own)
     try:
         yield
     finally:
         _remove(partial, file)
 
 
-def _lock_file(partial: Path, *, folder: Path) -> IO[bytes]:
+def _lock_file(partial: Path, *, folder: Path, own: Callable[[str], bool]) -> IO[bytes]:
     """Lock the file in the partial folder, and again when a run that was just ending removed it meanwhile."""
     while True:
-        partial.mkdir(exist_ok=True)
+        try:
+            partial.mkdir(mode=0o700)
+        except FileExistsError:
+            _refuse_foreign(partial, folder=folder, own=own)
         try:
             file = (partial / _LOCK).open("ab")
         except FileNotFoundError:
@@ -154,10 +178,47 @@ def _lock_file(partial: Path, *, folder: Path) -> IO[bytes]:
         file.close()
 
 
+def _refuse_foreign(partial: Path, *, folder: Path, own: Callable[[str], bool]) -> None:
+    """Refuse a partial folder that is no leftover of a run of this account."""
+    found = ""
+    with contextlib.suppress(FileNotFoundError):  # of a run that is just ending
+        there = partial.lstat()
+        if not stat.S_ISDIR(there.st_mode):
+            found = "is no folder of a survey"
+        elif there.st_uid != _owner_of_new_files(partial.parent):
+            found = "belongs to another account"
+        elif strange := _strange(partial, own=own):
+            found = f"holds '{strange}', which no survey put there"
+    if found:
+        msg = f"output {folder}: {partial} {found}; look at it and move it away, or give another folder"
+        raise OutputError(msg)
+
+
+def _owner_of_new_files(folder: Path) -> int:
+    """Who owns what this process makes there: not everywhere the account it runs under (network drives)."""
+    with tempfile.TemporaryFile(dir=folder) as file:
+        return os.fstat(file.fileno()).st_uid
+
+
+def _strange(partial: Path, *, own: Callable[[str], bool]) -> str:
+    """Name of something in a partial folder that no run put there, else an empty text."""
+    for entry in os.scandir(partial):
+        if entry.name == _LOCK and entry.is_file(follow_symlinks=False):
+            continue
+        if entry.name not in {_NEW, _READY, _OLD} or not entry.is_dir(follow_symlinks=False):
+            return entry.name
+        for file in os.scandir(entry):
+            # SQLite keeps files beside one that is written, under its name and an ending
+            known = own(file.name) or own(file.name.rpartition("-")[0])
+            if not known or file.is_dir(follow_symlinks=False):
+                return f"{entry.name}/{file.name}"
+    return ""
+
+
 def _remove(partial: Path, file: IO[bytes]) -> None:
-    """Remove the partial folder while its lock is held, but for a journal that the next run needs."""
+    """Remove the partial folder while its lock is held, but for files that the next run must put in place."""
     with file:
-        if (partial / _JOURNAL).exists():
+        if _half_moved(partial):
             return
         _clear(partial)
         if sys.platform != "win32":
@@ -167,78 +228,126 @@ def _remove(partial: Path, file: IO[bytes]) -> None:
         partial.rmdir()
 
 
+def _half_moved(partial: Path) -> bool:
+    return (partial / _READY).is_dir() or (partial / _OLD).is_dir()
+
+
 def _clear(partial: Path) -> None:
-    for name in (_NEW, _OLD):
-        shutil.rmtree(partial / name, ignore_errors=True)
-    (partial / _JOURNAL).unlink(missing_ok=True)
+    shutil.rmtree(partial / _NEW, ignore_errors=True)
 
 
-def commit(reservation: Reservation, *, names: Sequence[str]) -> None:
-    """Move the staged files into OUT: all of ``names``, or none.
+def commit(reservation: Reservation, *, names: Sequence[str], earlier: Sequence[str] = ()) -> None:
+    """Move the staged files into OUT: all of ``names``, or none. Ctrl-C waits meanwhile.
+
+    Parameters
+    ----------
+    reservation
+        The hold of OUT.
+    names
+        The staged files.
+    earlier
+        Files in OUT that were made from the survey that goes; they are moved into a folder of their own.
 
     Raises
     ------
     OutputError
-        OUT has a folder of one of these names, or the file system failed; OUT is as it was.
+        OUT has a folder of one of these names, or the file system failed; OUT is as it was, or the message says that
+        the next command puts it right.
     """
-    with _refusals(reservation.folder):
-        if not reservation.folder.exists():
-            reservation.staging.rename(reservation.folder)
+    folder = reservation.folder
+    with _refusals(folder), _undisturbed():
+        if not folder.exists():
+            reservation.staging.rename(folder)
+            reservation.committed = True
             return
-        _refuse_folders(reservation.folder, names)
-        _write_journal(reservation, names)
+        _refuse_folders(folder, names, earlier=earlier)
         try:
-            _swap(reservation, names)
-        except BaseException:
-            _recover(reservation)
-            raise
-        (reservation.partial / _JOURNAL).unlink()
+            (reservation.partial / _OLD).mkdir()
+            for name in (*names, *earlier):
+                if os.path.lexists(folder / name):
+                    (folder / name).rename(reservation.partial / _OLD / name)
+            reservation.staging.rename(reservation.partial / _READY)
+        finally:
+            put_right(reservation)
 
 
-def _refuse_folders(folder: Path, names: Sequence[str]) -> None:
-    for name in names:
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Let requests to end wait for the few milliseconds in which files are moved."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    asked: list[int] = []
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, lambda number, _: asked.append(number)) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
+        for number in asked:
+            signal.raise_signal(number)
+
+
+def _refuse_folders(folder: Path, names: Sequence[str], *, earlier: Sequence[str]) -> None:
+    for name in (*names, *earlier):
         if (folder / name).is_dir() and not (folder / name).is_symlink():
             msg = f"output {folder}: '{name}' there is a folder; move it away or give another folder"
             raise OutputError(msg)
+    aside = folder / EARLIER
+    if earlier and os.path.lexists(aside) and (aside.is_symlink() or not aside.is_dir()):
+        msg = f"output {folder}: '{EARLIER}' there is no folder; move it away or give another folder"
+        raise OutputError(msg)
 
 
-def _write_journal(reservation: Reservation, names: Sequence[str]) -> None:
-    """Say which files are replaced and which are new, so that any later run can undo a half-made move."""
-    (reservation.partial / _OLD).mkdir()
-    journal = {name: os.path.lexists(reservation.folder / name) for name in names}
-    draft = reservation.partial / f"{_JOURNAL}.draft"
-    with draft.open("w", encoding="utf-8") as file:
-        json.dump(journal, file)
-        file.flush()
-        os.fsync(file.fileno())
-    draft.replace(reservation.partial / _JOURNAL)
+def put_right(reservation: Reservation) -> None:
+    """Finish the move of a run that was ended in the middle of it; undo it where not all was ready.
+
+    Raises
+    ------
+    OutputError
+        The file system failed again.
+    """
+    ready, old = reservation.partial / _READY, reservation.partial / _OLD
+    try:
+        if _half_moved(reservation.partial):
+            reservation.folder.mkdir(exist_ok=True)
+        if ready.is_dir():
+            _move_all(ready, reservation.folder)
+            _settle(old, reservation.folder)
+            ready.rmdir()
+            reservation.committed = True
+        elif old.is_dir():
+            _move_all(old, reservation.folder)
+            old.rmdir()
+    except OSError as error:
+        msg = (
+            f"output {reservation.folder}: its files are half replaced ({error.strerror or error}); "
+            "mend that, and the next command on this folder puts it right"
+        )
+        raise OutputError(msg) from error
 
 
-def _swap(reservation: Reservation, names: Sequence[str]) -> None:
-    for name in names:
-        place = reservation.folder / name
-        if os.path.lexists(place):
-            place.rename(reservation.partial / _OLD / name)
-        (reservation.staging / name).rename(place)
+def _move_all(source: Path, target: Path) -> None:
+    for path in sorted(source.iterdir()):
+        path.replace(target / path.name)
 
 
-def _recover(reservation: Reservation) -> None:
-    """Undo a move that its journal says was not finished."""
-    path = reservation.partial / _JOURNAL
-    if not path.exists():
-        return
-    for name, was_there in json.loads(path.read_text(encoding="utf-8")).items():
-        place, old = reservation.folder / name, reservation.partial / _OLD / name
-        if os.path.lexists(old):
-            old.replace(place)
-        elif not was_there:
-            place.unlink(missing_ok=True)
-    path.unlink()
+def _settle(old: Path, folder: Path) -> None:
+    """Remove the files that were replaced; keep apart those that were made from them."""
+    for path in sorted(old.iterdir() if old.is_dir() else ()):
+        if os.path.lexists(folder / path.name):
+            path.unlink()
+        else:
+            (folder / EARLIER).mkdir(exist_ok=True)
+            path.replace(folder / EARLIER / path.name)
+    with contextlib.suppress(FileNotFoundError):
+        old.rmdir()
 
 
 def half_moved(folder: Path) -> bool:
     """Whether a run is moving its files into the folder, or was killed while it did."""
-    return (_partial_path(folder.resolve()) / _JOURNAL).exists()
+    return _half_moved(_partial_path(_resolved(folder)))
 
 
 @contextmanager
@@ -252,7 +361,7 @@ def hold_file(path: Path) -> Iterator[Path]:
     """
     with _refusals(path), _parents(path):
         partial = path.parent / f".{path.name}{_SUFFIX}"
-        with _locked(partial, folder=path):
+        with _locked(partial, folder=path, own=lambda name: name == path.name):
             _clear(partial)
             (partial / _NEW).mkdir()
             yield partial / _NEW

@@ -10,6 +10,7 @@ import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING, Any
 
@@ -17,23 +18,21 @@ import numpy as np
 import pyarrow as pa
 import pyogrio.errors
 
+from survey.apart import refuse_overlap
 from survey.errors import OutputError
+from survey.fingerprint import survey_fingerprint
 from survey.memory import give_back, thread_pool
 from survey.report.folder import Reservation, commit, refusal, reserve_folder
 from survey.report.gpkg import ResultTables, write_gpkg
+from survey.report.own_files import GPKG_FILE, MAP_FILE, NETWORK_FILE, OUTPUT_FILES, RECORD_FILE, made_from_survey
 from survey.report.tables import arrow_table, write_csv
 from survey.report.wkb import write_geoparquet
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from survey.result import SurveyResult
 
 Progress = Callable[[str], None]
 
-CSV_FILES = ("sites.csv", "switching_points.csv", "findings.csv")
-GPKG_FILE, NETWORK_FILE, MAP_FILE, RECORD_FILE = "survey.gpkg", "network.parquet", "map.html", "run.json"
-OUTPUT_FILES = (*CSV_FILES, GPKG_FILE, NETWORK_FILE, MAP_FILE, RECORD_FILE)
 NETWORK_COLUMNS = ("cable_id", "feeder", "shielded", "length_m")
 
 _FULL_DISK_BYTES = 1 << 20
@@ -47,6 +46,8 @@ def write_outputs(
     reservation: Reservation | None = None,
 ) -> None:
     """Write all output files into ``folder``; on any failure, Ctrl-C included, it is left exactly as it was.
+
+    Plans and sheets that were made from another survey in ``folder`` are moved into a folder of their own there.
 
     Parameters
     ----------
@@ -63,15 +64,31 @@ def write_outputs(
     Raises
     ------
     OutputError
-        OUT is a file, cannot be written to, the disk is full, or another run is writing there.
+        OUT is a file, cannot be written to, holds the export or lies in it, the disk is full, or another run is
+        writing there.
     """
     if reservation is None:
         with reserve_folder(folder) as held:
             write_outputs(result, folder, progress=progress, reservation=held)
         return
+    if export := result.record.get("network"):
+        refuse_overlap(folder, export=Path(export))
     with _refusals(folder):
         _write_all(result, reservation.staging, progress or _silent)
-    commit(reservation, names=OUTPUT_FILES)
+        earlier = _of_another_survey(reservation.folder, result.record)
+    commit(reservation, names=OUTPUT_FILES, earlier=earlier)
+
+
+def _of_another_survey(folder: Path, record: dict[str, Any]) -> list[str]:
+    """Files in OUT that were made from a survey that this one is not."""
+    made = made_from_survey(path.name for path in folder.iterdir()) if folder.is_dir() else []
+    if not made:
+        return []
+    try:
+        before = survey_fingerprint(json.loads((folder / RECORD_FILE).read_text(encoding="utf-8")))
+    except (OSError, ValueError, AttributeError):  # no survey there any more, or a damaged one
+        return made
+    return [] if before == survey_fingerprint(_plain(record)) else made
 
 
 def _silent(_: str) -> None:

@@ -22,7 +22,7 @@ from survey.errors import OutputError
 from survey.read.live import stamps
 from survey.report.folder import half_moved, reserve_folder
 from survey.report.gpkg import places
-from survey.report.outputs import CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE
+from survey.report.own_files import CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE
 from survey.report.tables import read_csv
 
 if TYPE_CHECKING:
