@@ -202,17 +202,23 @@ def _owner_of_new_files(folder: Path) -> int:
 
 def _strange(partial: Path, *, own: Callable[[str], bool]) -> str:
     """Name of something in a partial folder that no run put there, else an empty text."""
-    for entry in os.scandir(partial):
+    for entry in _entries(partial):
         if entry.name == _LOCK and entry.is_file(follow_symlinks=False):
             continue
         if entry.name not in {_NEW, _READY, _OLD} or not entry.is_dir(follow_symlinks=False):
             return entry.name
-        for file in os.scandir(entry):
+        for file in _entries(entry.path):
             # SQLite keeps files beside one that is written, under its name and an ending
             known = own(file.name) or own(file.name.rpartition("-")[0])
             if not known or file.is_dir(follow_symlinks=False):
                 return f"{entry.name}/{file.name}"
     return ""
+
+
+def _entries(folder: Path | str) -> list[os.DirEntry[str]]:
+    """Entries of a folder, each with what it is at this moment."""
+    with os.scandir(folder) as entries:
+        return list(entries)
 
 
 def _remove(partial: Path, file: IO[bytes]) -> None:

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import textwrap
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -20,7 +21,8 @@ from small_survey import small_survey
 from survey.errors import OutputError
 from survey.report import outputs
 from survey.report.folder import reserve_folder
-from survey.report.outputs import CSV_FILES, OUTPUT_FILES, write_outputs, write_record
+from survey.report.outputs import write_outputs, write_record
+from survey.report.own_files import CSV_FILES, OUTPUT_FILES
 
 HERE = Path(__file__).parent
 FAILURES = [KeyboardInterrupt(), OSError(errno.ENOSPC, "No space left on device"), RuntimeError("a defect")]
@@ -104,10 +106,10 @@ def test_failure_while_writing(old: Path, monkeypatch: pytest.MonkeyPatch, write
     assert names(old.parent) == ["OUT"]
 
 
-MOVES = 2 * len(OUTPUT_FILES)  # old aside and new in; one old is missing, one draft of the journal
+ASIDE = len(OUTPUT_FILES)  # old ones moved aside, of which one is missing, and the mark that all is ready
 
 
-@pytest.mark.parametrize("move", range(MOVES - 1))
+@pytest.mark.parametrize("move", range(ASIDE))
 @pytest.mark.parametrize("failure", FAILURES, ids=lambda f: type(f).__name__)
 def test_failure_while_moving(old: Path, monkeypatch: pytest.MonkeyPatch, move: int, failure: BaseException) -> None:
     before, rename, done = content(old.parent), Path.rename, []
@@ -136,51 +138,151 @@ KILLED_AT_MOVE = """
     from small_survey import small_survey
     from survey.report import outputs
     outputs._write_map = lambda result, path: path.write_text("x")
-    move, rename = int(sys.argv[2]), Path.rename
-    def rename_or_die(self, target):
-        global move
-        move -= 1
-        if move < 0:
-            os.kill(os.getpid(), signal.SIGKILL)
-        return rename(self, target)
-    Path.rename = rename_or_die
+    move, really = int(sys.argv[2]), {name: getattr(Path, name) for name in ("rename", "replace", "unlink", "rmdir")}
+    def die_or(name):
+        def do(self, *arguments, **options):
+            global move
+            move -= 1
+            if move < 0:
+                os.kill(os.getpid(), signal.SIGKILL)
+            return really[name](self, *arguments, **options)
+        return do
+    for name in really:
+        setattr(Path, name, die_or(name))
     outputs.write_outputs(small_survey(), Path(sys.argv[1]))
 """
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
-@pytest.mark.parametrize("move", [0, 1, 6, MOVES - 2])
+@pytest.mark.parametrize("move", [3, ASIDE + 1, ASIDE + 2, ASIDE + 5, 2 * ASIDE + 5, 3 * ASIDE + 3])
 def test_a_killed_run_is_put_right_by_the_next(old: Path, move: int) -> None:
-    before = content(old)
+    (old / "plan.json").write_text("{}")
+    (old / "plan.csv").write_text("a plan")
+    before, aside = content(old), ASIDE + 2
     assert run_python(KILLED_AT_MOVE, old, move).returncode == -signal.SIGKILL
     with reserve_folder(old):
-        assert content(old) == before
+        after = content(old)
+    if move < aside:
+        assert after == before
+    else:
+        assert not any(after[name].startswith(b"old") for name in OUTPUT_FILES)
+        others = {"my notes.txt": b"keep", "sub/sites.csv": b"keep too"}
+        earlier = {"earlier_survey/plan.csv": b"a plan", "earlier_survey/plan.json": b"{}"}
+        assert {name: data for name, data in after.items() if name not in OUTPUT_FILES} == others | earlier
     assert names(old.parent) == ["OUT"]
 
 
-def test_what_cannot_be_put_back_now_is_put_back_by_the_next_run(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    before, rename, replace, done = content(old), Path.rename, Path.replace, []
+def test_what_cannot_be_moved_now_is_moved_by_the_next_run(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    really, done = Path.replace, []
 
-    def rename_or_fail(self: Path, target: Path) -> Path:
+    def replace_or_fail(self: Path, target: Path) -> Path:
         done.append(target)
-        if len(done) == 5:
+        if len(done) == 3:
             raise OSError(errno.EIO, "Input/output error")
-        return rename(self, target)
-
-    def never_back(self: Path, target: Path) -> Path:
-        if self.parent.name == "old":
-            raise OSError(errno.EIO, "Input/output error")
-        return replace(self, target)
+        return really(self, target)
 
     with monkeypatch.context() as broken:
-        broken.setattr(Path, "rename", rename_or_fail)
-        broken.setattr(Path, "replace", never_back)
-        with pytest.raises(OutputError, match="Input/output error; give another folder"):
+        broken.setattr(Path, "replace", replace_or_fail)
+        with pytest.raises(OutputError, match=r"half replaced \(Input/output error\); mend that, and the next command"):
             write_outputs(small_survey(), old)
     assert names(old.parent) == [".OUT.survey-partial", "OUT"]
     with reserve_folder(old):
-        assert content(old) == before
+        assert not any(content(old)[name].startswith(b"old") for name in OUTPUT_FILES)
     assert names(old.parent) == ["OUT"]
+
+
+@pytest.fixture
+def partial(old: Path) -> Path:
+    """The name of the folder beside OUT that a run works in."""
+    return old.with_name(".OUT.survey-partial")
+
+
+def refused(old: Path, words: str) -> None:
+    """One line, and nothing anywhere was touched."""
+    before = content(old.parent)
+    with pytest.raises(OutputError, match=f"{words}; look at it and move it away, or give another folder"):
+        write_outputs(small_survey(), old)
+    assert content(old.parent) == before
+
+
+def test_the_folder_beside_leads_elsewhere(old: Path, partial: Path, tmp_path: Path) -> None:
+    (tmp_path / "precious" / "new").mkdir(parents=True)
+    (tmp_path / "precious" / "new" / "sites.csv").write_text("keep")
+    partial.symlink_to(tmp_path / "precious")
+    refused(old, "is no folder of a survey")
+
+
+def test_the_folder_beside_belongs_to_another_account(
+    old: Path, partial: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from survey.report import folder as module
+
+    (partial / "old").mkdir(parents=True)
+    (partial / "old" / "sites.csv").write_text("theirs")
+    monkeypatch.setattr(module, "_owner_of_new_files", lambda _: partial.stat().st_uid + 1)
+    refused(old, "belongs to another account")
+
+
+@pytest.mark.parametrize(
+    "name", ["journal.json", "old/notes.txt", "ready/sub/sites.csv", "new/a.doc", "lock/x", "new/sites.csv/x"]
+)
+def test_the_folder_beside_holds_what_no_survey_put_there(old: Path, partial: Path, name: str) -> None:
+    (partial / name).parent.mkdir(parents=True)
+    (partial / name).write_text('{"../my notes.txt": false}')
+    refused(old, "holds '.*', which no survey put there")
+
+
+@pytest.mark.parametrize("name", ["new", "ready", "old", "lock"])
+def test_a_part_of_the_folder_beside_leads_elsewhere(old: Path, partial: Path, tmp_path: Path, name: str) -> None:
+    (tmp_path / "precious").mkdir()
+    (tmp_path / "precious" / "sites.csv").write_text("keep")
+    partial.mkdir()
+    (partial / name).symlink_to(tmp_path / "precious" / ("sites.csv" if name == "lock" else ""))
+    refused(old, f"holds '{name}', which no survey put there")
+
+
+def test_ctrl_c_in_the_middle_of_the_move_waits_and_says_that_the_new_files_stand(
+    old: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rename = Path.rename
+
+    def rename_and_ask(self: Path, target: Path) -> Path:
+        signal.raise_signal(signal.SIGINT)
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", rename_and_ask)
+    with pytest.raises(OutputError, match=r"^interrupted; the new files in .*OUT stand$"):
+        write_outputs(small_survey(), old)
+    assert not any(content(old)[name].startswith(b"old") for name in OUTPUT_FILES)
+    assert names(old.parent) == ["OUT"]
+
+
+def test_plans_and_sheets_of_another_survey_go_into_a_folder_of_their_own(tmp_path: Path) -> None:
+    out = tmp_path / "OUT"
+    write_outputs(small_survey(), out)
+    made = {
+        "plan.csv": "p",
+        "plan.json": "{}",
+        "sheets_north.pdf": "s",
+        "changes.csv": "mine",
+        "sheets of mine.pdf": "m",
+    }
+    for name, text in made.items():
+        (out / name).write_text(text)
+    write_outputs(small_survey(), out)
+    assert all((out / name).read_text() == text for name, text in made.items())
+    write_outputs(replace(small_survey(), record={"settings": {"network": {"snap_m": 2.0}}}), out)
+    kept = {"plan.csv", "plan.json", "sheets_north.pdf"}
+    assert names(out) == sorted({*OUTPUT_FILES, *made, "earlier_survey"} - kept)
+    assert {path.name: path.read_text() for path in (out / "earlier_survey").iterdir()} == {n: made[n] for n in kept}
+    (out / "earlier_survey").rename(out / "moved")
+    (out / "earlier_survey").write_text("a file")
+    (out / "sheets_south.pdf").write_text("s")
+    (out / "run.json").write_text("{")
+    before = content(out)
+    with pytest.raises(OutputError, match="'earlier_survey' there is no folder; move it away"):
+        write_outputs(small_survey(), out)
+    assert content(out) == before
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
