@@ -10,7 +10,8 @@
     │   └── CrsError            no usable coordinate system
     ├── SettingsError           the settings file says something that cannot be
     ├── OutputError             results cannot be written or read back
-    └── ModelError              a value outside the physical model
+    ├── ModelError              a value outside the physical model
+    └── ArgumentError           the library was called with what it does not take
 
 Bad data inside a layer never raise; they become a :class:`survey.findings.Finding`.
 """
@@ -56,3 +57,7 @@ class OutputError(SurveyError):
 
 class ModelError(SurveyError):
     """A value lies outside the physical model."""
+
+
+class ArgumentError(SurveyError, TypeError):
+    """The library was called with arguments that it does not take."""

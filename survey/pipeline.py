@@ -62,6 +62,21 @@ def run_survey(
     changes: Sequence[Change] = (),
     sign_offs: SignOffs | None = None,
 ) -> SurveyResult:
+    """Survey one network export, see :func:`survey_network`; the network itself is dropped, which frees its memory."""
+    return survey_network(
+        path, settings=settings, progress=progress, count=count, changes=changes, sign_offs=sign_offs
+    ).result
+
+
+def survey_network(
+    path: Path,
+    *,
+    settings: Settings | None = None,
+    progress: Callable[[str], None] | None = None,
+    count: Callable[[int, int], None] | None = None,
+    changes: Sequence[Change] = (),
+    sign_offs: SignOffs | None = None,
+) -> Surveyed:
     """Survey one network export.
 
     Parameters
@@ -109,12 +124,12 @@ def run_survey(
         }
     record["sites"] = summarise(result)
     record["seconds"] = clock.seconds
-    return replace(result, record=record)
+    return replace(surveyed, result=replace(result, record=record))
 
 
 @dataclass(frozen=True)
 class Surveyed:
-    """A network, its assessment, and the result without a record."""
+    """A network, its assessment, and the result."""
 
     network: Network
     assessment: Assessment

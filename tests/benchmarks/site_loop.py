@@ -75,8 +75,8 @@ class LoopSurvey:
             at_node[int(node)].append(row)
         for node, rows in at_node.items():
             buried = sorted(key for _, _, key, data in self.graph.edges(node, keys=True, data=True) if data["buried"])
-            free = sorted((row for row in rows if row.guards is None), key=lambda row: row.switch_id)
-            taken = [(row, row.guards) for row in rows if row.guards is not None]
+            free = sorted((row for row in rows if pd.isna(row.guards)), key=lambda row: row.switch_id)
+            taken = [(row, row.guards) for row in rows if pd.notna(row.guards)]
             for row, cable in [*taken, *zip(free, buried, strict=False)]:
                 if row.state == "open":
                     self._open(node, cable=cable, dead_end=row.switch_id)
