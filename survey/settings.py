@@ -160,10 +160,11 @@ class ElectricalSettings(Section):
 
 
 class LimitSettings(Section):
-    """Screening limits and the voltage limit (sources: Hopkinson 1967/1968; Short; both from memory)."""
+    """Screening limits and the voltage limit (Hopkinson 1967/1968; Short; from memory; of open delta derived)."""
 
     delta_xc_xm: Positive = 40.0
     floating_wye_xc_xm: Positive = 40.0
+    open_delta_xc_xm: Positive = 45.0
     five_legged_charge_loss: Positive = 1.0
     voltage_pu: Annotated[float, Field(ge=1.0, le=3.0)] = 1.25
     load_rule: Share = 0.15

@@ -114,5 +114,6 @@ def screening_limits(limits: LimitSettings) -> ScreeningLimits:
     return ScreeningLimits(
         delta_xc_xm=limits.delta_xc_xm,
         floating_wye_xc_xm=limits.floating_wye_xc_xm,
+        open_delta_xc_xm=limits.open_delta_xc_xm,
         five_legged_charge_loss=limits.five_legged_charge_loss,
     )

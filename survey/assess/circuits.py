@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.physics.screening import FAMILIES, ScreeningLimits, clears, limit_charging_pu
+from survey.physics.families import FAMILIES
+from survey.physics.screening import ScreeningLimits, clears, limit_charging_pu
 from survey.physics.screening import limit_capacitance_f as limit_capacitance
 from survey.physics.screening import limit_length_m as limit_length
 

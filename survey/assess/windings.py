@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from survey.physics.screening import FAMILIES
+from survey.physics.families import construction
 from survey.physics.transformer import magnetizing_pu, own_capacitance_f
 
 if TYPE_CHECKING:
@@ -22,12 +22,6 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 NOT_SUSCEPTIBLE = -1
-
-REASONS = {
-    "separate": "grounded wye on separate cores: no path from phase to phase",
-    "open_wye": "open wye: no path from phase to phase",
-    "open_delta": "open delta: the open corner leaves no series path through an open phase",
-}
 
 
 @dataclass(frozen=True)
@@ -39,7 +33,7 @@ class Windings:
     connection, core
         As used, text.
     family
-        Position in ``survey.physics.screening.FAMILIES``, -1 when not susceptible. Shape (n_sites,).
+        Position in ``survey.physics.families.FAMILIES``, -1 when not susceptible. Shape (n_sites,).
     reason
         Why it is not susceptible, text, else ``""``.
     usable
@@ -170,17 +164,11 @@ def _constructions(transformers: pd.DataFrame, notes: _Notes) -> tuple[NDArray[n
 def _families(
     connection: NDArray[np.object_], core: NDArray[np.object_]
 ) -> tuple[NDArray[np.int64], NDArray[np.object_]]:
-    family = np.full(len(connection), NOT_SUSCEPTIBLE, np.int64)
-    family[connection == "delta"] = FAMILIES.index("delta")
-    family[connection == "floating_wye"] = FAMILIES.index("floating_wye")
-    grounded = connection == "grounded_wye"
-    family[grounded & (core == "five_legged")] = FAMILIES.index("five_legged")
-    family[grounded & (core == "three_legged")] = FAMILIES.index("floating_wye")
-    reason = np.full(len(connection), "", object)
-    reason[grounded & (core == "separate")] = REASONS["separate"]
-    for open_kind in ("open_wye", "open_delta"):
-        reason[connection == open_kind] = REASONS[open_kind]
-    return family, reason
+    codes, place = np.unique(np.stack([connection, core], axis=1).astype(str), axis=0, return_inverse=True)
+    rows = [construction(*map(str, code)) for code in codes]
+    family = np.array([NOT_SUSCEPTIBLE if row.circuit is None else int(row.circuit) for row in rows], np.int64)
+    reason = np.array([row.reason for row in rows], object)
+    return family[place.ravel()], reason[place.ravel()]
 
 
 def _losses(

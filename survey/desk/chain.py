@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from survey.assess.action import BALANCED
 from survey.desk.lengths import LONGEST_M
 from survey.physics.cable import capacitive_reactance_ohm
-from survey.physics.screening import FAMILIES
+from survey.physics.families import FAMILY_TABLE
 
 if TYPE_CHECKING:
     from survey.desk.site import SiteAnswer
@@ -135,12 +135,11 @@ def _screen_lines(answer: SiteAnswer) -> list[ChainLine]:
 
 def screen_rule(answer: SiteAnswer) -> str:
     """The screening limit that applies, in words."""
-    limits = answer.settings.limits
-    return {
-        "delta": f"Xc/Xm at or above {limits.delta_xc_xm:g}",
-        "floating_wye": f"Xc/Xm at or above {limits.floating_wye_xc_xm:g}",
-        "five_legged": f"charging over no-load loss at or under {limits.five_legged_charge_loss:g}",
-    }[FAMILIES[answer.circuits.family[0]]]
+    family = FAMILY_TABLE[answer.circuits.family[0]]
+    limit = getattr(answer.settings.limits, family.limit)
+    if family.screen == "charge_loss":
+        return f"charging over no-load loss at or under {limit:g}"
+    return f"Xc/Xm at or above {limit:g}"
 
 
 def _study_lines(answer: SiteAnswer) -> list[ChainLine]:

@@ -119,7 +119,7 @@ def length_of_charging_m(charging_pu: Floats, bare: SectionValues, *, cap_f_m: F
 
 def screen_charging_pu(circuits: Circuits, *, settings: Settings) -> Floats:
     """Largest charging power that the screening limit clears [per unit of rating]."""
-    from survey.physics.screening import FAMILIES
+    from survey.physics.families import FAMILIES
 
     return limit_charging_pu(
         np.array(FAMILIES)[circuits.family],

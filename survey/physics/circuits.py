@@ -1,4 +1,4 @@
-"""The three circuits as linear equations on one straight piece of each magnetizing curve.
+"""The circuits as linear equations on one straight piece of each magnetizing curve.
 
 Everything is per unit on the section's own base: voltages in crest line-to-ground, time in radians of the supply, flux
 in crest voltage per radian. Phases are a, b, c = 0, 1, 2; legs of a five-legged core likewise, b in the middle. The
@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from survey.compiled import njit
-from survey.physics.sequences import Circuit
+from survey.physics.families import Circuit
 
 Array = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -28,8 +28,10 @@ IntArray = npt.NDArray[np.int64]
 DELTA: Final = int(Circuit.DELTA)
 FLOATING_WYE: Final = int(Circuit.FLOATING_WYE)
 FIVE_LEGGED: Final = int(Circuit.FIVE_LEGGED)
+OPEN_DELTA: Final = int(Circuit.OPEN_DELTA)
 
 ROOT3: Final = 3.0**0.5
+CORE_EXCITING: Final = 6.0 / (3.0 + ROOT3)
 PHASE_ANGLE_RAD: Final = (0.0, -2.0 * np.pi / 3.0, 2.0 * np.pi / 3.0)
 
 # places in the parameter vector of one operating point
@@ -55,9 +57,18 @@ def terminal_voltages(closed: int, out: Array) -> None:
             slot += 1
 
 
+@njit(cache=True, error_model="numpy", inline="always")
+def between_phases(circuit: int) -> bool:
+    """Whether windings lie between phases: on the line-to-ground base r is three times, g a third."""
+    return circuit in (DELTA, OPEN_DELTA)
+
+
 @njit(cache=True, error_model="numpy")
 def winding_map(circuit: int, out: Array) -> None:
-    """Write the matrix that makes winding voltages of phase voltages; its transpose makes line currents."""
+    """Write the matrix that makes winding voltages of phase voltages; its transpose makes line currents.
+
+    An open delta has windings a-b and b-c; its third row is empty.
+    """
     for k in range(3):
         for j in range(3):
             out[k, j] = 1.0 if k == j else 0.0
@@ -65,6 +76,14 @@ def winding_map(circuit: int, out: Array) -> None:
                 out[k, j] -= 1.0 / 3.0
             elif circuit == DELTA and j == (k + 1) % 3:
                 out[k, j] -= 1.0
+            elif circuit == OPEN_DELTA:
+                out[k, j] = 0.0 if k == 2 else out[k, j] - (1.0 if j == k + 1 else 0.0)
+
+
+@njit(cache=True, error_model="numpy", inline="always")
+def winding_count(circuit: int) -> int:
+    """Number of windings."""
+    return 2 if circuit == OPEN_DELTA else 3
 
 
 @njit(cache=True, error_model="numpy")
@@ -92,12 +111,12 @@ def core_fluxes(parameters: Array, segment: IntArray, out: Array) -> None:
 
 @njit(cache=True, error_model="numpy")
 def core_piece(parameters: Array, segment: int) -> tuple[float, float]:
-    """Slope and offset of a core of the five-legged transformer, ``h(f) = i(sqrt3 f)`` with im / 1.5.
+    """Slope and offset of a core of the five-legged transformer, ``h(f) = i(sqrt3 f)`` with 1.27 im.
 
-    A core carries about 1/sqrt3 of a leg's flux at rated voltage. At rated voltage the phase currents then come out at
-    0.50 im (outer legs) and 0.58 im (middle leg).
+    A core carries about 1/sqrt3 of a leg's flux at rated voltage. With c im in the curve the phase currents at rated
+    voltage come out at 0.75 c im (outer legs) and sqrt3/2 c im (middle leg): c makes their mean the recorded im.
     """
-    slope = parameters[IM] / 1.5 + abs(segment) / parameters[XS]
+    slope = CORE_EXCITING * parameters[IM] + abs(segment) / parameters[XS]
     return ROOT3 * slope, -segment * parameters[KNEE] / parameters[XS]
 
 
@@ -108,8 +127,8 @@ def magnetizing_rows(circuit: int, parameters: Array, segment: IntArray, out: Ar
     if circuit == FIVE_LEGGED:
         five_legged_rows(parameters, segment, out)
         return
-    scale = 1.0 / ROOT3 if circuit == DELTA else 1.0
-    for k in range(3):
+    scale = 1.0 / ROOT3 if between_phases(circuit) else 1.0
+    for k in range(winding_count(circuit)):
         slope = parameters[IM] + abs(segment[k]) / parameters[XS]
         out[k, 3 + k] = slope * scale * scale
         out[k, 2] = -segment[k] * parameters[KNEE] / parameters[XS] * scale
@@ -140,7 +159,7 @@ def fill_generator(circuit: int, parameters: Array, closed: int, segment: IntArr
     terminal_voltages(closed, voltages)
     winding_map(circuit, windings)
     magnetizing_rows(circuit, parameters, segment, magnetizing)
-    third = 3.0 if circuit == DELTA else 1.0
+    third = 3.0 if between_phases(circuit) else 1.0
     resistance, conductance = parameters[R] * third, parameters[G] / third
     out[:] = 0.0
     out[0, 1] = -1.0
@@ -172,5 +191,5 @@ def fill_probe(circuit: int, parameters: Array, segment: IntArray, out: Array) -
                 out[core, column] *= ROOT3
         return
     out[:] = 0.0
-    for k in range(3):
-        out[k, k] = 1.0 / ROOT3 if circuit == DELTA else 1.0
+    for k in range(winding_count(circuit)):
+        out[k, k] = 1.0 / ROOT3 if between_phases(circuit) else 1.0

@@ -24,7 +24,8 @@ import numpy.typing as npt
 
 from survey.memory import thread_pool
 from survey.physics.cache import Points, PointStore
-from survey.physics.sequences import Circuit, switching_plan
+from survey.physics.families import Circuit
+from survey.physics.sequences import sequence_weights, switching_plan
 
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
@@ -63,11 +64,20 @@ class CurveParameters:
         Saturation knee [per unit of rated flux].
     air_core_reactance
         Reactance of the saturated winding, xs [per unit].
+    saturated_resistance
+        Resistance that acts on the saturated part of the current only [per unit].
+    arrester_pu
+        Voltage up to which an arrester takes nothing [per unit of crest to ground].
+    arrester_slope
+        Resistance of an arrester above that [per unit].
     """
 
     series_resistance: float = 0.02
     knee: float = 1.15
     air_core_reactance: float = 0.2
+    saturated_resistance: float = 0.0
+    arrester_pu: float = 1.9
+    arrester_slope: float = 0.4
 
     def rows(self, b: FloatArray, g: FloatArray, im: FloatArray) -> FloatArray:
         """Parameter rows of the kernel, shape (n, 6)."""
@@ -251,9 +261,22 @@ class CurveTable:
         """Largest sustained peak at each key, shape of ``keys``."""
         return self.points.sustained.max(axis=1, initial=0.0)[self.points.rows(keys)].astype(np.float64)
 
+    def sequence_peaks(self, keys: IntArray) -> FloatArray:
+        """Sustained peak of every sequence at each key, shape of ``keys`` and one more."""
+        found = self.points.sustained[self.points.rows(keys)]
+        return np.asarray(found.reshape(*keys.shape, -1, 2).max(axis=-1), dtype=np.float64)
+
     def shares(self, keys: IntArray, *, limit: float) -> FloatArray:
-        """Share of operations above the limit at each key."""
-        return np.asarray((self.points.sustained > limit).mean(axis=1)[self.points.rows(keys)])
+        """Share of sequences above the limit at each key."""
+        return np.asarray((self.sequence_peaks(keys) > limit) @ sequence_weights(self.circuit))
+
+    def typical(self, keys: IntArray, *, limit: float) -> FloatArray:
+        """Median of the sequences above the limit at each key; NaN where there is none."""
+        found = self.sequence_peaks(keys)
+        ringing = np.where(found > limit, found, np.nan)
+        none = ~(found > limit).any(axis=-1)
+        ringing[none] = 0.0
+        return np.where(none, np.nan, np.nanmedian(ringing, axis=-1))
 
     def temporary(self, keys: IntArray) -> FloatArray:
         """Largest temporary peak at each key."""

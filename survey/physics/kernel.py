@@ -22,7 +22,6 @@ import numpy as np
 
 from survey.compiled import njit
 from survey.physics.circuits import (
-    DELTA,
     FIVE_LEGGED,
     KNEE,
     PHASE_ANGLE_RAD,
@@ -32,6 +31,7 @@ from survey.physics.circuits import (
     G,
     IntArray,
     R,
+    between_phases,
     winding_map,
 )
 from survey.physics.knees import (
@@ -187,7 +187,7 @@ def advance(
             calm = 0
             saturated = saturated or region != UNSATURATED
     if haste > 0.0:
-        lost = parameters[R] * (3.0 if circuit == DELTA else 1.0) * haste
+        lost = parameters[R] * (3.0 if between_phases(circuit) else 1.0) * haste
         for k in range(3):
             y[3 + k] -= min(max(lost * drift[k], -LARGEST_SHIFT), LARGEST_SHIFT)
     return peak, saturated
@@ -285,7 +285,7 @@ def start_state(circuit: int, angle: float, residual: Array, y: Array, opening: 
     y[0], y[1], y[2] = np.cos(angle), np.sin(angle), 1.0
     y[6:8] = 0.0
     for k in range(3):
-        y[3 + k] = residual[k] * (ROOT3 if circuit == DELTA else 1.0)
+        y[3 + k] = residual[k] * (ROOT3 if between_phases(circuit) else 1.0)
         if opening:
             y[3 + k] = 0.0
             for phase in range(3):

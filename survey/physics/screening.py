@@ -11,8 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-FAMILIES = ("delta", "floating_wye", "five_legged")
-"""Winding families that can ring, in the order of the codes used by :func:`limit_charging_pu`."""
+from survey.physics.families import FAMILY_TABLE
 
 
 @dataclass(frozen=True)
@@ -24,6 +23,10 @@ class ScreeningLimits:
     delta_xc_xm, floating_wye_xc_xm
         Xc/Xm at or above which the winding clears [-]. Source: Hopkinson 1967 and 1968 (from memory); of the 40 and
         the 30 published for floating wye the safer.
+    open_delta_xc_xm
+        Xc/Xm at or above which an open delta clears [-]. Derived: with one outer pole closed the two windings and the
+        two open phases make a ladder, and its far end stands at 1 / (1 - 3 x + x^2) of the supply, x = 3 / (Xc/Xm):
+        1.25 at 44, and 1.28 at the 40 of delta.
     five_legged_charge_loss
         Charging power over no-load loss at or below which the winding clears [-]. Source: Short, Electric Power
         Distribution Handbook, citing Walling et al. 1993 (from memory).
@@ -31,6 +34,7 @@ class ScreeningLimits:
 
     delta_xc_xm: float = 40.0
     floating_wye_xc_xm: float = 40.0
+    open_delta_xc_xm: float = 45.0
     five_legged_charge_loss: float = 1.0
 
 
@@ -98,12 +102,12 @@ def limit_charging_pu(
 ) -> NDArray[np.float64]:
     """Largest charging power that the screening limit clears, per unit.
 
-    b_limit = im / limit for delta and floating wye, limit p for five-legged grounded wye.
+    b_limit = im / limit where Xc/Xm is the screen, limit p where charging over loss is.
 
     Parameters
     ----------
     family
-        Winding family, text as in :data:`FAMILIES`.
+        Winding family, text as in :data:`survey.physics.families.FAMILIES`.
     magnetizing_pu
         Magnetizing current, im [pu of the section's rating].
     core_loss_pu
@@ -117,14 +121,11 @@ def limit_charging_pu(
     """
     magnetizing, loss = np.asarray(magnetizing_pu, float), np.asarray(core_loss_pu, float)
     names = np.asarray(family, dtype=str)
-    by_family = {
-        "delta": magnetizing / limits.delta_xc_xm,
-        "floating_wye": magnetizing / limits.floating_wye_xc_xm,
-        "five_legged": loss * limits.five_legged_charge_loss,
-    }
     allowed = np.full(np.broadcast_shapes(names.shape, magnetizing.shape, loss.shape), np.nan)
-    for name, value in by_family.items():
-        allowed = np.where(names == name, value, allowed)
+    for row in FAMILY_TABLE:
+        limit = getattr(limits, row.limit)
+        value = loss * limit if row.screen == "charge_loss" else magnetizing / limit
+        allowed = np.where(names == row.name, value, allowed)
     return allowed[()]
 
 
@@ -141,7 +142,7 @@ def clears(
     Parameters
     ----------
     family
-        Winding family, text as in :data:`FAMILIES`; any other text never clears.
+        Winding family, text as in :data:`survey.physics.families.FAMILIES`; any other text never clears.
     charging_pu, magnetizing_pu, core_loss_pu
         b, im and p [pu of the section's rating].
     limits

@@ -1,30 +1,19 @@
 """Which switching operations the study tries: states of the poles, angles, residual flux.
 
 Closing: pole by pole from dead, with residual flux. Opening: pole by pole from the balanced steady state (a fuse that
-blows is an opening). Every sequence has two operations; the second starts from what the first left, at its own angle.
+blows is an opening). A sequence is a crew's whole work at a switching point: first pole, second pole, from what the
+first left and at its own angle, and third pole, after which no phase is left open beside a closed one.
 """
 
 from __future__ import annotations
 
-from enum import IntEnum
 from functools import cache
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-
-class Circuit(IntEnum):
-    """Winding families of the study.
-
-    A grounded wye on a three-legged core is taken as :attr:`FLOATING_WYE` (its fourth path is air); grounded wye on
-    separate cores, open wye and open delta have no path between phases and are not studied.
-    """
-
-    DELTA = 0
-    FLOATING_WYE = 1
-    FIVE_LEGGED = 2
-
+from survey.physics.families import Circuit
 
 POLE_A: Final = 1
 POLE_B: Final = 2
@@ -35,21 +24,41 @@ RESIDUAL_FLUX: Final = 0.6
 """Residual flux tried, per unit of rated (common practice, no source)."""
 RESIDUAL_PATTERNS: Final = ((0, 0, 0), (1, -1, 0), (-1, 1, 0), (0, 1, -1), (0, -1, 1), (1, 0, -1), (-1, 0, 1))
 
-CHAINS_SYMMETRIC: Final = (
-    (0, POLE_A, POLE_A | POLE_B, 14),
-    (ALL_POLES, POLE_A | POLE_B, POLE_A, 7),
+AB: Final = POLE_A | POLE_B
+BC: Final = POLE_B | POLE_C
+CA: Final = POLE_C | POLE_A
+
+Chain = tuple[int, int, int, int]
+TURNED_ALIKE: Final[tuple[Chain, ...]] = (
+    (0, POLE_A, AB, 7),
+    (0, POLE_A, CA, 7),
+    (ALL_POLES, AB, POLE_A, 4),
+    (ALL_POLES, AB, POLE_B, 4),
 )
-CHAINS_FIVE_LEGGED: Final = (
-    (0, POLE_A, POLE_A | POLE_C, 7),
-    (0, POLE_A, POLE_A | POLE_B, 3),
-    (0, POLE_B, POLE_A | POLE_B, 3),
-    (0, POLE_B, POLE_B | POLE_C, 3),
-    (ALL_POLES, POLE_A | POLE_C, POLE_A, 3),
-    (ALL_POLES, POLE_A | POLE_B, POLE_B, 2),
-    (ALL_POLES, POLE_B | POLE_C, POLE_B, 2),
+OUTER_WORST: Final[tuple[Chain, ...]] = (
+    (0, POLE_A, CA, 4),
+    (0, POLE_C, CA, 4),
+    (0, POLE_A, AB, 2),
+    (0, POLE_B, AB, 2),
+    (0, POLE_B, BC, 2),
+    (0, POLE_C, BC, 2),
+    (ALL_POLES, CA, POLE_A, 2),
+    (ALL_POLES, CA, POLE_C, 2),
+    (ALL_POLES, AB, POLE_A, 1),
+    (ALL_POLES, AB, POLE_B, 1),
+    (ALL_POLES, BC, POLE_B, 1),
+    (ALL_POLES, BC, POLE_C, 1),
 )
-"""Closed poles before, between and after, and how many draws. In delta and floating wye the three phases are alike; in
-a five-legged core the middle leg (b) is not, nor is the order of rotation seen from it."""
+EVERY_ORDER: Final[tuple[Chain, ...]] = tuple((chain[0], chain[1], chain[2], 2) for chain in OUTER_WORST)
+CHAINS: Final = {
+    Circuit.DELTA: TURNED_ALIKE,
+    Circuit.FLOATING_WYE: TURNED_ALIKE,
+    Circuit.FIVE_LEGGED: OUTER_WORST,
+    Circuit.OPEN_DELTA: EVERY_ORDER,
+}
+"""Closed poles before, between and after, and how many draws. In delta and floating wye the three phases are alike, and
+only the direction in which a crew goes round counts; in a five-legged core the middle leg (b) is unlike the others, and
+in an open delta the corner between the windings (b) is: every order is tried there."""
 
 CHAIN_SHIFT: Final = 1000
 # fractional parts of the first two powers of the inverse of the real root of x^3 = x + 1: even cover of the unit square
@@ -80,10 +89,9 @@ def switching_plan(
         Angle of the first operation [rad], waiting time before the second [cycles, 0-1], residual flux of three
         windings [per unit of rated], shape (sequences, 5).
     """
-    chains = CHAINS_FIVE_LEGGED if circuit is Circuit.FIVE_LEGGED else CHAINS_SYMMETRIC
     states: list[tuple[int, int, int]] = []
     draws: list[tuple[float, ...]] = []
-    for place, (before, between, after, count) in enumerate(chains):
+    for place, (before, between, after, count) in enumerate(CHAINS[circuit]):
         for k in range(block * count * density, (block + 1) * count * density):
             # chains start apart, or two of them would try the same angles
             number = k + 1 + CHAIN_SHIFT * place
@@ -92,3 +100,18 @@ def switching_plan(
             angle, wait = 2.0 * np.pi * (number * COVER[0] % 1.0), number * COVER[1] % 1.0
             draws.append((angle, wait, *(RESIDUAL_FLUX * part for part in pattern)))
     return np.array(states, dtype=np.int64), np.array(draws, dtype=np.float64)
+
+
+@cache
+def sequence_weights(circuit: Circuit) -> npt.NDArray[np.float64]:
+    """Weight of every sequence in a share: closing and opening count half each, and every order of poles the same.
+
+    Returns
+    -------
+    numpy.ndarray
+        Adding up to one, shape (sequences,) of :func:`switching_plan` at density 1.
+    """
+    chains = CHAINS[circuit]
+    orders = {start: sum(chain[0] == start for chain in chains) for start in (0, ALL_POLES)}
+    weights = [np.full(count, 0.5 / (orders[before] * count)) for before, _, _, count in chains]
+    return np.concatenate(weights)

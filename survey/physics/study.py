@@ -25,7 +25,7 @@ from survey.physics.curves import (
     node_value,
     simulate,
 )
-from survey.physics.sequences import Circuit
+from survey.physics.families import Circuit
 
 __all__ = ["Circuit", "CurveLibrary", "CurveParameters", "StudyResult", "direct", "inside_model"]
 
@@ -46,11 +46,14 @@ class StudyResult:
     peak_pu
         Largest sustained open-phase voltage of all operations at no load [crest, per unit of nominal crest to ground].
     peak_loaded_pu
-        The same at the section's load.
+        The same at the section's load, single-phase load between phase and ground included.
     temporary_pu
         Largest voltage at no load while the response settles, inrush included [per unit].
+    typical_pu
+        Median of the sustained peaks of the sequences that ring at no load [per unit]; NaN where none does.
     likelihood
-        Share of operations at no load that end above the voltage limit, 0-1.
+        Share of whole switching sequences, first pole to last, closing and opening, at no load, in which an open phase
+        ends above the voltage limit, 0-1.
     likelihood_loaded
         The same at the section's load.
     load_needed_pu
@@ -58,6 +61,15 @@ class StudyResult:
         none is needed; 1 where ``load_cures`` is false.
     load_cures
         False where not even rated load keeps every operation under the limit.
+    clamped_pu
+        Largest sustained voltage at no load with an arrester on every open phase [per unit].
+    arrester_power_pu
+        Largest mean power of one arrester in any sequence once it has settled, at no load [per unit of the section's
+        rating]; 0 where nothing conducts.
+    arrester_power_loaded_pu
+        The same at the section's load.
+    cycles_above
+        Largest number of cycles that an open phase stays above the limit while a response settles.
     in_model
         False where a value lies outside the model (:func:`inside_model`); the other figures are then of the nearest
         values inside, or 0 where there is none, and not to be published.
@@ -66,9 +78,14 @@ class StudyResult:
     peak_pu: FloatArray
     peak_loaded_pu: FloatArray
     temporary_pu: FloatArray
+    typical_pu: FloatArray
     likelihood: FloatArray
     likelihood_loaded: FloatArray
     load_needed_pu: FloatArray
+    clamped_pu: FloatArray
+    arrester_power_pu: FloatArray
+    arrester_power_loaded_pu: FloatArray
+    cycles_above: FloatArray
     load_cures: npt.NDArray[np.bool_]
     in_model: npt.NDArray[np.bool_]
 
@@ -86,12 +103,13 @@ class StudyResult:
 
 @dataclass(frozen=True)
 class Sections:
-    """Sections of one circuit: b, p, im and load [per unit of the section's rating], arrays of one length."""
+    """Sections of one circuit: b, p, im, load, one_phase [per unit of the section's rating], arrays of one length."""
 
     b: FloatArray
     p: FloatArray
     im: FloatArray
     load: FloatArray
+    one_phase: FloatArray
 
 
 def inside_model(
@@ -166,6 +184,7 @@ class CurveLibrary:
         p: npt.ArrayLike,
         im: npt.ArrayLike,
         load: npt.ArrayLike,
+        one_phase: npt.ArrayLike = 0.0,
         progress: Progress | None = None,
     ) -> StudyResult:
         """Figures of many sections; computes the curves that are missing.
@@ -176,6 +195,9 @@ class CurveLibrary:
             :class:`Circuit` values, shape (n,).
         b, p, im, load
             Charging, core loss, magnetizing current and dependable load [per unit of the section's rating], shape (n,).
+        one_phase
+            Dependable conductance to ground of the weakest open phase, by single-phase load on the section: three times
+            the load of that phase over the section's rating [per unit], shape (n,).
         progress
             Called with points done and points to do, anew for every batch.
 
@@ -185,7 +207,7 @@ class CurveLibrary:
             Arrays of shape (n,), all finite.
         """
         kinds = np.atleast_1d(np.asarray(circuit, dtype=np.int64))
-        columns = [np.broadcast_to(np.asarray(v, dtype=np.float64), kinds.shape) for v in (b, p, im, load)]
+        columns = [np.broadcast_to(np.asarray(v, dtype=np.float64), kinds.shape) for v in (b, p, im, load, one_phase)]
         good = inside_model(b=columns[0], p=columns[1], im=columns[2], load=columns[3])
         answer = StudyResult.blank(len(kinds))
         for kind in Circuit:
@@ -203,10 +225,11 @@ class CurveLibrary:
         p: npt.ArrayLike,
         im: npt.ArrayLike,
         load: npt.ArrayLike,
+        one_phase: npt.ArrayLike = 0.0,
         progress: Progress | None = None,
     ) -> None:
         """Compute the curves that :meth:`look_up` of the same sections needs; finished ones stay when interrupted."""
-        self.look_up(circuit, b=b, p=p, im=im, load=load, progress=progress)
+        self.look_up(circuit, b=b, p=p, im=im, load=load, one_phase=one_phase, progress=progress)
 
     def near(
         self,
@@ -253,7 +276,8 @@ class CurveLibrary:
 
     def _answer(self, table: CurveTable, sections: Sections, *, progress: Progress | None) -> StudyResult:
         bare = corner_keys(sections.b, sections.p, sections.im)
-        loaded = corner_keys(sections.b, sections.p + np.minimum(sections.load, FULL_LOAD), sections.im)
+        load = sections.load + (sections.one_phase if table.circuit is Circuit.FIVE_LEGGED else 0.0)
+        loaded = corner_keys(sections.b, sections.p + np.minimum(load, FULL_LOAD), sections.im)
         table.ensure(np.union1d(bare, loaded), progress=progress)
         peak = table.peaks(bare).max(axis=0)
         needed, cures = self._load_needed(table, sections, peak=peak, progress=progress)
@@ -261,6 +285,11 @@ class CurveLibrary:
             peak_pu=peak,
             peak_loaded_pu=table.peaks(loaded).max(axis=0),
             temporary_pu=table.temporary(bare).max(axis=0),
+            typical_pu=mean_of_some(table.typical(bare, limit=self.voltage_limit)),
+            clamped_pu=np.full(len(peak), np.nan),
+            arrester_power_pu=np.full(len(peak), np.nan),
+            arrester_power_loaded_pu=np.full(len(peak), np.nan),
+            cycles_above=np.full(len(peak), np.nan),
             likelihood=table.shares(bare, limit=self.voltage_limit).max(axis=0),
             likelihood_loaded=table.shares(loaded, limit=self.voltage_limit).max(axis=0),
             load_needed_pu=needed,
@@ -288,6 +317,14 @@ class CurveLibrary:
         needed[ring] = np.clip(node_value(worst + NODES_IN_HAND, 1) - sections.p[ring], 0.0, FULL_LOAD)
         needed[ring[worst > top]] = FULL_LOAD
         return needed, cures
+
+
+def mean_of_some(values: FloatArray) -> FloatArray:
+    """Mean over the first axis of the values that are there; NaN where none is."""
+    there = np.isfinite(values)
+    count = there.sum(axis=0)
+    total = np.where(there, values, 0.0).sum(axis=0)
+    return np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
 
 
 def _sides(b: FloatArray, im: FloatArray) -> Iterator[tuple[IntArray, IntArray]]:

@@ -19,7 +19,6 @@ READINGS = [
     ("floating_wye", "separate"),
     ("grounded_wye", "five_legged"),
     ("grounded_wye", "separate"),
-    ("open_delta", "separate"),
 ]
 
 
@@ -54,7 +53,7 @@ def test_what_the_screen_clears_is_studied_too(surveyed):
 
     def change(layers):
         set_site("T2", exc_pct=0.5, nll_w=810.0)(layers)
-        set_site("T1", connection="open_delta", core="separate")(layers)
+        set_site("T1", connection="open_wye", core="separate")(layers)
         cables = layers["cables"]
         cables.loc[cables.cable_id.isin(["C1", "C2", "C3"]), "length_m"] = 10.0
 
@@ -79,7 +78,7 @@ def test_what_the_screen_clears_is_studied_too(surveyed):
         ("grounded_wye", "three_legged", "assessed", "three-pole"),
         ("grounded_wye", "separate", "not_susceptible", "separate cores"),
         ("open_wye", "separate", "not_susceptible", "open wye"),
-        ("open_delta", "separate", "not_susceptible", "open delta"),
+        ("open_delta", "separate", "assessed", "three-pole"),
     ],
 )
 def test_each_connection_and_core_has_its_status_and_reason(surveyed, connection, core, status, says):

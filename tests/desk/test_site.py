@@ -198,7 +198,6 @@ def test_command_prints_the_chain_and_draws_the_picture(tmp_path, monkeypatch):
     ("typed", "reason"),
     [
         (["--connection", "open_wye"], "open wye: no path from phase to phase"),
-        (["--connection", "open_delta"], "open delta"),
         (["--connection", "grounded_wye", "--core", "separate"], "separate cores: no path from phase to phase"),
     ],
 )

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from survey.physics.cable import capacitive_reactance_ohm
+from survey.physics.families import FAMILIES
 from survey.physics.screening import (
-    FAMILIES,
     ScreeningLimits,
     charge_loss,
     charging_pu,
