@@ -10,7 +10,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from survey.assess.behaviour import curve_library
-from survey.assess.windings import REASONS
 from survey.desk.checks import check_field, check_inside, named_cable
 from survey.desk.circuit import Bench, Cable, Transformer, make_bench, section_circuits, without_cable
 from survey.desk.lengths import (
@@ -22,6 +21,7 @@ from survey.desk.lengths import (
 )
 from survey.errors import ModelError
 from survey.physics.catalogue import CLASS_MARGIN
+from survey.physics.families import CONSTRUCTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -32,10 +32,11 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 KVA: Final = (45.0, 75.0, 112.5, 150.0, 225.0, 300.0, 500.0, 750.0, 1000.0, 1500.0, 2500.0)
 """Usual three-phase ratings (common practice, no source)."""
-WINDINGS: Final = (("delta", ""), ("floating_wye", ""), ("grounded_wye", "five_legged"))
+WINDINGS: Final = (("delta", ""), ("floating_wye", ""), ("open_delta", ""), ("grounded_wye", "five_legged"))
 TITLES: Final = {
     "delta": "Delta",
     "floating_wye": "Floating wye",
+    "open_delta": "Open delta",
     "grounded_wye": "Grounded wye on a five-legged core",
 }
 SHOWN_SIZES: Final = {60: ("#2", "1/0", "4/0", "500", "1000"), 50: ("70", "120", "185", "300", "500")}
@@ -78,7 +79,7 @@ class DeskTable:
 
 def not_susceptible_lines() -> list[str]:
     """The windings that need no limit, each with its reason."""
-    return [f"Not susceptible, any length: {reason}." for reason in REASONS.values()]
+    return [f"Not susceptible, any length: {row.reason}." for row in CONSTRUCTIONS if row.reason]
 
 
 THREE_LEGGED: Final = "Grounded wye on a three-legged core: read it as floating wye (an approximation)."

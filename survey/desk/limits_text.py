@@ -6,10 +6,10 @@ import csv
 import math
 from typing import TYPE_CHECKING, Any
 
-from survey.assess.windings import REASONS
 from survey.desk.chain import FOOT_M, LEFT_OUT, cut_off
 from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import THREE_LEGGED, TITLES, not_susceptible_lines
+from survey.physics.families import CONSTRUCTIONS
 from survey.wrapped import NARROWEST, labelled
 
 if TYPE_CHECKING:
@@ -34,10 +34,11 @@ def write_csv(table: DeskTable, path: Path) -> None:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(COLUMNS)
         writer.writerows(_cells(table, row) for row in table.rows.to_dict("records"))
-        for name, reason in REASONS.items():
-            connection, core = ("grounded_wye", name) if name == "separate" else (name, "")
-            note = f"not susceptible: {reason}"
-            writer.writerow([f"{table.kv:g}", "", connection, core, *[""] * (len(COLUMNS) - 5), note])
+        for winding in CONSTRUCTIONS:
+            if winding.reason:
+                note = f"not susceptible: {winding.reason}"
+                blank = [""] * (len(COLUMNS) - 5)
+                writer.writerow([f"{table.kv:g}", "", winding.connection, winding.core, *blank, note])
 
 
 def _cells(table: DeskTable, row: dict[Hashable, Any]) -> list[str]:
@@ -76,7 +77,7 @@ def conditions(table: DeskTable) -> list[str]:
     )
     by_screen = (
         f"By screen: Xc/Xm at or above {limits.delta_xc_xm:g} for delta and {limits.floating_wye_xc_xm:g} for floating "
-        f"wye, charging over no-load loss at or under {limits.five_legged_charge_loss:g} for grounded wye (Xm "
+        f"wye, {limits.open_delta_xc_xm:g} for open delta, charging over no-load loss at or under {limits.five_legged_charge_loss:g} for grounded wye (Xm "
         "wye-equivalent; a delta leg is three times that). The study is the closer look of the two."
     )
     zero = (

@@ -15,7 +15,7 @@ from survey.desk.lengths import LONGEST_M
 from survey.desk.waveform import worst_waveform
 from survey.memory import thread_pool
 from survey.physics.curves import BLOCKS
-from survey.physics.sequences import Circuit
+from survey.physics.families import Circuit
 from survey.result import CAUTION
 
 if TYPE_CHECKING:

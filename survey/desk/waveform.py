@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from survey.assess.behaviour import curve_parameters
 from survey.physics.curves import BLOCKS, CYCLES
-from survey.physics.sequences import Circuit, switching_plan
+from survey.physics.families import Circuit
+from survey.physics.sequences import switching_plan
 
 if TYPE_CHECKING:
     from survey.assess.circuits import Circuits

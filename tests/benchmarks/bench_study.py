@@ -29,7 +29,7 @@ sys.path.insert(0, str(HERE.parents[1] / "physics"))
 
 from equations import Case, by_solve_ivp, by_study  # noqa: E402
 
-from survey.physics.sequences import Circuit  # noqa: E402
+from survey.physics.families import Circuit  # noqa: E402
 
 SAMPLE = HERE.parents[2] / "sample_data" / "network.gpkg"
 TOLERANCES = (1e-2, 1e-3, 1e-4, 1e-5, 1e-6, 1e-7)

@@ -50,16 +50,16 @@ def screened(tmp_path_factory):
 def test_every_rating_winding_and_type_has_its_row(screened):
     rows = screened[screened.kva.notna()]
     types = rows.cable_type.nunique()
-    assert len(rows) == 11 * 3 * types
+    assert len(rows) == 11 * 4 * types
     assert types > 50
     classes = CATALOGUE.cable_types.set_index("key").loc[rows.cable_type.unique()]
     assert set(zip(classes.standard, classes.kv_class, strict=True)) == {("na", 15), ("iec", 15)}
-    assert set(rows.connection) == {"delta", "floating_wye", "grounded_wye"}
+    assert set(rows.connection) == {"delta", "floating_wye", "grounded_wye", "open_delta"}
 
 
 def test_windings_without_a_limit_have_their_row_and_reason(screened):
     free = screened[screened.kva.isna()]
-    assert set(free.connection) == {"grounded_wye", "open_wye", "open_delta"}
+    assert set(free.connection) == {"grounded_wye", "open_wye"}
     assert free.note.str.startswith("not susceptible: ").all()
 
 

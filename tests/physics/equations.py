@@ -13,8 +13,8 @@ from scipy.integrate import solve_ivp
 
 from survey.physics import kernel
 from survey.physics.circuits import terminal_voltages
+from survey.physics.families import Circuit
 from survey.physics.kernel import STEPS_PER_CYCLE, solve_points
-from survey.physics.sequences import Circuit
 
 ANGLES = np.array([0.0, -2 * np.pi / 3, 2 * np.pi / 3])
 ROOT3 = np.sqrt(3.0)

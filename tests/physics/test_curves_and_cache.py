@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from survey.physics.curves import CurveTable, corner_keys, draw_block
-from survey.physics.sequences import Circuit, switching_plan
+from survey.physics.families import Circuit
+from survey.physics.sequences import switching_plan
 from survey.physics.study import CurveLibrary, CurveParameters, direct, inside_model
 
 

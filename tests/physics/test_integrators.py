@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from equations import Case, by_solve_ivp, by_study
 
+from survey.physics.families import Circuit
 from survey.physics.propagators import STEPS_PER_CYCLE
-from survey.physics.sequences import Circuit
 
 NO_KNEE = {"knee": 50.0, "xs": 1.0}
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from equations import Case, by_study
 
-from survey.physics.sequences import Circuit
+from survey.physics.families import Circuit
 
 pytestmark = pytest.mark.ngspice
 PHASES = "abc"

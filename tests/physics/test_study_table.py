@@ -10,7 +10,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from survey.physics.sequences import Circuit, switching_plan
+from survey.physics.families import Circuit
+from survey.physics.sequences import switching_plan
 from survey.physics.study import direct
 
 IM, P = 0.005, 0.002
