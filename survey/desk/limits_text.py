@@ -76,8 +76,9 @@ def conditions(table: DeskTable) -> list[str]:
         "ground, poles operated one at a time, with no load and with that much resistive load on the secondary."
     )
     by_screen = (
-        f"By screen: Xc/Xm at or above {limits.delta_xc_xm:g} for delta and {limits.floating_wye_xc_xm:g} for floating "
-        f"wye, {limits.open_delta_xc_xm:g} for open delta, charging over no-load loss at or under {limits.five_legged_charge_loss:g} for grounded wye (Xm "
+        f"By screen: Xc/Xm at or above {limits.delta_xc_xm:g} for delta, {limits.floating_wye_xc_xm:g} for floating "
+        f"wye and {limits.open_delta_xc_xm:g} for open delta, charging over no-load loss at or under "
+        f"{limits.five_legged_charge_loss:g} for grounded wye (Xm "
         "wye-equivalent; a delta leg is three times that). The study is the closer look of the two."
     )
     zero = (
