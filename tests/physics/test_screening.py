@@ -49,7 +49,7 @@ def test_the_limit_itself_clears_and_a_little_more_does_not():
 def test_each_family_has_its_own_limit():
     limits = ScreeningLimits(delta_xc_xm=50, floating_wye_xc_xm=30, five_legged_charge_loss=2)
     allowed = limit_charging_pu(np.array(FAMILIES), magnetizing_pu=0.006, core_loss_pu=0.002, limits=limits)
-    np.testing.assert_allclose(allowed, [0.006 / 50, 0.006 / 30, 0.004])
+    np.testing.assert_allclose(allowed, [0.006 / 50, 0.006 / 30, 0.004, 0.006 / 45])
 
 
 def test_unknown_family_and_missing_values_never_clear():
