@@ -121,3 +121,10 @@ def phase_mask(text: str) -> int | None:
     if not letters or set(letters) - set("ABC") or len(set(letters)) != len(letters):
         return None
     return sum(1 << "ABC".index(letter) for letter in letters)
+
+
+def accepted_values(spec: FieldSpec) -> str:
+    """What a coded field takes, in words."""
+    if spec.kind == "number":
+        return "a number, in the unit of the field"
+    return ", ".join(spec.codes) or "A, B, C and their combinations"

@@ -6,137 +6,18 @@ what is accepted. Defaults are the published or customary values named beside th
 
 from __future__ import annotations
 
-import re
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal, NoReturn
+from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field, ValidationError, model_validator
 
 from survey.errors import SettingsError
-from survey.input_schema import (
-    AS_TEXT,
-    WORDED_FIELDS,
-    FieldSpec,
-    field_specs,
-    find_unit,
-    fold_code,
-    phase_mask,
-    units_of,
-)
+from survey.input_settings import InputSettings, Section
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
-
-LAYERS = ("cables", "transformers", "switches", "sources")
-
-
-class Section(BaseModel):
-    """A part of the settings: frozen, and strict about unknown keys."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class LayerMap(Section):
-    """How one layer of an export maps to the survey's own names.
-
-    ``layer`` is the export's layer name; ``fields`` maps our field name to theirs; ``codes`` maps, for one of our
-    fields, their coded value to ours; ``units`` names the unit a number is recorded in (``ft``, ``mi``, ``V`` ...);
-    ``defaults`` stand in for missing values, in our own units.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid", coerce_numbers_to_str=True)
-
-    layer: Annotated[str, Field(min_length=1)] | None = None
-    fields: dict[str, Annotated[str, Field(min_length=1)]] = Field(default_factory=dict)
-    codes: dict[str, dict[str, str]] = Field(default_factory=dict)
-    units: dict[str, str] = Field(default_factory=dict)
-    defaults: dict[str, str | float] = Field(default_factory=dict)
-
-
-class InputSettings(Section):
-    """Layer, field, code and unit names of the export; ``crs`` only for layers that come without one."""
-
-    crs: str | None = None
-    cables: LayerMap = LayerMap()
-    transformers: LayerMap = LayerMap()
-    switches: LayerMap = LayerMap()
-    sources: LayerMap = LayerMap()
-    cable_type_patterns: dict[str, str] = Field(default_factory=dict)
-
-    @model_validator(mode="after")
-    def _names_are_known(self) -> InputSettings:
-        for layer in LAYERS:
-            mapping: LayerMap = getattr(self, layer)
-            for part in ("fields", "codes", "units", "defaults"):
-                for field, value in getattr(mapping, part).items():
-                    _check_mapped(layer, part=part, field=field, value=value)
-        for pattern in self.cable_type_patterns:
-            try:
-                re.compile(pattern)
-            except re.error as error:
-                _refuse("input.cable_type_patterns", f"{pattern!r} is not a regular expression ({error})")
-        return self
-
-
-def _check_mapped(layer: str, *, part: str, field: str, value: Any) -> None:  # noqa: ANN401
-    """Refuse one entry of a layer's mapping that the survey has no use for."""
-    specs = field_specs(layer)
-    key = f"input.{layer}.{part}.{field}"
-    if field not in specs:
-        _refuse(key, f"is not a field of the survey; choices: {', '.join(specs)}")
-    if part == "codes":
-        _check_codes(specs[field], key, value)
-    elif part == "units":
-        _check_unit(specs[field], key, value)
-    elif part == "defaults":
-        _check_default(specs[field], key, value)
-
-
-def _check_codes(spec: FieldSpec, key: str, codes: dict[str, str]) -> None:
-    if spec.kind in ("id", "node", "number"):
-        _refuse(key, "has no codes; they are for text and coded fields")
-    for theirs, ours in codes.items():
-        if not _is_accepted(spec, ours):
-            _refuse(f"{key}.{theirs}", f"found {ours!r}; choices: {_accepted(spec)}")
-
-
-def _check_unit(spec: FieldSpec, key: str, unit: str) -> None:
-    if spec.kind != "number":
-        _refuse(key, "has no unit; units are for numbers")
-    choices = [*units_of(spec.quantity), *([AS_TEXT] if spec.name in WORDED_FIELDS else [])]
-    if find_unit(spec.quantity, unit) is None and unit not in choices:
-        _refuse(key, f"found {unit!r}; choices: {', '.join(choices)}")
-
-
-def _check_default(spec: FieldSpec, key: str, value: str | float) -> None:
-    if spec.kind in ("id", "node"):
-        _refuse(key, "cannot have a default; ids are the assets' own")
-    if spec.kind == "number":
-        least = "above 0" if spec.positive else "of 0 or more"
-        usable = isinstance(value, float) and 0 <= value < float("inf") and not (spec.positive and value == 0)
-        if not usable:
-            _refuse(key, f"found {value!r}; expected a number {least}, in {spec.unit}")
-    elif not _is_accepted(spec, str(value)):
-        _refuse(key, f"found {value!r}; choices: {_accepted(spec)}")
-
-
-def _is_accepted(spec: FieldSpec, value: str) -> bool:
-    if spec.kind == "phases":
-        return phase_mask(value) is not None
-    return not spec.codes or fold_code(value) in spec.codes
-
-
-def _accepted(spec: FieldSpec) -> str:
-    return ", ".join(spec.codes) or "A, B, C and their combinations"
-
-
-def _refuse(key: str, problem: str) -> NoReturn:
-    code = "input_map"
-    template = "{problem}"
-    raise PydanticCustomError(code, template, {"key": key, "problem": problem})
 
 
 class NetworkSettings(Section):
@@ -347,7 +228,16 @@ def _describe(error: ValidationError, origin: str) -> str:
 
 
 def _choices(loc: tuple[int | str, ...]) -> str:
+    """Keys of the innermost section on the way to a key; names of tables and numbers of parts are no sections."""
     model: Any = Settings
     for part in loc[:-1]:
-        model = model.model_fields[str(part)].annotation
+        field = model.model_fields.get(str(part))
+        model = model if field is None else _section_in(field.annotation) or model
     return "accepted here: " + ", ".join(model.model_fields)
+
+
+def _section_in(annotation: Any) -> Any:  # noqa: ANN401
+    """Return the section that a setting is made of, by itself or in a list or table; else ``None``."""
+    if isinstance(annotation, type) and issubclass(annotation, Section):
+        return annotation
+    return next((found for inner in get_args(annotation) if (found := _section_in(inner))), None)

@@ -62,7 +62,8 @@ def mark_result(
 
 def own_id_field(settings: Settings) -> str:
     """The utility's own column of the site id, ``""`` where it is ``site_id`` itself."""
-    name = settings.tags.id_field or settings.input.transformers.fields.get("site_id", "")
+    mapped = settings.input.transformers.fields.get("site_id", "")
+    name = settings.tags.id_field or (mapped if isinstance(mapped, str) else "")
     return "" if name.casefold() == "site_id" else name
 
 

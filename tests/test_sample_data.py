@@ -14,10 +14,11 @@ from geopandas.testing import assert_geodataframe_equal
 
 from survey.findings import FindingList
 from survey.input_schema import field_specs
+from survey.input_settings import LAYERS
 from survey.network import build_network
 from survey.physics.catalogue import Catalogue
 from survey.read import read_network
-from survey.settings import LAYERS, Settings, load_settings
+from survey.settings import Settings, load_settings
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
 NODE_FIELDS = {"from_node", "to_node", "node"}  # this utility keeps no node ids: topology comes from the drawing

@@ -4,7 +4,8 @@ import pytest
 
 from survey.errors import SettingsError
 from survey.input_schema import field_specs, find_unit, fold_code, phase_mask, unit_table, units_of
-from survey.settings import LAYERS, Settings, build_settings, load_settings
+from survey.input_settings import LAYERS
+from survey.settings import Settings, build_settings, load_settings
 
 
 def refused(raw):
@@ -61,7 +62,7 @@ def test_a_file_that_is_not_toml(tmp_path, content):
             {"input": {"switches": {"fields": {"pole": "X"}}}},
             (
                 "key 'input.switches.fields.pole': is not a field of the survey; "
-                "choices: switch_id, poles, device, state, guards, node"
+                "choices: switch_id, poles, device, state, state_a, state_b, state_c, guards, node"
             ),
         ),
         (
@@ -77,7 +78,10 @@ def test_a_file_that_is_not_toml(tmp_path, content):
             {"input": {"cables": {"codes": {"phases": {"7": "RST"}}}}},
             "key 'input.cables.codes.phases.7': found 'RST'; choices: A, B, C and their combinations",
         ),
-        ({"input": {"cables": {"codes": {"kv": {"1": "12"}}}}}, "key 'input.cables.codes.kv': has no codes"),
+        (
+            {"input": {"cables": {"codes": {"length_m": {"1": "far"}}}}},
+            "codes.length_m.1': found 'far'; choices: a number",
+        ),
         (
             {"input": {"cables": {"defaults": {"build": "buried"}}}},
             "key 'input.cables.defaults.build': found 'buried'; choices: ug, oh",

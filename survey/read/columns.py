@@ -12,20 +12,21 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from survey.input_schema import AS_TEXT, FieldSpec, field_specs, find_unit, fold_code, phase_mask
+from survey.input_schema import AS_TEXT, FieldSpec, accepted_values, field_specs, find_unit, fold_code, phase_mask
+from survey.input_settings import NUMBER
+from survey.read.codes import replacer, spelled_bits
 from survey.read.transformer_text import parse_kva_text, parse_voltage_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from survey.findings import FindingList, Severity
-    from survey.settings import LayerMap
+    from survey.input_settings import LayerMap
 
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 EXAMPLES = 3
 ROUNDING = 1e-9  # a value at the very limit, once converted, is inside
 EXACT_INTEGER = 2.0**53
-NUMBER_PATTERN = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 MISSING, UNKNOWN = -1, -2
 TRUE_WORDS, FALSE_WORDS = ("1", "true", "yes", "y", "t"), ("0", "false", "no", "n", "f")
 NEXT_TO_NOTHING, BEYOND_ANY = 1e-18, 1e15  # no quantity of a network in SI, where not zero, comes near either
@@ -150,15 +151,15 @@ def _number_text(column: pa.DoubleArray) -> pa.LargeStringArray:
     return pc.if_else(pa.array(np.isnan(values)), pa.scalar(None, pa.large_string()), text)
 
 
-def encode(rows: Rows, field: str) -> Encoded:
-    """Distinct texts of a field, with the codes of the settings replaced."""
+def encode(rows: Rows, field: str, *, numbers: bool = False) -> Encoded:
+    """Distinct texts of a field, with the codes of the settings replaced; for ``numbers`` see :func:`replacer`."""
     column = rows.columns.get(field)
     if column is None:
         return Encoded(np.full(len(rows), MISSING, np.int32), [])
     coded = column if pa.types.is_dictionary(column.type) else column.dictionary_encode()
     texts = as_text(coded.dictionary).to_pylist()
-    table = {fold_code(theirs): ours for theirs, ours in rows.mapping.codes.get(field, {}).items()}
-    values = [text if text is None else table.get(fold_code(text), text) for text in texts]
+    replaced = replacer(rows.mapping.codes.get(field, {}), numbers=numbers)
+    values = [text if text is None else replaced(text) for text in texts]
     kept = [value for value in values if value]
     place = np.append(np.where([bool(v) for v in values], np.cumsum([bool(v) for v in values]) - 1, MISSING), MISSING)
     codes = pc.fill_null(coded.indices.cast(pa.int32()), len(values)).to_numpy(zero_copy_only=False)
@@ -207,16 +208,27 @@ def report_default(rows: Rows, field: str, *, where: NDArray[np.bool_], default:
     rows.report("default_{field}", where=where, field=field, default=default)
 
 
-def read_code(rows: Rows, field: str, *, fallback: str) -> Encoded:
-    """Codes of a field as indices into its accepted values; unknown ones count as ``fallback`` (``""``: missing)."""
+def read_code(rows: Rows, field: str, *, fallback: str, told: NDArray[np.bool_] | None = None) -> Encoded:
+    """Codes of a field as indices into its accepted values; unknown ones count as ``fallback`` (``""``: missing).
+
+    Rows of ``told`` have it in other fields, so that nothing is missing there.
+    """
     spec = field_specs(rows.name)[field]
     column = encode(rows, field)
     accepted = {fold_code(code): i for i, code in enumerate(spec.codes)}
     found = column.lookup([accepted.get(fold_code(value), UNKNOWN) for value in column.names])
-    return _settle(rows, spec, column=column, found=found, fallback=fallback)
+    return _settle(rows, spec, column=column, found=found, fallback=fallback, told=told)
 
 
-def _settle(rows: Rows, spec: FieldSpec, *, column: Encoded, found: NDArray[np.int32], fallback: str) -> Encoded:
+def _settle(
+    rows: Rows,
+    spec: FieldSpec,
+    *,
+    column: Encoded,
+    found: NDArray[np.int32],
+    fallback: str,
+    told: NDArray[np.bool_] | None = None,
+) -> Encoded:
     values = list(spec.codes)
     unknown = found == UNKNOWN
     _report_unknown(rows, spec, column=column, where=unknown, fallback=fallback)
@@ -224,7 +236,7 @@ def _settle(rows: Rows, spec: FieldSpec, *, column: Encoded, found: NDArray[np.i
     default = rows.mapping.defaults.get(spec.name, spec.default)
     missing = (found == MISSING) & ~unknown
     if default is not None and missing.any():
-        _report_missing(rows, spec, where=missing, default=str(default))
+        _report_missing(rows, spec, where=missing if told is None else missing & ~told, default=str(default))
         found[missing] = values.index(fold_code(str(default)))
     return Encoded(found, values)
 
@@ -245,7 +257,7 @@ def _report_unknown(rows: Rows, spec: FieldSpec, *, column: Encoded, where: NDAr
             field=spec.name,
             examples=column.examples(where),
             fallback=fallback or "missing",
-            accepted=", ".join(spec.codes) if spec.codes else "A, B, C and their combinations",
+            accepted=accepted_values(spec),
             texts=column.counts(where),
         )
 
@@ -254,6 +266,8 @@ def read_phases(rows: Rows) -> NDArray[np.uint8]:
     """Phase mask of every row; missing and unknown ones count as ABC."""
     spec = field_specs(rows.name)["phases"]
     column = encode(rows, "phases")
+    if bits := rows.mapping.phase_bits:
+        column = Encoded(column.codes, [spelled_bits(text, bits=bits) for text in column.names])
     found = column.lookup([UNKNOWN if mask is None else mask for mask in map(phase_mask, column.names)])
     unknown, missing = found == UNKNOWN, found == MISSING
     default = str(rows.mapping.defaults.get("phases", spec.default))
@@ -316,6 +330,9 @@ def read_number(rows: Rows, field: str, *, then: str, zero_rule: str = "") -> Nu
         si = values * factor
     limit = si < NEXT_TO_NOTHING if spec.positive else values < 0
     bad = is_text | (~missing & ~is_text & (limit | ~(np.abs(si) < BEYOND_ANY)))
+    if is_text.any() and field in rows.mapping.codes:
+        _report_unknown(rows, spec, column=encode(rows, field), where=is_text, fallback="")
+        bad &= ~is_text
     if bad.any():
         rows.report(
             "unusable_{field}",
@@ -325,6 +342,7 @@ def read_number(rows: Rows, field: str, *, then: str, zero_rule: str = "") -> Nu
             expected="above 0" if spec.positive else "of 0 or more",
             done=then,
         )
+    bad |= is_text
     numbers = Numbers(np.where(bad | missing, np.nan, si), missing, bad)
     _report_implausible(rows, spec, numbers.si)
     return _default_number(rows, spec, numbers)
@@ -367,11 +385,13 @@ def _parse_numbers(
     none = np.zeros(len(rows), np.bool_)
     if rows.mapping.units.get(field) == AS_TEXT:
         return _parse_worded(rows, field)
+    if column is not None and field in rows.mapping.codes:
+        return _parse_coded(rows, field)
     if column is None:
         return np.full(len(rows), np.nan), ~none, none, lambda _: ""
     if pa.types.is_dictionary(column.type):
         column = column.dictionary_decode()
-    if not _is_number(column.type):
+    if not is_number(column.type):
         return _parse_text_numbers(as_text(column), rows.order)
     values = pc.fill_null(column.cast(pa.float64(), safe=False), np.nan).to_numpy(zero_copy_only=False)[rows.order]
     return (
@@ -393,14 +413,26 @@ def _parse_worded(
     return values, missing, ~missing & np.isnan(values), column.examples
 
 
-def _is_number(kind: pa.DataType) -> bool:
+def _parse_coded(
+    rows: Rows, field: str
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Callable[[NDArray[np.bool_]], str]]:
+    """Return what :func:`_parse_numbers` does, for a field of codes that stand for numbers."""
+    column = encode(rows, field, numbers=True)
+    numbers = [float(text) if NUMBER.match(text) else np.nan for text in column.names]
+    values = np.array([*numbers, np.nan])[column.codes]
+    missing = column.codes == MISSING
+    return values, missing, ~missing & np.isnan(values), column.examples
+
+
+def is_number(kind: pa.DataType) -> bool:
+    """Whether a column of this type holds numbers."""
     return bool(pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind))
 
 
 def _parse_text_numbers(
     text: pa.LargeStringArray, order: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Callable[[NDArray[np.bool_]], str]]:
-    good = pc.fill_null(pc.match_substring_regex(text, NUMBER_PATTERN), False)  # noqa: FBT003
+    good = pc.fill_null(pc.match_substring_regex(text, NUMBER.pattern), False)  # noqa: FBT003
     plain = pc.replace_substring_regex(pc.if_else(good, text, None), r"^\+", "")
     values = pc.fill_null(plain.cast(pa.float64()), np.nan).to_numpy(zero_copy_only=False)[order]
     missing = text.is_null().to_numpy(zero_copy_only=False)[order]

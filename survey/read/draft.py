@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING
 
 import tomlkit
 
-from survey.input_schema import REQUIRED_LAYERS, field_specs
+from survey.input_schema import REQUIRED_LAYERS, accepted_values, field_specs
 from survey.read.mapped import BY
-from survey.read.unread_codes import accepted_codes
 from survey.tomltext import quoted
 
 if TYPE_CHECKING:
@@ -148,7 +147,7 @@ def _code_lines(guess: LayerGuess) -> Iterator[str]:
         spec = field_specs(guess.ours)[ours]
         for code in found.values.codes:
             if not code.ours:
-                yield f'# {quoted(code.theirs)} = ""  {UNSURE}: not known; choices: {accepted_codes(spec)}'
+                yield f'# {quoted(code.theirs)} = ""  {UNSURE}: not known; choices: {accepted_values(spec)}'
             elif code.sure and _in_force(guess, found):
                 yield f"{quoted(code.theirs)} = {quoted(code.ours)}"
             elif ours == "phases" and _in_force(guess, found):

@@ -17,10 +17,10 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, NamedTuple
 
 from survey.input_schema import FieldSpec, field_specs, unit_table
+from survey.input_settings import LAYERS
 from survey.read.guess_links import heads_evidence, with_guards
 from survey.read.guess_types import LIKELY, SURE, FieldGuess, LayerGuess
 from survey.read.guess_values import ValueGuess, guess_values, known_word
-from survey.settings import LAYERS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from survey.findings import FindingList
+    from survey.input_settings import LayerMap
     from survey.read.formats import RawLayer
     from survey.read.matching import MatchedLayer
-    from survey.settings import LayerMap
 
 
 def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findings: FindingList) -> Rows:

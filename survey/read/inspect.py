@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from survey.input_schema import field_specs, units_of
+from survey.input_settings import InputSettings
 from survey.read.formats import open_export
 from survey.read.guess import GEOMETRY, answered_field, guess_fields, guess_layers, may_share
 from survey.read.guess_types import FieldGuess, LayerGuess
 from survey.read.guess_values import CodeGuess
 from survey.read.mapped import told_layers
 from survey.read.profile import LayerProfile, profile_layer
-from survey.settings import InputSettings
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -6,19 +6,19 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from survey.input_schema import field_specs
+from survey.input_settings import LAYERS, LayerMap
 from survey.read.guess import answered_field, guess_fields, guess_layers
 from survey.read.guess_types import FieldGuess, LayerGuess
 from survey.read.guess_values import CodeGuess
 from survey.read.matching import match_layer
-from survey.settings import LAYERS, LayerMap
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from survey.input_settings import InputSettings
     from survey.read.formats import LayerInfo
     from survey.read.profile import LayerProfile
-    from survey.settings import InputSettings
 
 BY = "as the settings say"
 

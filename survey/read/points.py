@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from survey.read.columns import Rows, plain_text, read_code, read_text, text_series
+from survey.read.columns import MISSING, Rows, plain_text, read_code, read_text, text_series
 from survey.read.line_checks import report_drawing
+from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 
     from survey.read.coordinates import Places
     from survey.read.geometry import RawPoints
+
+POLE_STATES = ("state_a", "state_b", "state_c")
 
 
 @dataclass(frozen=True)
@@ -47,18 +50,39 @@ def place_columns(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | No
 
 def read_switches(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | None) -> PointTable:
     """Clean the switch layer."""
+    single_pole = read_code(rows, "poles", fallback="single").codes == 0
+    open_phases = _open_phases(rows, single_pole=single_pole)
     table = pd.DataFrame(
         {
             "switch_id": text_series(rows.ids),
-            "single_pole": read_code(rows, "poles", fallback="single").codes == 0,
+            "single_pole": single_pole,
             "device": read_text(rows, "device"),
-            "open": read_code(rows, "state", fallback="closed").codes == 1,
+            "open": open_phases == THREE_PHASE,
+            "open_phases": open_phases,
             "guards": text_series(plain_text(rows, "guards")),
             **place_columns(rows, drawn, places=places, crs=crs),
         },
         copy=False,
     )
     return _placed(table)
+
+
+def _open_phases(rows: Rows, *, single_pole: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Mask of the open poles: by the state of each where one is recorded, else by that of the device.
+
+    A pole that records none, beside one that does, is taken as open where all those are: it is often not there.
+    """
+    states = np.array([read_code(rows, field, fallback="closed").codes for field in POLE_STATES])
+    known = states != MISSING
+    told = known.any(axis=0)
+    whole = read_code(rows, "state", fallback="closed", told=told).codes == 1
+    is_open = np.where(known, states == 1, (known <= (states == 1)).all(axis=0))
+    differ = told & is_open.any(axis=0) & ~is_open.all(axis=0) & ~single_pole
+    rows.report("poles_differ", where=differ)
+    rows.report("open_on_some_poles", where=told & is_open.any(axis=0) & ~is_open.all(axis=0) & single_pole)
+    by_pole = np.array([PHASE_A, PHASE_B, PHASE_C], np.uint8) @ is_open.astype(np.uint8)
+    by_device = np.where(whole, np.uint8(THREE_PHASE), np.uint8(0))
+    return np.asarray(np.where(differ, np.uint8(0), np.where(told, by_pole, by_device)), np.uint8)
 
 
 def read_sources(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | None) -> PointTable:

@@ -12,19 +12,21 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from survey.errors import SettingsError
+from survey.input_settings import LAYERS
 from survey.memory import thread_pool
 from survey.read.cables import read_cables
 from survey.read.columns import Rows
+from survey.read.compose import compose
 from survey.read.coordinates import Places, choose_places, layer_crs
-from survey.read.formats import LayerInfo, RawLayer, open_export, translated
+from survey.read.formats import LayerInfo, open_export, translated
 from survey.read.geometry import RawLines, RawPoints, parse_lines, parse_points
 from survey.read.ids import order_rows
 from survey.read.live import refuse_changed, stamps
-from survey.read.matching import MatchedLayer, match_layers, require_fields
+from survey.read.matching import MatchedLayer, match_layers, refuse_undrawn, require_fields
 from survey.read.points import read_sources, read_switches
+from survey.read.recipe import make_recipes
 from survey.read.tables import NetworkTables
 from survey.read.transformers import read_transformers
-from survey.settings import LAYERS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -32,7 +34,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from survey.findings import FindingList
+    from survey.input_settings import InputSettings, LayerMap
     from survey.read.formats import Export
+    from survey.read.recipe import Recipe
     from survey.settings import Settings
 
 
@@ -73,15 +77,15 @@ def read_network(
     tell = progress or (lambda _: None)
     export = open_export(Path(path))
     infos = export.layers()
-    matched = match_layers(infos, settings=settings.input, path=export.path)
-    files = export.input_files([layer.info for layer in matched.values()])
+    plans = _plan(infos, settings=settings.input, path=export.path)
+    files = export.input_files(list({info.name: info for plan in plans.values() for info in plan.layers}.values()))
     with thread_pool(1) as pool:
         prints = pool.submit(_fingerprints, files)
         before = stamps(files)
         opened = {}
-        for name, layer in matched.items():
+        for name, plan in plans.items():
             tell(name)
-            opened[name] = _open(export, layer, settings=settings, findings=findings)
+            opened[name] = _open(export, plan, settings=settings, findings=findings)
     refuse_changed(files, before=before)
     with translated(export.path):
         fingerprints = prints.result()
@@ -89,14 +93,51 @@ def read_network(
     return _clean(opened, settings=settings, fingerprints=fingerprints, fallback=_settings_crs(settings))
 
 
-def _open(export: Export, matched: MatchedLayer, *, settings: Settings, findings: FindingList) -> _Opened:
-    mapping = getattr(settings.input, matched.name)
+@dataclass(frozen=True)
+class _Plan:
+    """How one of our layers is made: of one of the export's as it is, or by recipes."""
+
+    name: str
+    matched: MatchedLayer | None
+    recipes: tuple[Recipe, ...] = ()
+
+    @property
+    def layers(self) -> list[LayerInfo]:
+        """All layers and tables that are read."""
+        one = [] if self.matched is None else [self.matched.info]
+        return [*one, *(info for recipe in self.recipes for info in recipe.layers.values())]
+
+
+def _plan(infos: Sequence[LayerInfo], *, settings: InputSettings, path: Path) -> dict[str, _Plan]:
+    plain = match_layers(infos, settings=settings, path=path)
+    plans = {}
+    for name in LAYERS:
+        mapping: LayerMap = getattr(settings, name)
+        if mapping.composed:
+            plans[name] = _Plan(name, None, make_recipes(infos, name=name, mapping=mapping, path=path))
+        elif name in plain:
+            plans[name] = _Plan(name, plain[name])
+    return plans
+
+
+def _open(export: Export, plan: _Plan, *, settings: Settings, findings: FindingList) -> _Opened:
+    mapping: LayerMap = getattr(settings.input, plan.name)
+    composed = None
+    if plan.matched is None:
+        composed = compose(export, plan.recipes, name=plan.name, mapping=mapping)
+        raw, matched, mapping = composed.raw, composed.matched, composed.mapping
+    else:
+        matched = plan.matched
+        raw = export.read(matched.info, list(dict.fromkeys(matched.fields.values())))
     crs = layer_crs(matched.info, fallback=_settings_crs(settings))
-    raw: RawLayer = export.read(matched.info, list(dict.fromkeys(matched.fields.values())))
     require_fields(raw, matched=matched, mapping=mapping)
     rows = order_rows(raw, matched=matched, mapping=mapping, findings=findings)
-    parse = parse_lines if matched.name == "cables" else parse_points
-    return _Opened(rows, parse(raw.wkb, rows.order), crs)
+    if composed is not None:
+        composed.report(rows)
+    parse = parse_lines if plan.name == "cables" else parse_points
+    drawn = parse(raw.wkb, rows.order)
+    refuse_undrawn(raw, drawn, matched=matched)
+    return _Opened(rows, drawn, crs)
 
 
 def _settings_crs(settings: Settings) -> CRS | None:

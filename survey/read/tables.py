@@ -64,7 +64,8 @@ class NetworkTables:
         no_load_loss_w, exciting_pu`` (of rated current), ``min_load_w, customers, critical`` (bool), ``node, x, y,
         lon, lat, row, units`` (records joined in this row), ``usable`` (bool: kva and kv are both usable).
     switches
-        ``switch_id, single_pole`` (bool), ``device, open`` (bool), ``guards, node, x, y, lon, lat, row``.
+        ``switch_id, single_pole`` (bool), ``device, open`` (bool: all poles), ``open_phases`` (mask), ``guards, node,
+        x, y, lon, lat, row``.
     sources
         ``source_id, feeder, node, x, y, lon, lat, row``; no rows when the layer is missing.
     working_crs

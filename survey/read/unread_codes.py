@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from survey.input_schema import field_specs
+from survey.input_schema import accepted_values, field_specs
 from survey.read.guess_values import known_code
 from survey.tomltext import quoted
 
@@ -13,12 +13,6 @@ if TYPE_CHECKING:
     from survey.input_schema import FieldSpec
 
 RULE = "unknown_"
-PHASES = "A, B, C and their combinations"
-
-
-def accepted_codes(spec: FieldSpec) -> str:
-    """What a coded field takes, in words."""
-    return ", ".join(spec.codes) or PHASES
 
 
 def teaching_line(spec: FieldSpec, text: str) -> str:
@@ -31,7 +25,7 @@ def teaching_line(spec: FieldSpec, text: str) -> str:
     """
     meaning = known_code(spec, text).ours
     words = "usual meaning; choices" if meaning else "fill in; choices"
-    return f"{quoted(text)} = {quoted(meaning)}  # {words}: {accepted_codes(spec)}"
+    return f"{quoted(text)} = {quoted(meaning)}  # {words}: {accepted_values(spec)}"
 
 
 def unread_codes(findings: FindingList) -> list[dict[str, Any]]:

@@ -31,7 +31,7 @@ import pandas as pd
 
 from survey.arrays import Floats
 from survey.errors import SettingsError
-from survey.read.tables import Lines, NetworkTables
+from survey.read.tables import THREE_PHASE, Lines, NetworkTables
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -256,13 +256,21 @@ def cable_end(tables: NetworkTables, row: int, *, end: str) -> Place:
 def _three_pole(edit: _Edit, change: Change) -> None:
     row = edit.row(edit.switches, change, "switches")
     edit.switches.loc[edit.switches.index[row], "single_pole"] = False
+    _set_state(edit, row, is_open=bool(edit.switches["open"].iloc[row]))
 
 
 def _switch_state(edit: _Edit, change: Change) -> None:
     row = edit.row(edit.switches, change, "switches")
     if change.value not in ("open", "closed"):
         raise change.refuse(f"found value {change.value!r}; expected open or closed")
-    edit.switches.loc[edit.switches.index[row], "open"] = change.value == "open"
+    _set_state(edit, row, is_open=change.value == "open")
+
+
+def _set_state(edit: _Edit, row: int, *, is_open: bool) -> None:
+    """Open or close all poles of a device."""
+    at = edit.switches.index[row]
+    edit.switches.loc[at, "open"] = is_open
+    edit.switches.loc[at, "open_phases"] = THREE_PHASE if is_open else 0
 
 
 def _add_three_pole(edit: _Edit, change: Change) -> None:
@@ -276,6 +284,7 @@ def _add_three_pole(edit: _Edit, change: Change) -> None:
             "placed_single": False,
             "device": "three-pole switch (what-if)",
             "open": False,
+            "open_phases": 0,
             "guards": place.cable,
             "node": place.node,
             "x": place.xy[0],

@@ -9,8 +9,9 @@ import pandas as pd
 from pyproj import CRS
 
 from survey.findings import FindingList
+from survey.input_schema import phase_mask
 from survey.network import Network, build_network
-from survey.read.tables import Lines, NetworkTables
+from survey.read.tables import THREE_PHASE, Lines, NetworkTables
 from survey.settings import NetworkSettings
 
 MASKS = {"A": 1, "B": 2, "C": 4}
@@ -50,7 +51,7 @@ def tables(cables, *, sites=(), switches=(), sources=(), sort=True) -> NetworkTa
     """Tables from short rows.
 
     ``sites``: (id, place), perhaps with the kV; ``switches``: (id, place, word ...) with words of ``three, open,
-    guards=...``; ``sources``: (id, place). A place is a node id or (x, y); (x, y) may also follow a node id.
+    open=B, guards=...``; ``sources``: (id, place). A place is a node id or (x, y); (x, y) may also follow a node id.
     """
     if sort:
         cables, sites, switches, sources = (
@@ -132,11 +133,17 @@ def _site_table(rows) -> pd.DataFrame:
     return table
 
 
+def _open_phases(words) -> int:
+    """Mask of the open poles: ``open`` all, ``open=B`` one."""
+    return next((phase_mask(w[5:]) if w[4:] else THREE_PHASE for w in words if w.startswith("open")), 0)
+
+
 def _switch_table(rows) -> pd.DataFrame:
     table = _points("switch_id", rows)
     words = [[x for x in r[2:] if isinstance(x, str)] for r in rows]
     table["single_pole"] = np.array(["three" not in w for w in words], bool)
-    table["open"] = np.array(["open" in w for w in words], bool)
+    table["open_phases"] = np.array([_open_phases(w) for w in words], np.uint8)
+    table["open"] = table["open_phases"] == THREE_PHASE
     table["guards"] = _text(next((x[7:] for x in w if x.startswith("guards=")), "") for w in words)
     return table
 

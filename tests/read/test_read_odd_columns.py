@@ -3,7 +3,7 @@
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from conftest import cable, frame, line, point, site, switch
+from conftest import cable, frame, line, point, site
 from shapely import GeometryCollection, Point, Polygon
 
 from survey.errors import CrsError
@@ -103,21 +103,6 @@ def test_lengths_are_not_known_without_a_coordinate_system(export, read):
     assert found.drawn_m.shape == (1,)
     with pytest.raises(CrsError):
         read(path)
-
-
-def test_nothing_with_a_place_in_any_layer(export, read):
-    got = read(
-        export(
-            "parquet",
-            cables=[cable("C1", None)],
-            transformers=[site("T1", None)],
-            switches=[switch("S1", None)],
-            sources=None,
-        )
-    )
-    assert got.tables.counts["cables"] == {"in": 1, "used": 0, "unusable": 1}
-    assert got.tables.transformers["site_id"].tolist() == ["T1"]
-    assert got.tables.working_crs.is_projected
 
 
 def test_every_number_field_has_a_range():

@@ -247,5 +247,5 @@ def test_write_ahead_gpkg_leaves_no_side_files(export, read):
 
 
 def test_nothing_is_printed(export, read, capfd):
-    read(export(cables=[cable("C1", None), cable("C2", point(0, 0))]))
+    read(export(cables=[cable("C1", None), cable("C2", point(0, 0)), cable("C3")]))
     assert capfd.readouterr() == ("", "")

@@ -1,6 +1,7 @@
 """The graph in its normal state, as arrays: cable pieces, closed devices, and one root that ties the sources together.
 
-Every device gets a node of its own between its node and its cable; an open one gets no edge. Phases are bit masks.
+Every device gets a node of its own between its node and its cable; an open one gets no edge, one that is open on some
+poles an edge for the others. Phases are bit masks.
 """
 
 from __future__ import annotations
@@ -35,7 +36,8 @@ class Graph:
     n_nodes, n_pieces, root
         Number of nodes; of cable pieces, which are the first edges; and the node that ties the sources together.
     a, b, length_m, mask, shielded
-        Per edge: end nodes, metres, phases carried (a device: those of its cable), shielded cable or not.
+        Per edge: end nodes, metres, phases carried (a device: those of its cable on which it is closed), shielded cable
+        or not.
     switch
         Device of the edge (row of the switches), -1 for others.
     near, far
@@ -74,10 +76,10 @@ def build_graph(
     n_nodes
         Nodes before devices get theirs.
     """
-    is_open = tables.switches["open"].to_numpy(bool)
+    poles = _closed_poles(tables, pieces, placement)
     root = n_nodes
     order = _chain_order(tables, pieces, placement)
-    near, far = np.full(len(is_open), -1, np.int64), np.full(len(is_open), -1, np.int64)
+    near, far = np.full(len(poles), -1, np.int64), np.full(len(poles), -1, np.int64)
     far[order] = n_nodes + 1 + np.arange(len(order))
     place = placement.piece[order] * 2 + placement.end[order]
     place = np.where(placement.piece[order] == AT_SOURCE, -2 - placement.node[order], place)
@@ -91,7 +93,7 @@ def build_graph(
     for end, nodes in ((0, u), (1, v)):
         mine = tail[placement.end[tail] == end]
         nodes[placement.piece[mine]] = far[mine]
-    closed = order[~is_open[order]]
+    closed = order[poles[order] != 0]
     link_from = np.full(len(source_nodes), root, np.int64)
     source_tail = order[last_here & at_source]
     slot = np.searchsorted(source_nodes, placement.node[source_tail])
@@ -102,10 +104,18 @@ def build_graph(
         ends=(u, v),
         sides=(near, far),
         closed=closed,
-        at_piece=placement.piece[closed],
+        poles=poles[closed],
         links=(link_from, source_nodes),
         root=root,
     )
+
+
+def _closed_poles(tables: NetworkTables, pieces: Pieces, placement: Placement) -> NDArray[np.uint8]:
+    """Mask of the poles of each device that carry: those of its cable, less the open ones. Shape (n_switches,)."""
+    phases = tables.cables["phases"].to_numpy(np.uint8)[pieces.cable]
+    # one place more than pieces, so that a device at a source (a negative piece) has all three
+    carried = np.append(phases, np.uint8(THREE_PHASE))[np.maximum(placement.piece, -1)]
+    return carried & ~tables.switches["open_phases"].to_numpy(np.uint8)
 
 
 def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement) -> Ints:
@@ -143,7 +153,7 @@ def _assemble(
     ends: tuple[Ints, Ints],
     sides: tuple[Ints, Ints],
     closed: Ints,
-    at_piece: Ints,
+    poles: NDArray[np.uint8],
     links: tuple[Ints, Ints],
     root: int,
 ) -> Graph:
@@ -158,8 +168,6 @@ def _assemble(
     edge_of[closed] = n_pieces + np.arange(len(closed))
     switch = np.full(len(a), -1, np.int64)
     switch[edge_of[closed]] = closed
-    # one place more than pieces, so that a device at a source (a negative piece) has all three
-    poles = np.append(phases, np.uint8(THREE_PHASE))[np.maximum(at_piece, -1)]
     mask = np.concatenate([phases, poles, np.full(len(links[0]), THREE_PHASE, np.uint8)])
     first, edges = adjacency(a, b, n_nodes)
     return Graph(

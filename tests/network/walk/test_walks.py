@@ -310,3 +310,43 @@ def test_sites_on_different_poles_of_a_section_are_counted_once():
         sources=[GRID],
     )
     assert s.section("w") == (["a", "b", "c1"], 33, ["s1", "s2"])
+
+
+def test_an_open_pole_cuts_its_phase_and_the_closed_ones_carry():
+    """w is open on B: what hangs on it loses A and C with it, two conductors of three; the upper point all three."""
+    s = survey(
+        chain(1, 6, 3),
+        sites=[("s", "n3")],
+        switches=[("u", "g"), ("w", "n1", "open=B"), ("x", "n2")],
+        sources=[GRID],
+    )
+    assert s.walk("s") == ("x", 3, 3)
+    got = s.sections()
+    assert got["x"] == (["c3"], 2, ["s"])
+    assert got["w"] == (["c2", "c3"], 6, ["s"])
+    assert got["u"] == (["c1", "c2", "c3"], 1 + 6, ["s"])
+
+
+def test_a_pole_that_is_open_on_a_conductor_that_is_not_there_changes_nothing():
+    cables = [named("c1", "g", "n1", 1), named("c2", "n1", "n2", 3, phases="A")]
+    s = survey(cables, sites=[], switches=[("w", "n1", "open=B", "guards=c2")], sources=[GRID])
+    assert s.section("w") == (["c2"], 1, [])
+
+
+def test_a_device_that_is_open_on_every_conductor_of_its_cable_is_open():
+    cables = [named("c1", "g", "n1", 1), named("c2", "n1", "n2", 3, phases="A")]
+    s = survey(cables, sites=[("s", "n2")], switches=[("w", "n1", "open=A", "guards=c2")], sources=[GRID])
+    assert s.walk("s") == "unreached"
+
+
+def test_a_ring_that_is_closed_on_some_poles_only():
+    """Ring g - n1 - n2 - g, open at t on A: u exposes phase A of c1 and what A hangs on, nothing of B and C."""
+    ring = [named("c1", "g", "n1", 3), named("c2", "n1", "n2", 6), named("c3", "n2", "g", 9)]
+    s = survey(
+        ring,
+        sites=[("s", "n1")],
+        switches=[("u", "g", "guards=c1"), ("t", "n2", "open=A", "guards=c2")],
+        sources=[GRID],
+    )
+    assert s.section("u") == (["c1", "c2"], 3, ["s"])
+    assert s.walk("s") == ("u", 3, 3)

@@ -1,0 +1,209 @@
+"""One part of a role: its rows by its query, with its own codes, units and defaults put in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from survey.errors import SettingsError
+from survey.input_schema import AS_TEXT, FieldSpec, field_specs, find_unit
+from survey.input_settings import NUMBER
+from survey.read.codes import replacer, spelled_bits
+from survey.read.columns import as_text, is_number
+from survey.read.formats import one_chunk
+from survey.read.matching import find_name
+from survey.read.query import GEOMETRY, ROW, Tables
+from survey.read.recipe import FOUND, columns_there
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+    from pyproj import CRS
+
+    from survey.input_settings import LayerMap, Part
+    from survey.read.formats import Export
+    from survey.read.recipe import Recipe
+
+
+@dataclass(frozen=True)
+class PartRows:
+    """Rows of one part.
+
+    Parameters
+    ----------
+    recipe
+        How they were made.
+    rows
+        Number of rows.
+    columns
+        By our field names; of a query by its own.
+    wkb
+        Geometries, ``None`` where the part has none.
+    mended
+        Rows of text that was not in the encoding the file states, by our field name.
+    filled
+        Rows in which a default of the part stands, by our field name, shape (n,).
+    unjoined
+        Rows that found nothing in a joined table, by the name of the join, shape (n,).
+    """
+
+    recipe: Recipe
+    rows: int
+    columns: dict[str, pa.Array]
+    wkb: pa.Array | None
+    mended: dict[str, NDArray[np.int64]]
+    filled: dict[str, NDArray[np.bool_]]
+    unjoined: dict[str, NDArray[np.bool_]]
+
+    @property
+    def layer(self) -> str:
+        """The layer that gave the rows."""
+        return next(iter(self.recipe.layers))
+
+
+def read_part(export: Export, recipe: Recipe, *, name: str, mapping: LayerMap, crs: CRS | None) -> PartRows:
+    """Run the recipe of a part and put its own codes, units and defaults in.
+
+    Parameters
+    ----------
+    export, recipe
+        Where from, and how.
+    name, mapping
+        Our layer, and what the settings say of all of it.
+    crs
+        Coordinate system of the geometries that come out.
+
+    Raises
+    ------
+    SettingsError
+        The query fails, keeps no row, multiplies rows, or joins nothing.
+    """
+    table, mended = _run(export, recipe, crs=crs, by_row=not mapping.query)
+    drawn = find_name(GEOMETRY, table.column_names)
+    wkb = None if drawn is None else _bytes(one_chunk(table[drawn]), key=recipe.key)
+    extra = {drawn, ROW, *(FOUND + join for join in recipe.joins)}
+    columns = {column: one_chunk(table[column]) for column in table.column_names if column not in extra}
+    found = {join: one_chunk(table[FOUND + join]).to_numpy(zero_copy_only=False) for join in recipe.joins}
+    _refuse_unjoined(found, recipe)
+    filled: dict[str, NDArray[np.bool_]] = {}
+    if recipe.part is not mapping:
+        units = common_units(mapping)
+        for field, spec in field_specs(name).items():
+            if field in columns:
+                columns[field] = _normal(columns[field], spec, part=recipe.part, mapping=mapping, unit=units.get(field))
+            if field in recipe.part.defaults:
+                column = columns.get(field, pa.nulls(table.num_rows, pa.large_string()))
+                columns[field], filled[field] = _with_default(column, spec, part=recipe.part, unit=units.get(field))
+    missing = {join: ~there for join, there in found.items()}
+    return PartRows(recipe, table.num_rows, columns, wkb, mended, filled, missing)
+
+
+def _run(
+    export: Export, recipe: Recipe, *, crs: CRS | None, by_row: bool
+) -> tuple[pa.Table, dict[str, NDArray[np.int64]]]:
+    """Rows of the query, and those of mended text by our field name."""
+    tables = Tables(export, crs=crs)
+    for info in recipe.layers.values():
+        tables.add(info, recipe.columns.get(info.name, ()), texts=recipe.texts.get(info.name, ()))
+    there = columns_there(list(recipe.layers.values()))
+    table = tables.run(recipe.sql, key=recipe.key, there=there)
+    tables.close()
+    if not table.num_rows and any(tables.rows.values()):
+        counts = ", ".join(f"{rows:,} of {layer}" for layer, rows in tables.rows.items())
+        msg = f"settings key {recipe.key}: keeps none of the rows ({counts}); look at its conditions and joins"
+        raise SettingsError(msg)
+    if not by_row:
+        return table, {}
+    order = one_chunk(table[ROW]).to_numpy()
+    _refuse_multiplied(order, recipe)
+    base = tables.mended[next(iter(recipe.layers))]
+    return table, {ours: np.flatnonzero(np.isin(order, base[c])) for ours, c in recipe.owners.items() if c in base}
+
+
+def _refuse_multiplied(order: NDArray[np.int64], recipe: Recipe) -> None:
+    again = len(order) - len(np.unique(order))
+    if again:
+        tables = ", ".join(info.name for info in recipe.joins.values())
+        layer = next(iter(recipe.layers))
+        msg = (
+            f"settings key {recipe.key}.joins: {tables} gives {layer} {again:,} rows more than it has, for it has "
+            f"several with one id; take {tables} as the layer and join {layer} to it, or say by where which is meant"
+        )
+        raise SettingsError(msg)
+
+
+def _refuse_unjoined(found: dict[str, NDArray[np.bool_]], recipe: Recipe) -> None:
+    for join, there in found.items():
+        if len(there) and not there.any():
+            on = ", ".join(f"{mine} = {theirs}" for mine, theirs in recipe.part.joins[join].on.items())
+            msg = (
+                f"settings key {recipe.key}.joins.{join}: none of {len(there):,} rows has one in "
+                f"{recipe.joins[join].name} ({on}); name the columns that hold the same ids"
+            )
+            raise SettingsError(msg)
+
+
+def _bytes(column: pa.Array, *, key: str) -> pa.Array:
+    if not (pa.types.is_binary(column.type) or pa.types.is_large_binary(column.type)):
+        msg = f"settings key {key}: column {GEOMETRY} holds {column.type}, expected the geometry of a layer as it is"
+        raise SettingsError(msg)
+    return column.cast(pa.large_binary())
+
+
+def common_units(mapping: LayerMap) -> dict[str, str]:
+    """Units that the numbers of all parts are brought to: those of the role, or text where a part has text."""
+    worded = {field for part in mapping.parts for field, unit in part.units.items() if unit == AS_TEXT}
+    return {**mapping.units, **dict.fromkeys(sorted(worded), AS_TEXT)}
+
+
+def _normal(column: pa.Array, spec: FieldSpec, *, part: Part, mapping: LayerMap, unit: str | None) -> pa.Array:
+    """Column with the part's codes, phase bits and unit put in."""
+    if spec.name in part.codes:
+        column = _mapped(column, replacer(part.codes[spec.name], numbers=spec.kind == "number"))
+    if spec.kind == "phases" and part.phase_bits:
+        bits = part.phase_bits
+        column = _mapped(column, lambda text: spelled_bits(text, bits=bits))
+    own = part.units.get(spec.name, mapping.units.get(spec.name, spec.unit))
+    if spec.kind != "number" or own == AS_TEXT:
+        return column
+    return _scaled(column, _factor(spec, own) / _factor(spec, unit or spec.unit))
+
+
+def _factor(spec: FieldSpec, unit: str) -> float:
+    return find_unit(spec.quantity, spec.unit if unit == AS_TEXT else unit) or 1.0
+
+
+def _with_default(
+    column: pa.Array, spec: FieldSpec, *, part: Part, unit: str | None
+) -> tuple[pa.Array, NDArray[np.bool_]]:
+    """Column with the part's default where nothing is recorded, and the rows of these."""
+    text = as_text(column)
+    missing = text.is_null().to_numpy(zero_copy_only=False)
+    default = part.defaults[spec.name]
+    if spec.kind == "number":
+        number = float(default) * _factor(spec, spec.unit) / _factor(spec, unit or spec.unit)
+        if is_number(column.type):
+            return pc.if_else(pa.array(missing), pa.scalar(number), column.cast(pa.float64(), safe=False)), missing
+        default = repr(number)
+    return pc.if_else(pa.array(missing), pa.scalar(str(default), pa.large_string()), text), missing
+
+
+def _mapped(column: pa.Array, change: Callable[[str], str]) -> pa.LargeStringArray:
+    """Text of a column, each distinct value changed once."""
+    coded = as_text(column).dictionary_encode()
+    values = [change(text) for text in coded.dictionary.to_pylist()]
+    return pa.array(values, pa.large_string()).take(coded.indices)
+
+
+def _scaled(column: pa.Array, factor: float) -> pa.Array:
+    """Numbers times a factor; text that is no number stays as it is."""
+    if factor == 1.0:
+        return column
+    if is_number(column.type):
+        return pc.multiply(column.cast(pa.float64(), safe=False), factor)
+    return _mapped(column, lambda text: repr(float(text) * factor) if NUMBER.match(text) else text)
