@@ -8,7 +8,7 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cached_property, wraps
@@ -86,15 +86,15 @@ class Survey:
         return self.tables.findings
 
     @cached_property
-    def graph(self) -> nx.MultiGraph[object]:
-        """The network in its normal state, see :func:`survey.network.export.to_networkx`.
+    def graph(self) -> nx.MultiDiGraph[Hashable]:
+        """The network in its normal state, see :func:`survey.network.export.to_graph`.
 
         Raises
         ------
         survey.SurveyError
             Of a survey that was read back: its export is not there any more, or is not the same.
         """
-        from survey.network.export import to_networkx as to_graph
+        from survey.network.export import to_graph
 
         if self.made is not None:
             return to_graph(self.made.network)

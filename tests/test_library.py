@@ -112,3 +112,5 @@ def test_the_example_of_the_readme(monkeypatch):
     listed = pd.read_csv(ROOT / "reports/sites.csv")
     assert sorted(sites.site_id) == sorted(listed.site_id)
     assert "C-21-0034" in {key for _, _, key in graph.edges(keys=True)}
+    points = sites.set_index("site_id")["switch_id"]
+    assert {site: names["nearest_point"](site) or "" for site in points.index} == points.fillna("").to_dict()

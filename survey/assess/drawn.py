@@ -92,7 +92,7 @@ class Drawing:
         edge = walks.edges[on_piece]
         site = np.repeat(np.arange(len(walks.section)), np.diff(walks.edge_start))[on_piece]
         xy, count = self.pieces(edge)
-        xy = _turned(xy, count, _against(edge, site, walks.edge_start, self.network))
+        xy = _turned(xy, count, walks.from_b[on_piece])
         number = np.bincount(site, weights=count, minlength=len(walks.section)).astype(np.int64)
         return LineSet((number > 0).astype(np.int64), number[number > 0], xy)
 
@@ -113,19 +113,6 @@ def _to_output(tables: NetworkTables) -> Transformer | None:
     if tables.working_crs == tables.output_crs:
         return None
     return Transformer.from_crs(tables.working_crs, tables.output_crs, always_xy=True)
-
-
-def _against(edge: Ints, site: Ints, edge_start: Ints, network: Network) -> NDArray[np.bool_]:
-    """Whether each walked piece is walked from its v to its u: the end it shares with the edge before is v."""
-    graph, walks = network.graph, network.walks
-    position = np.flatnonzero(walks.edges < graph.n_pieces)
-    is_first = position == edge_start[site]
-    before = walks.edges[np.maximum(position - 1, 0)]
-    at_v = (graph.b[edge] == graph.a[before]) | (graph.b[edge] == graph.b[before])
-    at_u = (graph.a[edge] == graph.a[before]) | (graph.a[edge] == graph.b[before])
-    from_site = graph.b[edge] == network.site_node[site]
-    both = at_u & at_v
-    return np.where(is_first, from_site, at_v & ~both)
 
 
 def _turned(xy: Floats, count: Ints, backward: NDArray[np.bool_]) -> Floats:

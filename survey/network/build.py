@@ -27,7 +27,8 @@ from survey.network.topology.stepdowns import Split, split_at_transformers
 from survey.network.topology.tees import find_tees
 from survey.network.walk.islands import controlled_sides, walk_in_islands
 from survey.network.walk.sections import Sections, find_sections, span_edges, span_phases
-from survey.network.walk.walks import Walks, walk_to_sources, ways_up
+from survey.network.walk.upstream import Upstream, find_upstream
+from survey.network.walk.walks import Walks, three_pole_edges, walk_to_sources
 from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
@@ -59,10 +60,12 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     graph = build_graph(
         tables, split.pieces, placement=placement, source_nodes=source_nodes, n_nodes=len(split.node_xy)
     )
-    union, sections, walks = _walk(
+    union, upstream, sections, walks = _walk(
         tables, graph, placement=placement, parent=parent, was_upward=was_upward, site_node=site_node, findings=findings
     )
-    network = Network(tables, split.pieces, graph, split.node_xy, site_node, walks, sections, health={})
+    network = Network(
+        tables, split.pieces, graph, split.node_xy, site_node, cut.supply_names, upstream, walks, sections, health={}
+    )
     idle = report_idle(network, placement=placement, union=union, pickup_m=settings.pickup_m, findings=findings)
     report_supply(network, union=union, findings=findings)
     report_overlaps(network, overlaps, findings=findings)
@@ -77,13 +80,18 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
 
 
 class _Cut(NamedTuple):
-    """Cables cut into pieces; node of every site and switch, nodes that supply, rising, and the number of tees."""
+    """Cables cut into pieces; node of every site and switch, asset by node that supplies, and the number of tees."""
 
     split: Split
     site_node: Ints
     switch_node: Ints
-    source_nodes: Ints
+    supply_names: dict[int, str]
     tees: int
+
+    @property
+    def source_nodes(self) -> Ints:
+        """Nodes that supply, rising."""
+        return np.array(sorted(self.supply_names), np.int64)
 
     @property
     def used(self) -> Ints:
@@ -113,11 +121,19 @@ def _cut(tables: NetworkTables, *, settings: NetworkSettings, findings: FindingL
         supplies=settings.stepdown_supplies,
         findings=findings,
     )
-    supplying = [
-        split.source_nodes[split.source_nodes >= 0],
-        *([split.secondary] if settings.stepdown_supplies else []),
-    ]
-    return _Cut(split, site_node, switch_node, np.unique(np.concatenate(supplying)), cuts.tees)
+    names = _supply_names(tables, split, site_node=site_node, stepdowns=settings.stepdown_supplies)
+    return _Cut(split, site_node, switch_node, names, cuts.tees)
+
+
+def _supply_names(tables: NetworkTables, split: Split, *, site_node: Ints, stepdowns: bool) -> dict[int, str]:
+    """Id of the source (or of the site whose secondary it is) by node that supplies; of several the first."""
+    names: dict[int, str] = {}
+    if stepdowns:
+        secondary = dict(zip(split.primary.tolist(), split.secondary.tolist(), strict=True))
+        at = np.flatnonzero(np.isin(site_node, split.primary))[::-1]
+        names |= {secondary[site_node[i]]: str(tables.transformers["site_id"].iloc[i]) for i in at.tolist()}
+    reached = np.flatnonzero(split.source_nodes >= 0)[::-1].tolist()
+    return names | {int(split.source_nodes[i]): str(tables.sources["source_id"].iloc[i]) for i in reached}
 
 
 def _drawn(
@@ -161,7 +177,7 @@ def _walk(
     was_upward: Bools,
     site_node: Ints,
     findings: FindingList,
-) -> tuple[Forest, Sections, Walks]:
+) -> tuple[Forest, Upstream, Sections, Walks]:
     single = tables.switches["single_pole"].to_numpy(bool)
     device = np.flatnonzero(single & (graph.edge_of >= 0))
     forests = span_phases(graph)
@@ -176,11 +192,9 @@ def _walk(
         tables=tables,
         findings=findings,
     )
-    fed = union.root == graph.root
-    sections = find_sections(graph, device=device, down=down, forests=forests, fed=fed)
-    gang = np.zeros(len(graph.a), bool)
-    gang[graph.edge_of[~single & (graph.edge_of >= 0)]] = True
-    ways = ways_up(graph, sections, union=union, gang=gang)
-    walks = walk_to_sources(graph, sections, ways=ways, node=site_node, fed=fed)
-    walks = walk_in_islands(walks, graph, sections=sections, union=union, node=site_node, gang=gang)
-    return union, sections, walks
+    upstream = find_upstream(graph, union=union)
+    sections = find_sections(graph, device=device, down=down, forests=forests, fed=upstream.fed)
+    gang = three_pole_edges(tables, graph)
+    walks = walk_to_sources(graph, sections, upstream=upstream, node=site_node, gang=gang)
+    walks = walk_in_islands(walks, graph, sections=sections, upstream=upstream, node=site_node, gang=gang)
+    return union, upstream, sections, walks

@@ -97,9 +97,8 @@ def report_idle(
     """
     graph = network.graph
     device = np.flatnonzero(graph.edge_of >= 0)
-    edge = graph.edge_of[device]
-    child = np.where(union.parent_edge[graph.far[device]] == edge, graph.far[device], graph.near[device])
-    cut_off = union.bridge[edge] & (union.root[child] == graph.root)
+    child = graph.lower_node(union, device)
+    cut_off = union.bridge[graph.edge_of[device]] & (union.root[child] == graph.root)
     sites = network.site_node[network.site_node >= 0]
     held = np.bincount(union.place[graph.b[: graph.n_pieces]], minlength=graph.n_nodes)
     held += np.bincount(union.place[sites], minlength=graph.n_nodes)

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 from survey.arrays import Floats, Ints
 
 if TYPE_CHECKING:
-    import networkx as nx
-
     from survey.network.topology.graph import Graph
     from survey.network.topology.pieces import Pieces
     from survey.network.walk.sections import Sections
+    from survey.network.walk.upstream import Upstream
     from survey.network.walk.walks import Walks
     from survey.read.tables import NetworkTables
 
@@ -33,6 +32,10 @@ class Network:
         Place of the nodes before devices got theirs, shape (n, 2), metres.
     site_node
         Node of every site, -1 out of reach.
+    supply_names
+        Id of the source, or of the site whose secondary supplies, by node.
+    upstream
+        Direction of supply in the parts that have a source.
     walks
         One walk per site.
     sections
@@ -46,12 +49,8 @@ class Network:
     graph: Graph
     node_xy: Floats
     site_node: Ints
+    supply_names: dict[int, str]
+    upstream: Upstream
     walks: Walks
     sections: Sections
     health: dict[str, int]
-
-    def to_networkx(self) -> nx.MultiGraph[object]:
-        """The normal state as a networkx graph; see :func:`survey.network.export.to_networkx`."""
-        from survey.network.export import to_networkx
-
-        return to_networkx(self)

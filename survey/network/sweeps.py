@@ -165,12 +165,25 @@ def shortest(
     return parent_edge, order
 
 
+def supply_tree(
+    forest: Forest, first: Ints, edges: Ints, ends: tuple[Ints, Ints], *, cost: Floats, head: int
+) -> tuple[Ints, Ints]:
+    """First edge of the shortest way from every node to the head, and the nodes that have one, parents first.
+
+    The edge is -1 at the head and where no way leads to it. In a forest without rings there is but one way.
+    """
+    if forest.cyclic:
+        return shortest(first, edges, ends, cost=cost, bridge=forest.bridge, head=head)
+    fed = forest.root == head
+    return np.where(fed, forest.parent_edge, -1), forest.order[: int(fed.sum())]
+
+
 class Reach(NamedTuple):
     """Nearest seed of every node of a part, and the nearest that comes by another edge.
 
     ``at`` position of each node in the other arrays, the last one (nothing) for nodes outside; ``label`` seed numbers
-    (-1); ``dist`` and ``cable`` metres, all and of shielded cable; ``marked`` the marked edge on the way that is
-    nearest to the node (-1); ``steps`` edges on the way; ``via_edge`` and ``via_slot`` the
+    (-1); ``dist`` and ``cable`` metres, all and of shielded cable; ``note`` the noted edge on the way that is nearest
+    to the node (-1); ``steps`` edges on the way; ``via_edge`` and ``via_slot`` the
     step back towards the seed (at the seed itself its own edge, and slot -1). All but ``at`` have shape (n, 2).
     """
 
@@ -178,7 +191,7 @@ class Reach(NamedTuple):
     label: Ints
     dist: Floats
     cable: Floats
-    marked: Ints
+    note: Ints
     steps: Ints
     via_edge: Ints
     via_slot: Ints
@@ -193,7 +206,7 @@ def _two_nearest(
     b: Ints,
     cost: Floats,
     shielded: Bools,
-    marks: Bools,
+    noted: Bools,
     seeds: Ints,
     seed_cost: Floats,
     own_edge: Ints,
@@ -202,7 +215,7 @@ def _two_nearest(
     label = np.full((n, 2), -1, np.int64)
     dist = np.full((n, 2), np.inf)
     cable = np.zeros((n, 2))
-    marked = np.full((n, 2), -1, np.int64)
+    note = np.full((n, 2), -1, np.int64)
     steps = np.zeros((n, 2), np.int64)
     via_edge = np.full((n, 2), -1, np.int64)
     via_slot = np.full((n, 2), -1, np.int64)
@@ -223,7 +236,7 @@ def _two_nearest(
         if s_in >= 0:
             u = at[a[e_in]] if at[b[e_in]] == v else at[b[e_in]]
             cable[v, slot] = cable[u, s_in] + (cost[e_in] if shielded[e_in] else 0.0)
-            marked[v, slot] = e_in if marks[e_in] else marked[u, s_in]
+            note[v, slot] = e_in if noted[e_in] else note[u, s_in]
         for j in range(first[v], first[v + 1]):
             e = edges[j]
             if e == own_edge[k] or e == e_in:
@@ -231,7 +244,7 @@ def _two_nearest(
             w = at[b[e]] if at[a[e]] == v else at[a[e]]
             if label[w, 1] < 0 and (label[w, 0] < 0 or (label[w, 0] != k and via_edge[w, 0] != e)):
                 heapq.heappush(heap, (d + cost[e], count + 1, k, w, e, slot))
-    return label, dist, cable, marked, steps, via_edge, via_slot
+    return label, dist, cable, note, steps, via_edge, via_slot
 
 
 def two_nearest(
@@ -240,7 +253,7 @@ def two_nearest(
     part: Bools,
     cost: Floats,
     shielded: Bools,
-    marks: Bools,
+    noted: Bools,
     seeds: Ints,
     seed_cost: Floats,
     own_edge: Ints,
@@ -255,7 +268,7 @@ def two_nearest(
     ----------
     part
         Nodes to look at, shape (n_nodes,); whole connected pieces.
-    marks
+    noted
         Edges to note on the way.
     seeds, seed_cost, own_edge
         Node of each seed, metres it begins with, and the edge it never crosses.
@@ -264,14 +277,15 @@ def two_nearest(
     at = np.full(len(part), len(nodes), np.int64)
     at[nodes] = np.arange(len(nodes))
     first, edges = adjacency(at[ends[0][mine]], at[ends[1][mine]], len(nodes))
-    found = _two_nearest(at, first, mine[edges], *ends, cost, shielded, marks, seeds, seed_cost, own_edge)
+    found = _two_nearest(at, first, mine[edges], *ends, cost, shielded, noted, seeds, seed_cost, own_edge)
     return Reach(at, *found)
 
 
 @njit(cache=True)
-def retrace(node: Ints, count: Ints, reach: Reach, a: Ints, b: Ints) -> Ints:
-    """Edges from each node to its nearest seed, one walk after the other; ``count`` edges are wanted of each."""
+def retrace(node: Ints, count: Ints, reach: Reach, a: Ints, b: Ints) -> tuple[Ints, Bools]:
+    """Edges from each node to its seed, ``count`` of each, one walk after the other; and whether from their ``b``."""
     edges = np.empty(count.sum(), np.int64)
+    from_b = np.empty(len(edges), np.bool_)
     n = 0
     for i in range(len(node)):
         v, slot = node[i], 0
@@ -279,9 +293,25 @@ def retrace(node: Ints, count: Ints, reach: Reach, a: Ints, b: Ints) -> Ints:
             e = reach.via_edge[reach.at[v], slot]
             slot = reach.via_slot[reach.at[v], slot]
             edges[n] = e
+            from_b[n] = b[e] == v
             n += 1
             v = a[e] if b[e] == v else b[e]
-    return edges
+    return edges, from_b
+
+
+class Passed(NamedTuple):
+    """What the way up from every node passes until an edge stops it; each shape (n_nodes,).
+
+    ``stop`` the edge that stops it (-1), ``steps`` edges, ``walked`` metres and ``cable`` metres of shielded cable to
+    it (or to the root), ``three_pole`` the first three-pole edge before it (-1), ``ring`` the first ring edge (-1).
+    """
+
+    stop: Ints
+    steps: Ints
+    walked: Floats
+    cable: Floats
+    three_pole: Ints
+    ring: Ints
 
 
 @njit(cache=True)
@@ -296,11 +326,7 @@ def descend(
     gang: Bools,
     ring: Bools,
 ) -> tuple[Ints, Ints, Floats, Floats, Ints, Ints]:
-    """Carry the walk's columns from every root down, parents before children.
-
-    Per node, looking up its way: the first edge that stops the walk (-1), edges, metres and metres of shielded cable
-    to it (or to the root), the first three-pole edge before it (-1), and the first ring edge passed (-1).
-    """
+    """Columns of :class:`Passed`, carried from the roots down: ``order`` holds parents before children."""
     n = len(parent_edge)
     stop = np.full(n, -1, np.int64)
     steps = np.zeros(n, np.int64)

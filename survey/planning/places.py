@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from survey.arrays import Ragged
 from survey.findings import FindingList
 from survey.network import build_network
-from survey.network.walk.upstream import WaysUp, branch_heads, find_ways, marks_passed
+from survey.network.walk.upstream import branch_heads, noted_above
 from survey.what_if.edits import Change, apply_changes
 
 if TYPE_CHECKING:
@@ -78,10 +78,10 @@ def find_places(network: Network, *, worth: Floats, sections: Bools, settings: S
     sections
         Sections on the chains of such sites that have another one above, shape (n_devices,).
     """
-    ways = find_ways(network)
-    sites = np.flatnonzero((worth > 0) & (network.site_node >= 0) & ways.fed[np.maximum(network.site_node, 0)])
+    fed = network.upstream.fed
+    sites = np.flatnonzero((worth > 0) & (network.site_node >= 0) & fed[np.maximum(network.site_node, 0)])
     sites = sites[np.argsort(-worth[sites], kind="stable")]
-    branches = _branch_names(network, ways, sites=sites, sections=sections & ways.fed[network.sections.up])
+    branches = _branch_names(network, sites=sites, sections=sections & fed[network.sections.up])
     most = settings.plan.candidates
     names = [f"site:{i}" for i in network.tables.transformers["site_id"].to_numpy(object)[np.sort(sites[:most])]]
     names += branches[:most]
@@ -94,13 +94,12 @@ def find_places(network: Network, *, worth: Floats, sections: Bools, settings: S
     changed = apply_changes(network.tables, changes)
     trial = build_network(changed, settings=settings.network, findings=FindingList())
     n = len(changes)
-    marks = (trial.graph.switch >= 0) & (trial.graph.switch < n)
-    found = find_ways(trial, marks=marks)
+    new = (trial.graph.switch >= 0) & (trial.graph.switch < n)
     return Added(
         changes,
         trial.tables.switches[["lon", "lat"]].to_numpy(np.float64)[:n],
-        _passed(trial, found, trial.site_node),
-        _passed(trial, found, trial.sections.up),
+        _passed(trial, new, trial.site_node),
+        _passed(trial, new, trial.sections.up),
         left_out=len(sites) + len(branches) - n,
     )
 
@@ -115,29 +114,28 @@ def _new_ids(network: Network, n: int) -> list[str]:
     return [f"{prefix}-{k:0{digits}d}" for k in range(1, n + 1)]
 
 
-def _passed(trial: Network, ways: WaysUp, node: Ints) -> Ragged:
+def _passed(trial: Network, new: Bools, node: Ints) -> Ragged:
     """New devices (the first rows of the switches) between nodes and the point above each."""
-    owner, edge = marks_passed(trial, ways, node)
+    owner, edge = noted_above(trial, new, node=node)
     return Ragged.from_pairs(owner, trial.graph.switch[edge], n=len(node))
 
 
-def _branch_names(network: Network, ways: WaysUp, *, sites: Ints, sections: Bools) -> list[str]:
+def _branch_names(network: Network, *, sites: Ints, sections: Bools) -> list[str]:
     """Places of the uppermost cable of every stretch that two walkers or more (sites, points below); most first."""
-    end = _named_end(network, ways)
+    end = _named_end(network)
     walkers = np.concatenate([network.site_node[sites], network.sections.up[sections]])
-    edges, count = branch_heads(network, ways, walkers=walkers, usable=end >= 0)
+    edges, count = branch_heads(network, walkers=walkers, usable=end >= 0)
     edges = edges[np.argsort(-count, kind="stable")]
     ids = network.tables.cables["cable_id"].to_numpy(object)[network.pieces.cable[edges]]
     return [f"cable:{i}:{('from', 'to')[e]}" for i, e in zip(ids, end[edges], strict=True)]
 
 
-def _named_end(network: Network, ways: WaysUp) -> Ints:
+def _named_end(network: Network) -> Ints:
     """For each edge the end of its cable to name: 0 from, 1 to, -1 none; the lower one where it is an end."""
     graph, cable = network.graph, network.pieces.cable
     out = np.full(len(graph.a), -1, np.int64)
-    piece = np.arange(graph.n_pieces)
-    lower_is_b = ways.parent_edge[graph.b[: graph.n_pieces]] == piece
-    in_tree = lower_is_b | (ways.parent_edge[graph.a[: graph.n_pieces]] == piece)
+    lower_node = network.upstream.lower_node(len(graph.a))[: graph.n_pieces]
+    in_tree, lower_is_b = lower_node >= 0, lower_node == graph.b[: graph.n_pieces]
     differs = cable[1:] != cable[:-1]
     first, last = np.ones(len(cable), bool), np.ones(len(cable), bool)
     first[1:], last[:-1] = differs, differs

@@ -144,6 +144,7 @@ def _switch_table(rows) -> pd.DataFrame:
     table["single_pole"] = np.array(["three" not in w for w in words], bool)
     table["open_phases"] = np.array([_open_phases(w) for w in words], np.uint8)
     table["open"] = table["open_phases"] == THREE_PHASE
+    table["device"] = _text("" for _ in rows)
     table["guards"] = _text(next((x[7:] for x in w if x.startswith("guards=")), "") for w in words)
     return table
 

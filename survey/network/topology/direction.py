@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.arrays import Bools, Ints
-from survey.network.sweeps import adjacency, shortest, span, two_nearest
+from survey.network.sweeps import adjacency, span, supply_tree, two_nearest
 from survey.network.topology.placement import first_piece, stood_single
 
 if TYPE_CHECKING:
@@ -43,9 +43,7 @@ def parent_pieces(
     cost = np.concatenate([pieces.length_m, np.zeros(len(source_nodes))])
     first, edges = adjacency(a, b, total + 1)
     forest = span(first, edges, (a, b), allowed=np.ones(len(a), bool), head=head)
-    parent = forest.parent_edge
-    if forest.cyclic:
-        parent, _ = shortest(first, edges, (a, b), cost=cost, bridge=forest.bridge, head=head)
+    parent, _ = supply_tree(forest, first, edges, (a, b), cost=cost, head=head)
     unsupplied = forest.root != head
     parent = np.where(unsupplied | (parent >= len(pieces.u)), -1, parent)
     known = _known_sides(tables, placement, unsupplied)
@@ -57,7 +55,7 @@ def parent_pieces(
             part=unsupplied,
             cost=cost,
             shielded=nothing,
-            marks=nothing,
+            noted=nothing,
             seeds=np.where(placement.end[known] == 0, b[piece], a[piece]),
             seed_cost=pieces.length_m[piece],
             own_edge=piece,

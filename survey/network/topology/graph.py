@@ -19,6 +19,7 @@ from survey.network.topology.placement import AT_SOURCE
 from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
+    from survey.network.sweeps import Forest
     from survey.network.topology.pieces import Pieces
     from survey.network.topology.placement import Placement
     from survey.read.tables import Lines, NetworkTables
@@ -62,6 +63,11 @@ class Graph:
     edge_of: Ints
     first: Ints
     edges: Ints
+
+    def lower_node(self, forest: Forest, device: Ints) -> Ints:
+        """Node below each of the devices in a spanning forest, shape (n_devices,); all have an edge."""
+        below_far = forest.parent_edge[self.far[device]] == self.edge_of[device]
+        return np.where(below_far, self.far[device], self.near[device])
 
 
 def build_graph(

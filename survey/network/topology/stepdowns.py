@@ -25,11 +25,12 @@ SAME_VOLTAGE = 0.2
 
 @dataclass(frozen=True)
 class Split:
-    """Result of splitting: pieces with moved ends, places of all nodes, node of every source, and secondary nodes."""
+    """Pieces with moved ends, places of all nodes, node of every source; both nodes of every one that was split."""
 
     pieces: Pieces
     node_xy: Floats
     source_nodes: Ints
+    primary: Ints
     secondary: Ints
 
 
@@ -61,7 +62,7 @@ def split_at_transformers(
     off = [np.abs(volts - rated[end]) > SAME_VOLTAGE * rated[end] for end in (pieces.u, pieces.v)]
     on = [np.abs(volts - rated[end]) <= SAME_VOLTAGE * rated[end] for end in (pieces.u, pieces.v)]
     if not (off[0].any() or off[1].any()):
-        return Split(pieces, node_xy, source_nodes, np.empty(0, np.int64))
+        return Split(pieces, node_xy, source_nodes, np.empty(0, np.int64), np.empty(0, np.int64))
     has_off, has_on = _marked(pieces, off, len(node_xy)), _marked(pieces, on, len(node_xy))
     _report(tables, site_nodes, has_off=has_off, has_on=has_on, supplies=supplies, findings=findings)
     split = np.flatnonzero(has_off & has_on)
@@ -73,7 +74,7 @@ def split_at_transformers(
         v=np.where(off[1], new_node[pieces.v], pieces.v),
     )
     sources = np.where(source_nodes >= 0, new_node[source_nodes] if len(new_node) else -1, -1)
-    return Split(pieces, np.concatenate([node_xy, node_xy[split]]), sources, new_node[split])
+    return Split(pieces, np.concatenate([node_xy, node_xy[split]]), sources, split, new_node[split])
 
 
 def _marked(pieces: Pieces, at_end: list[Bools], n_nodes: int) -> Bools:

@@ -8,7 +8,7 @@ dead ends are no supplies.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -21,8 +21,11 @@ if TYPE_CHECKING:
     from survey.network.topology.graph import Graph
     from survey.network.topology.placement import Placement
     from survey.network.walk.sections import Sections
+    from survey.network.walk.upstream import Upstream
     from survey.network.walk.walks import Walks
     from survey.read.tables import NetworkTables
+
+Column = TypeVar("Column", Bools, Floats, Ints)
 
 
 def controlled_sides(
@@ -71,8 +74,7 @@ def controlled_sides(
 
 
 def _likelier_sides(graph: Graph, union: Forest, device: Ints, site_node: Ints) -> Ints:
-    edge = graph.edge_of[device]
-    child = np.where(union.parent_edge[graph.far[device]] == edge, graph.far[device], graph.near[device])
+    child = graph.lower_node(union, device)
     other = np.where(child == graph.far[device], graph.near[device], graph.far[device])
     sites = site_node[site_node >= 0]
     cable = np.where(graph.shielded, graph.length_m, 0.0)
@@ -91,7 +93,34 @@ def _sums(union: Forest, child: Ints, place: Ints, value: Floats) -> tuple[Float
     return below, running[union.end[root]] - running[union.place[root]]
 
 
-def walk_in_islands(walks: Walks, graph: Graph, *, sections: Sections, union: Forest, node: Ints, gang: Bools) -> Walks:
+def reach_in_islands(graph: Graph, sections: Sections, *, fed: Bools, gang: Bools) -> tuple[Ints, Reach]:
+    """Positions in ``sections`` of the switching points of all islands, and what each reaches on its controlled side.
+
+    Parameters
+    ----------
+    fed
+        Nodes with a way to a source.
+    gang
+        Edges that are closed three-pole devices; noted on the way.
+    """
+    device = np.flatnonzero(sections.exposes & ~fed[sections.down])
+    # RULE 5: the nearest one on whose controlled side the site lies; other dead ends are no supplies
+    reach = two_nearest(
+        (graph.a, graph.b),
+        part=~fed,
+        cost=graph.length_m,
+        shielded=graph.shielded,
+        noted=gang,
+        seeds=sections.down[device],
+        seed_cost=np.zeros(len(device)),
+        own_edge=graph.edge_of[sections.device[device]],
+    )
+    return device, reach
+
+
+def walk_in_islands(
+    walks: Walks, graph: Graph, *, sections: Sections, upstream: Upstream, node: Ints, gang: Bools
+) -> Walks:
     """Complete the walks of sites that have no way to a source.
 
     Parameters
@@ -101,67 +130,54 @@ def walk_in_islands(walks: Walks, graph: Graph, *, sections: Sections, union: Fo
     gang
         Edges that are closed three-pole devices.
     """
-    island = union.root != graph.root
-    lost = np.flatnonzero((node >= 0) & island[np.maximum(node, 0)])
-    device = np.flatnonzero(sections.exposes & island[sections.down])
-    if not len(lost) or not len(device):
+    lost = np.flatnonzero((node >= 0) & ~upstream.fed[np.maximum(node, 0)])
+    if not len(lost) or upstream.fed[sections.down[sections.exposes]].all():
         return walks
-    reach = two_nearest(
-        (graph.a, graph.b),
-        part=island,
-        cost=graph.length_m,
-        shielded=graph.shielded,
-        marks=gang,
-        seeds=sections.down[device],
-        seed_cost=np.zeros(len(device)),
-        own_edge=graph.edge_of[sections.device[device]],
-    )
+    device, reach = reach_in_islands(graph, sections, fed=upstream.fed, gang=gang)
     at = reach.at[node[lost]]
     found, at = lost[reach.label[at, 0] >= 0], at[reach.label[at, 0] >= 0]
-    section, length, supplied = walks.section.copy(), walks.length_m.copy(), walks.supplied.copy()
-    cable, three_pole, upstream = walks.cable_m.copy(), walks.gang.copy(), walks.upstream.copy()
-    section[found], length[found], supplied[found] = device[reach.label[at, 0]], reach.dist[at, 0], True
-    cable[found] = reach.cable[at, 0]
-    three_pole[found] = np.append(graph.switch, -1)[reach.marked[at, 0]]
-    upstream[device], gang_between = _above(graph, sections, device, reach)
-    gang_above = walks.gang_above.copy()
-    gang_above[device] = gang_between
     count = np.zeros(len(node), np.int64)
     count[found] = reach.steps[at, 0]
     count, left_out = kept_paths(count, room=MOST_PATH_EDGES - len(walks.edges))
-    start, edges = _with_paths(walks, count, retrace(node, count, reach, graph.a, graph.b))
+    above, gang_between = _above(graph, sections, device, reach)
     return replace(
         walks,
-        supplied=supplied,
-        section=section,
-        length_m=length,
-        cable_m=cable,
-        gang=three_pole,
-        upstream=upstream,
-        gang_above=gang_above,
-        edge_start=start,
-        edges=edges,
+        supplied=_with(walks.supplied, found, np.ones(len(found), bool)),
+        section=_with(walks.section, found, device[reach.label[at, 0]]),
+        length_m=_with(walks.length_m, found, reach.dist[at, 0]),
+        cable_m=_with(walks.cable_m, found, reach.cable[at, 0]),
+        gang=_with(walks.gang, found, np.append(graph.switch, -1)[reach.note[at, 0]]),
+        upstream=_with(walks.upstream, device, above),
+        gang_above=_with(walks.gang_above, device, gang_between),
         paths_left_out=walks.paths_left_out + left_out,
+        **_paths(walks, count, retrace(node, count, reach, graph.a, graph.b)),
     )
 
 
+def _with(column: Column, rows: Ints, values: Column) -> Column:
+    """A copy of a column with other values in some rows."""
+    out = column.copy()
+    out[rows] = values
+    return out
+
+
 def _above(graph: Graph, sections: Sections, device: Ints, reach: Reach) -> tuple[Ints, Bools]:
-    """Section above each device, the nearest that reaches its supply side uncrossed, and whether a mark is between."""
+    """Section above each device, the nearest that reaches its supply side; whether an edge was noted between."""
     own = graph.edge_of[sections.device[device]]
     up = reach.at[sections.up[device]]
     above, between = np.full(len(device), -1, np.int64), np.zeros(len(device), bool)
     for slot in (1, 0):
         good = (reach.label[up, slot] >= 0) & (reach.via_edge[up, slot] != own)
         above[good] = device[reach.label[up[good], slot]]
-        between[good] = reach.marked[up[good], slot] >= 0
+        between[good] = reach.note[up[good], slot] >= 0
     return above, between
 
 
-def _with_paths(walks: Walks, count: Ints, found: Ints) -> tuple[Ints, Ints]:
+def _paths(walks: Walks, count: Ints, found: tuple[Ints, Bools]) -> dict[str, Any]:
     """The walks' edges with those found added; ``count`` edges per site, for sites that had none."""
     here = np.diff(walks.edge_start)
-    start = np.concatenate([[0], np.cumsum(here + count)])
-    edges = np.empty(start[-1], np.int64)
     added = np.repeat(count > 0, here + count)
-    edges[~added], edges[added] = walks.edges, found
-    return start, edges
+    edges, from_b = np.empty(len(added), np.int64), np.empty(len(added), bool)
+    edges[~added], edges[added] = walks.edges, found[0]
+    from_b[~added], from_b[added] = walks.from_b, found[1]
+    return {"edge_start": np.concatenate([[0], np.cumsum(here + count)]), "edges": edges, "from_b": from_b}

@@ -77,6 +77,12 @@ class Sections:
             views.append(replace(view, forest=slim))
         return replace(self, views=tuple(views))
 
+    def stopping_edges(self) -> Bools:
+        """Edges of the devices that take something off supply by themselves, shape (n_edges,)."""
+        stops = np.zeros(len(self.graph.a), bool)
+        stops[self.graph.edge_of[self.device[self.exposes]]] = True
+        return stops
+
     def total(self, per_piece: Floats) -> Floats:
         """Phase-weighted total (conductors exposed / 3) of a value per piece over each section, shape (n_devices,)."""
         total = np.zeros(len(self.device))
@@ -197,10 +203,9 @@ def _view(
     graph: Graph, bits: int, *, forest: Forest, device: Ints, down: Ints, fed: Bools, share: float
 ) -> tuple[PhaseView, Ints]:
     """One phase's view of the devices, and the node below each in its forest."""
-    edge = graph.edge_of[device]
-    child = np.where(forest.parent_edge[graph.far[device]] == edge, graph.far[device], graph.near[device])
+    child = graph.lower_node(forest, device)
     root = forest.root[child]
-    exposes = forest.bridge[edge] & ((root == graph.root) | ~fed[child])
+    exposes = forest.bridge[graph.edge_of[device]] & ((root == graph.root) | ~fed[child])
     view = PhaseView(
         share=share,
         bits=bits,

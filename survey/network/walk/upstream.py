@@ -1,7 +1,7 @@
-"""What stands between a place and the switching point above it, in the parts that have a source.
+"""Direction of supply: the way up from every node to a source, and what stands on it.
 
-Nothing here keeps whole paths: marks on the way are followed from one to the next, and walkers are counted by one sweep
-up the tree, so that a feeder of any length costs no more than its number of edges.
+Nothing here keeps whole paths: noted edges are followed from one to the next, and walkers are counted by one sweep up
+the tree, so that a feeder of any length costs no more than its number of edges.
 """
 
 from __future__ import annotations
@@ -11,69 +11,79 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from survey.arrays import Bools, Ints
+from survey.arrays import Bools, Ints, heads
 from survey.compiled import njit
-from survey.network.walk.sections import span_edges
-from survey.network.walk.walks import tree_up
+from survey.network.sweeps import Forest, supply_tree
+from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
     from survey.network.model import Network
+    from survey.network.topology.graph import Graph
+
+PART_PHASE_COST_M = 1e9
 
 
 @dataclass(frozen=True)
-class WaysUp:
-    """Way up from every node to the sources, as the walk goes it.
+class Upstream:
+    """The way up from every node to the sources, as the walk goes it.
 
     Parameters
     ----------
     fed
-        Nodes that have one.
+        Nodes that have one, shape (n_nodes,).
     parent_edge
-        First edge of it, -1 without one.
+        First edge of it, -1 at the root and without one, shape (n_nodes,).
     order
         The nodes that have one, parents first.
-    first_mark
-        First marked edge before the switching point, -1 without one.
-    stops
-        Edges that stop a walk.
     """
 
     fed: Bools
     parent_edge: Ints
     order: Ints
-    first_mark: Ints
-    stops: Bools
+
+    def lower_node(self, n_edges: int) -> Ints:
+        """Lower node of every edge, -1 where it is on nobody's way, shape (n_edges,)."""
+        lower = np.full(n_edges, -1, np.int64)
+        node = np.flatnonzero(self.parent_edge >= 0)
+        lower[self.parent_edge[node]] = node
+        return lower
 
 
-def find_ways(network: Network, *, marks: Bools | None = None) -> WaysUp:
-    """Ways up from all nodes; ``marks`` per edge."""
-    graph, sections = network.graph, network.sections
-    union = span_edges(graph, np.ones(len(graph.a), bool))
-    parent_edge, order = tree_up(graph, union)
-    stops = np.zeros(len(graph.a), bool)
-    stops[graph.edge_of[sections.device[sections.exposes]]] = True
-    marked = np.zeros(len(graph.a), bool) if marks is None else marks
-    first_mark = _first_marks(order, parent_edge, graph.a, graph.b, stops, marked)
-    return WaysUp(union.root == graph.root, parent_edge, order, first_mark, stops)
-
-
-@njit(cache=True)
-def _first_marks(  # noqa: PLR0917 - compiled: flat arrays only
-    order: Ints, parent_edge: Ints, a: Ints, b: Ints, stops: Bools, marks: Bools
-) -> Ints:
-    first = np.full(len(parent_edge), -1, np.int64)
-    for v in order:
-        e = parent_edge[v]
-        if e >= 0 and not stops[e]:
-            first[v] = e if marks[e] else first[a[e] if b[e] == v else b[e]]
-    return first
-
-
-def marks_passed(network: Network, ways: WaysUp, node: Ints) -> tuple[Ints, Ints]:
-    """Marked edges between nodes and the switching point above each, nearest first.
+def find_upstream(graph: Graph, *, union: Forest) -> Upstream:
+    """Shortest ways to the sources; those that carry all three phases go before others.
 
     Parameters
     ----------
+    union
+        Spanning forest of all edges.
+    """
+    # RULE 5: on a closed ring the shorter way
+    cost = graph.length_m + np.where(_carries_all(graph), 0.0, PART_PHASE_COST_M) if union.cyclic else graph.length_m
+    parent_edge, order = supply_tree(union, graph.first, graph.edges, (graph.a, graph.b), cost=cost, head=graph.root)
+    return Upstream(union.root == graph.root, parent_edge, order)
+
+
+def _carries_all(graph: Graph) -> Bools:
+    """Edges that are no cable, or carry three phases alone or together with those between the same two nodes."""
+    full = graph.mask == THREE_PHASE
+    full[graph.n_pieces :] = True
+    part = np.flatnonzero(~full)
+    if len(part):
+        low, high = np.minimum(graph.a[part], graph.b[part]), np.maximum(graph.a[part], graph.b[part])
+        order = np.lexsort((high, low))
+        new = heads(low[order], high[order])
+        together = np.bitwise_or.reduceat(graph.mask[part][order], np.flatnonzero(new))
+        full[part[order]] = together[np.cumsum(new) - 1] == THREE_PHASE
+    return full
+
+
+def noted_above(network: Network, noted: Bools, *, node: Ints) -> tuple[Ints, Ints]:
+    """Noted edges between nodes and the switching point above each, nearest first.
+
+    Parameters
+    ----------
+    noted
+        Edges to look for, shape (n_edges,).
     node
         Nodes, -1 for none, shape (n,).
 
@@ -81,26 +91,37 @@ def marks_passed(network: Network, ways: WaysUp, node: Ints) -> tuple[Ints, Ints
     -------
     Pairs of position in ``node`` and edge, sorted by position.
     """
-    graph = network.graph
-    lower_is_b = ways.parent_edge[graph.b] == np.arange(len(graph.b))
-    following = np.append(ways.first_mark[np.where(lower_is_b, graph.a, graph.b)], -1)
-    good = (node >= 0) & ways.fed[np.maximum(node, 0)]
-    edge = np.where(good, ways.first_mark[np.maximum(node, 0)], -1)
-    owners, edges = [], []
+    graph, up = network.graph, network.upstream
+    first = _first_noted(up.order, up.parent_edge, graph.a, graph.b, network.sections.stopping_edges(), noted)
+    following = np.append(first[np.where(up.lower_node(len(graph.b)) == graph.b, graph.a, graph.b)], -1)
+    edge = np.where((node >= 0) & up.fed[np.maximum(node, 0)], first[np.maximum(node, 0)], -1)
+    owners, edges = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
     owner = np.flatnonzero(edge >= 0)
+    edge = edge[owner]
     while len(owner):
         owners.append(owner)
-        edges.append(edge[owner])
+        edges.append(edge)
         edge = following[edge]
-        owner = owner[edge[owner] >= 0]
-    if not owners:
-        return np.empty(0, np.int64), np.empty(0, np.int64)
+        owner, edge = owner[edge >= 0], edge[edge >= 0]
     order = np.argsort(np.concatenate(owners), kind="stable")
     return np.concatenate(owners)[order], np.concatenate(edges)[order]
 
 
-def branch_heads(network: Network, ways: WaysUp, *, walkers: Ints, usable: Bools) -> tuple[Ints, Ints]:
-    """Uppermost usable edge of every stretch that two walkers or more pass between taps.
+@njit(cache=True)
+def _first_noted(  # noqa: PLR0917 - compiled: flat arrays only
+    order: Ints, parent_edge: Ints, a: Ints, b: Ints, stops: Bools, noted: Bools
+) -> Ints:
+    """First noted edge above every node before one that stops a walk, -1 without one."""
+    first = np.full(len(parent_edge), -1, np.int64)
+    for v in order:
+        e = parent_edge[v]
+        if e >= 0 and not stops[e]:
+            first[v] = e if noted[e] else first[a[e] if b[e] == v else b[e]]
+    return first
+
+
+def branch_heads(network: Network, *, walkers: Ints, usable: Bools) -> tuple[Ints, Ints]:
+    """Uppermost usable edge of every way between taps that two walkers or more pass.
 
     Parameters
     ----------
@@ -113,8 +134,9 @@ def branch_heads(network: Network, ways: WaysUp, *, walkers: Ints, usable: Bools
     -------
     The edges, rising, and the number of walkers that pass each.
     """
-    graph = network.graph
-    return _branch_heads(walkers, ways.order, ways.parent_edge, ways.stops, graph.a, graph.b, usable)
+    graph, up = network.graph, network.upstream
+    stops = network.sections.stopping_edges()
+    return _branch_heads(walkers, up.order, up.parent_edge, stops, graph.a, graph.b, usable)
 
 
 @njit(cache=True)
@@ -141,5 +163,5 @@ def _branch_heads(  # noqa: PLR0917 - compiled: flat arrays only
         if usable[e] and not named[v]:
             passing[e] = here[v]
             named[v] = True
-    heads = np.flatnonzero(passing)
-    return heads, passing[heads]
+    found = np.flatnonzero(passing)
+    return found, passing[found]

@@ -15,17 +15,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints, heads
+from survey.arrays import Bools, Floats, Ints
 from survey.compiled import njit
-from survey.network.sweeps import Forest, descend, shortest
-from survey.read.tables import THREE_PHASE
+from survey.network.sweeps import Passed, descend
 
 if TYPE_CHECKING:
     from survey.network.topology.graph import Graph
     from survey.network.walk.sections import Sections
+    from survey.network.walk.upstream import Upstream
+    from survey.read.tables import NetworkTables
 
 
-PART_PHASE_COST_M = 1e9
 MOST_PATH_EDGES = 10_000_000
 
 
@@ -49,6 +49,8 @@ class Walks:
         All three phases come from a source.
     edge_start, edges
         Graph edges walked from each site, upstream: ``edges[edge_start[i]:edge_start[i + 1]]``.
+    from_b
+        Whether each of them is walked from its ``b``.
     paths_left_out
         Number of sites whose edges are not kept, the longest walks, because all would be more than ``MOST_PATH_EDGES``;
         their other columns are complete.
@@ -69,73 +71,43 @@ class Walks:
     full: Bools
     edge_start: Ints
     edges: Ints
+    from_b: Bools
     upstream: Ints
     gang_above: Bools
     ring_piece: Ints
     paths_left_out: int
 
 
-@dataclass(frozen=True)
-class Ways:
-    """Columns of the way up from every node (see :func:`survey.network.sweeps.descend`) and its first step."""
-
-    stop: Ints
-    steps: Ints
-    walked: Floats
-    cable: Floats
-    three_pole: Ints
-    ring: Ints
-    parent_edge: Ints
-
-
-def ways_up(graph: Graph, sections: Sections, *, union: Forest, gang: Bools) -> Ways:
-    """Way up from every node to the sources.
+def passed_on_way(graph: Graph, sections: Sections, *, upstream: Upstream, gang: Bools) -> Passed:
+    """What the walk up from every node passes until something stops it.
 
     Parameters
     ----------
-    union
-        Spanning forest of all edges.
+    upstream
+        The way up from every node.
     gang
         Edges that are closed three-pole devices.
     """
-    parent_edge, order = tree_up(graph, union)
-    stops = np.zeros(len(graph.a), bool)
-    stops[graph.edge_of[sections.device[sections.exposes]]] = True
-    columns = descend(
-        order,
-        parent_edge,
-        graph.a,
-        graph.b,
-        graph.length_m,
-        graph.shielded,
-        stops,
-        gang,
-        ring_edges(graph, sections),
+    return Passed(
+        *descend(
+            upstream.order,
+            upstream.parent_edge,
+            graph.a,
+            graph.b,
+            graph.length_m,
+            graph.shielded,
+            sections.stopping_edges(),
+            gang,
+            ring_edges(graph, sections),
+        )
     )
-    return Ways(*columns, parent_edge)
 
 
-def tree_up(graph: Graph, union: Forest) -> tuple[Ints, Ints]:
-    """First edge of the way up from every node (-1 at the root and without a source), and the nodes, parents first."""
-    if union.cyclic:
-        cost = graph.length_m + np.where(_carries_all(graph), 0.0, PART_PHASE_COST_M)
-        return shortest(graph.first, graph.edges, (graph.a, graph.b), cost=cost, bridge=union.bridge, head=graph.root)
-    fed = union.root == graph.root
-    return np.where(fed, union.parent_edge, -1), union.order[: int(fed.sum())]
-
-
-def _carries_all(graph: Graph) -> Bools:
-    """Edges that are no cable, or carry three phases alone or together with those between the same two nodes."""
-    full = graph.mask == THREE_PHASE
-    full[graph.n_pieces :] = True
-    part = np.flatnonzero(~full)
-    if len(part):
-        low, high = np.minimum(graph.a[part], graph.b[part]), np.maximum(graph.a[part], graph.b[part])
-        order = np.lexsort((high, low))
-        new = heads(low[order], high[order])
-        together = np.bitwise_or.reduceat(graph.mask[part][order], np.flatnonzero(new))
-        full[part[order]] = together[np.cumsum(new) - 1] == THREE_PHASE
-    return full
+def three_pole_edges(tables: NetworkTables, graph: Graph) -> Bools:
+    """Edges that are closed three-pole devices, shape (n_edges,)."""
+    gang = np.zeros(len(graph.a), bool)
+    gang[graph.edge_of[~tables.switches["single_pole"].to_numpy(bool) & (graph.edge_of >= 0)]] = True
+    return gang
 
 
 def ring_edges(graph: Graph, sections: Sections) -> Bools:
@@ -148,36 +120,39 @@ def ring_edges(graph: Graph, sections: Sections) -> Bools:
     return ring
 
 
-def walk_to_sources(graph: Graph, sections: Sections, *, ways: Ways, node: Ints, fed: Bools) -> Walks:
+def walk_to_sources(graph: Graph, sections: Sections, *, upstream: Upstream, node: Ints, gang: Bools) -> Walks:
     """Walks of the sites that have a way to a source; the others are left unsupplied.
 
     Parameters
     ----------
     node
         Node of each site, -1 out of reach.
-    fed
-        Nodes with a way to a source.
+    gang
+        Edges that are closed three-pole devices.
     """
-    at = np.maximum(node, 0)
+    passed = passed_on_way(graph, sections, upstream=upstream, gang=gang)
+    at, fed = np.maximum(node, 0), upstream.fed
     supplied = (node >= 0) & fed[at]
     # one place more than edges, so that "no edge" (-1) finds -1
     number = np.full(len(graph.a) + 1, -1, np.int64)
     number[graph.edge_of[sections.device]] = np.arange(len(sections.device))
-    section = number[np.where(supplied, ways.stop[at], -1)]
-    count, left_out = kept_paths(np.where(supplied, ways.steps[at], 0), room=MOST_PATH_EDGES)
+    section = number[np.where(supplied, passed.stop[at], -1)]
+    count, left_out = kept_paths(np.where(supplied, passed.steps[at], 0), room=MOST_PATH_EDGES)
+    edges, from_b = climb(node, count, upstream.parent_edge, graph.a, graph.b)
     return Walks(
         supplied=supplied,
         sourced=supplied,
         section=section,
-        length_m=np.where(supplied, ways.walked[at], np.nan),
-        cable_m=np.where(supplied, ways.cable[at], np.nan),
-        gang=np.append(graph.switch, -1)[np.where(supplied, ways.three_pole[at], -1)],
+        length_m=np.where(supplied, passed.walked[at], np.nan),
+        cable_m=np.where(supplied, passed.cable[at], np.nan),
+        gang=np.append(graph.switch, -1)[np.where(supplied, passed.three_pole[at], -1)],
         full=~supplied | np.logical_and.reduce([v.forest.root[at] == graph.root for v in sections.views]),
         edge_start=np.concatenate([[0], np.cumsum(count)]),
-        edges=climb(node, count, ways.parent_edge, graph.a, graph.b),
-        upstream=number[np.where(fed[sections.up], ways.stop[sections.up], -1)],
-        gang_above=fed[sections.up] & (ways.three_pole[sections.up] >= 0),
-        ring_piece=np.where(supplied, ways.ring[at], -1),
+        edges=edges,
+        from_b=from_b,
+        upstream=number[np.where(fed[sections.up], passed.stop[sections.up], -1)],
+        gang_above=fed[sections.up] & (passed.three_pole[sections.up] >= 0),
+        ring_piece=np.where(supplied, passed.ring[at], -1),
         paths_left_out=left_out,
     )
 
@@ -194,15 +169,17 @@ def kept_paths(count: Ints, *, room: int) -> tuple[Ints, int]:
 
 
 @njit(cache=True)
-def climb(node: Ints, count: Ints, parent_edge: Ints, a: Ints, b: Ints) -> Ints:
-    """Edges from each node upwards, one walk after the other; ``count`` edges are wanted of each."""
+def climb(node: Ints, count: Ints, parent_edge: Ints, a: Ints, b: Ints) -> tuple[Ints, Bools]:
+    """Edges from each node upwards, ``count`` of each, walk by walk; and whether walked from their ``b``."""
     edges = np.empty(count.sum(), np.int64)
+    from_b = np.empty(len(edges), np.bool_)
     n = 0
     for i in range(len(node)):
         v = node[i]
         for _ in range(count[i]):
             e = parent_edge[v]
             edges[n] = e
+            from_b[n] = b[e] == v
             n += 1
             v = a[e] if b[e] == v else b[e]
-    return edges
+    return edges, from_b
