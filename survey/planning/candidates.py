@@ -13,10 +13,12 @@ from survey.arrays import Ragged
 from survey.errors import SettingsError
 from survey.planning.exposure import Chains, find_chains
 from survey.planning.milp import SAME
-from survey.planning.places import Added, find_places, nowhere
+from survey.planning.places import Added, Wishes, find_places, try_places
 from survey.planning.residual import Problem
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from survey.assess.assess import Assessment
     from survey.network.model import Network
     from survey.planning.terms import PlanRequest
@@ -58,20 +60,38 @@ def find_candidates(
         Sites the plan counts, shape (n_sites,).
     """
     chains = find_chains(network, assessment, settings=settings, counted=counted)
-    convert = _conversions(network, chains, request=request, settings=settings)
-    added = _additions(network, chains, convert=convert, request=request, settings=settings)
-    if added.changes:
-        apart = _apart(added.of_site)
-        chains = find_chains(network, assessment, settings=settings, counted=counted, apart=apart)
+    convert = conversions(network, chains, request=request, settings=settings)
+    names, beyond = [], 0
+    if settings.plan.add_switches:
+        wishes = _wishes(network, chains, convert=convert, request=request, settings=settings)
+        names, beyond = find_places(network, wishes, most=settings.plan.candidates)
+    found = weigh(network, assessment, names, convert=convert, settings=settings, request=request, counted=counted)
+    found = _limited(found.table, found.problem, most=settings.plan.candidates)
+    return replace(found, left_out=found.left_out + beyond)
+
+
+def weigh(
+    network: Network,
+    assessment: Assessment,
+    names: Sequence[str] = (),
+    *,
+    convert: pd.DataFrame,
+    settings: Settings,
+    request: PlanRequest,
+    counted: Bools,
+) -> Candidates:
+    """Candidates that replace points and those that add a device at the places named."""
+    added = try_places(network, names, settings=settings)
+    apart = _apart(added.of_site)
+    chains = find_chains(network, assessment, settings=settings, counted=counted, apart=apart)
     table = pd.concat([convert.drop(columns="section"), _added_rows(added, request, settings)])
     table = _with_must(table.reset_index(drop=True), request)
     problem = _problem(chains, added, convert=convert, n_sections=len(network.sections.device), n=len(table))
     table["district"], table["feeder"] = _belongs(network, problem)
-    found = _limited(table, problem, most=settings.plan.candidates)
-    return replace(found, left_out=found.left_out + added.left_out)
+    return Candidates(table, problem, 0)
 
 
-def _conversions(network: Network, chains: Chains, *, request: PlanRequest, settings: Settings) -> pd.DataFrame:
+def conversions(network: Network, chains: Chains, *, request: PlanRequest, settings: Settings) -> pd.DataFrame:
     """Every single-pole point on a chain that gives some site a score."""
     counts = np.maximum.reduceat(chains.value, chains.start[:-1]) > SAME if len(chains.weight) else np.empty(0, bool)
     section = np.unique(chains.section[np.repeat(counts, np.diff(chains.start))])
@@ -95,35 +115,37 @@ def _conversions(network: Network, chains: Chains, *, request: PlanRequest, sett
     )
 
 
-def _additions(
+def _wishes(
     network: Network, chains: Chains, *, convert: pd.DataFrame, request: PlanRequest, settings: Settings
-) -> Added:
-    """Places where an added device could pay.
+) -> Wishes:
+    """Who could gain by an added device, and what the planner says of places.
 
     Under a point that may be replaced for no more money, an added device never pays: replacing the point does all
-    that the device would do and takes the point off as well; only where that lets a section over ``worst_kva`` come
-    to count must both be weighed.
+    that the device would do and takes the point off as well. Both must be weighed where districts have shares, or
+    where replacing lets a section over ``worst_kva`` come to count.
     """
     n_sections = len(network.sections.device)
-    least = min(settings.plan.costs["add_three_pole"], *request.costs.values()) if request.costs else None
     cost = np.full(n_sections, np.inf)
     cost[convert["section"]] = np.where(convert["never"], np.inf, convert["cost"])
-    cheap = request.costs.get("add_three_pole", settings.plan.costs["add_three_pole"])
-    cheap = cheap if least is None else min(cheap, least)
-    open_section = (cost > cheap) | _lets_large_count(chains, n_sections)
-    score = np.maximum.reduceat(chains.value, chains.start[:-1]) if len(chains.weight) else np.empty(0)
-    group = chains.site_group
-    helped = (group >= 0) & (np.append(score, 0.0)[group] > SAME)
-    must = np.isin(network.tables.transformers["site_id"].to_numpy(object).astype(str), sorted(request.must))
-    wanted = (helped & open_section[network.walks.section]) | (must & (group >= 0))
-    if not settings.plan.add_switches or not wanted.any():
-        return nowhere(network)
-    worth = np.where(wanted, chains.site_weight * np.append(score, 0.0)[group], 0.0)
-    worth[must & wanted] = np.inf
-    on_chain = np.zeros(n_sections, bool)
-    on_chain[chains.section] = True
-    above = network.walks.upstream
-    return find_places(network, worth=worth, sections=on_chain & (above >= 0) & open_section[above], settings=settings)
+    cheapest = min(
+        [request.costs.get("add_three_pole", settings.plan.costs["add_three_pole"]), *request.costs.values()]
+    )
+    linked = np.zeros(n_sections, bool)
+    linked[chains.section] = True
+    score = np.append(np.maximum.reduceat(chains.value, chains.start[:-1]) if len(chains.weight) else np.empty(0), 0.0)
+    return Wishes(
+        worth=np.where(chains.site_group >= 0, chains.site_weight * score[chains.site_group], 0.0),
+        pays=(cost > cheapest) | _lets_large_count(chains, n_sections) | bool(request.least or request.most),
+        linked=linked,
+        named=_named_places(network, chains, {*request.must, *request.costs}),
+        barred=frozenset({*request.never, *(f"site:{i}" for i in request.never)}),
+    )
+
+
+def _named_places(network: Network, chains: Chains, assets: set[str]) -> frozenset[str]:
+    """Places among what the planner names: sites that a point exposes, and ends of cables."""
+    sites = network.tables.transformers["site_id"].to_numpy(object)[chains.site_group >= 0]
+    return frozenset(f"site:{i}" for i in assets & set(sites)) | {a for a in assets if a.startswith("cable:")}
 
 
 def _lets_large_count(chains: Chains, n_sections: int) -> Bools:
@@ -139,8 +161,7 @@ def _lets_large_count(chains: Chains, n_sections: int) -> Bools:
 def _apart(of_site: Ragged) -> Ints:
     """Number of every site's set of devices, the same for the same set."""
     number: dict[bytes, int] = {b"": 0}
-    lists = np.split(of_site.flat, of_site.start[1:-1])
-    return np.array([number.setdefault(np.sort(items).tobytes(), len(number)) for items in lists], np.int64)
+    return np.array([number.setdefault(np.sort(items).tobytes(), len(number)) for items in of_site], np.int64)
 
 
 def _added_rows(added: Added, request: PlanRequest, settings: Settings) -> pd.DataFrame:
@@ -230,6 +251,6 @@ def _limited(table: pd.DataFrame, problem: Problem, *, most: int) -> Candidates:
     number = np.full(problem.n + 1, -1, np.int64)
     number[np.flatnonzero(useful)] = np.arange(int(useful.sum()))
     item = number[problem.between.flat]
-    between = Ragged.grouped(problem.between.owner[item >= 0], item[item >= 0], n=len(problem.convert))
+    between = Ragged.from_pairs(problem.between.owner[item >= 0], item[item >= 0], n=len(problem.convert))
     fewer = Problem(problem.chains, number[problem.convert], between, int(useful.sum()))
     return Candidates(table[useful].reset_index(drop=True), fewer, left_out)

@@ -1,9 +1,10 @@
-"""Where a three-pole device could be added: at a site, and at the head of every branch that feeds two ways or more.
+"""Where a three-pole device could be added: on every stretch of the way up that somebody's risk depends on.
 
-Anywhere along a stretch of cable without a tap is as good as anywhere else, so one place a stretch is enough. A place
-is named as a what-if names it (``site:ID``, ``cable:ID:from``); where the device really comes to stand, and whom it
-helps, is read from a network that is built with all of them in it. In a part without a source no device is added:
-which way is up there is known from the devices alone.
+Anywhere between two taps is as good as anywhere else, so one place for each set of sites and points below is enough;
+places that the planner names are weighed beside them. A place is named as a what-if names it (``site:ID``,
+``cable:ID:from``): a cable's end lies between the node and whatever else stands at that end. Where the device really
+comes to stand, and whom it helps, is read from a network that is built with all of them in it. In a part without a
+source no device is added: which way is up there is known from the devices alone.
 """
 
 from __future__ import annotations
@@ -17,10 +18,13 @@ from numpy.typing import NDArray
 from survey.arrays import Ragged
 from survey.findings import FindingList
 from survey.network import build_network
-from survey.network.walk.upstream import branch_heads, noted_above
+from survey.network.walk.upstream import noted_above
+from survey.planning.spots import find_spots
 from survey.what_if.edits import Change, apply_changes
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from survey.network.model import Network
     from survey.settings import Settings
 
@@ -29,6 +33,31 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 NEW_ID = "3P"
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """Who could gain by a device, and what the planner says of places.
+
+    Parameters
+    ----------
+    worth
+        Risk of every site that counts, shape (n_sites,).
+    pays
+        Sections under whose point a device could pay, shape (n_devices,).
+    linked
+        Sections on some site's way, shape (n_devices,).
+    named
+        Places that are weighed whatever else is: they have a cost of their own, or must be done.
+    barred
+        Places that are not, and sites that get no device of their own.
+    """
+
+    worth: Floats
+    pays: Bools
+    linked: Bools
+    named: frozenset[str]
+    barred: frozenset[str]
 
 
 @dataclass(frozen=True)
@@ -45,63 +74,33 @@ class Added:
         Devices between each site and its nearest point, shape of the sites.
     of_section
         Devices between each section's point and the one above it.
-    left_out
-        Places beyond the setting ``plan.candidates``: the sites with least risk, and the heads of the least branches.
     """
 
     changes: tuple[Change, ...]
-    lonlat: NDArray[np.float64]
+    lonlat: Floats
     of_site: Ragged
     of_section: Ragged
-    left_out: int = 0
 
 
-def nowhere(network: Network) -> Added:
-    """No device at all."""
-    sites, sections = len(network.site_node), len(network.sections.device)
-    empty = np.empty(0, np.int64)
-    return Added(
-        (),
-        np.empty((0, 2)),
-        Ragged(empty, np.zeros(sites + 1, np.int64)),
-        Ragged(empty, np.zeros(sections + 1, np.int64)),
-    )
-
-
-def find_places(network: Network, *, worth: Floats, sections: Bools, settings: Settings) -> Added:
-    """List the places and see, on a network with all of them, who stands behind each.
-
-    Parameters
-    ----------
-    worth
-        Risk of the sites that may get a device of their own, 0 for the others, shape (n_sites,).
-    sections
-        Sections on the chains of such sites that have another one above, shape (n_devices,).
-    """
-    fed = network.upstream.fed
-    sites = np.flatnonzero((worth > 0) & (network.site_node >= 0) & fed[np.maximum(network.site_node, 0)])
-    sites = sites[np.argsort(-worth[sites], kind="stable")]
-    branches = _branch_names(network, sites=sites, sections=sections & fed[network.sections.up])
-    most = settings.plan.candidates
-    names = [f"site:{i}" for i in network.tables.transformers["site_id"].to_numpy(object)[np.sort(sites[:most])]]
-    names += branches[:most]
-    if not names:
-        return nowhere(network)
+def try_places(network: Network, names: Sequence[str], *, settings: Settings) -> Added:
+    """Build the network with a device at each place and see who passes which."""
     changes = tuple(
         Change("add_three_pole", new, at=place, origin="plan")
         for new, place in zip(_new_ids(network, len(names)), names, strict=True)
     )
+    n = len(changes)
+    if not n:
+        nobody = (Ragged(np.empty(0, np.int64), np.zeros(len(x) + 1, np.int64)) for x in _walkers(network))
+        return Added((), np.empty((0, 2)), *nobody)
     changed = apply_changes(network.tables, changes)
     trial = build_network(changed, settings=settings.network, findings=FindingList())
-    n = len(changes)
-    new = (trial.graph.switch >= 0) & (trial.graph.switch < n)
-    return Added(
-        changes,
-        trial.tables.switches[["lon", "lat"]].to_numpy(np.float64)[:n],
-        _passed(trial, new, trial.site_node),
-        _passed(trial, new, trial.sections.up),
-        left_out=len(sites) + len(branches) - n,
-    )
+    lonlat = trial.tables.switches[["lon", "lat"]].to_numpy(np.float64)[:n]
+    return Added(changes, lonlat, *(_passed(trial, node, n=n) for node in _walkers(trial)))
+
+
+def _walkers(network: Network) -> tuple[Ints, Ints]:
+    """Nodes that sites and sections walk up from."""
+    return network.site_node, network.sections.up
 
 
 def _new_ids(network: Network, n: int) -> list[str]:
@@ -114,32 +113,31 @@ def _new_ids(network: Network, n: int) -> list[str]:
     return [f"{prefix}-{k:0{digits}d}" for k in range(1, n + 1)]
 
 
-def _passed(trial: Network, new: Bools, node: Ints) -> Ragged:
-    """New devices (the first rows of the switches) between nodes and the point above each."""
+def _passed(trial: Network, node: Ints, *, n: int) -> Ragged:
+    """New devices (the first ``n`` rows of the switches) between nodes and the point above each."""
+    new = (trial.graph.switch >= 0) & (trial.graph.switch < n)
     owner, edge = noted_above(trial, new, node=node)
     return Ragged.from_pairs(owner, trial.graph.switch[edge], n=len(node))
 
 
-def _branch_names(network: Network, *, sites: Ints, sections: Bools) -> list[str]:
-    """Places of the uppermost cable of every stretch that two walkers or more (sites, points below); most first."""
-    end = _named_end(network)
-    walkers = np.concatenate([network.site_node[sites], network.sections.up[sections]])
-    edges, count = branch_heads(network, walkers=walkers, usable=end >= 0)
-    edges = edges[np.argsort(-count, kind="stable")]
-    ids = network.tables.cables["cable_id"].to_numpy(object)[network.pieces.cable[edges]]
-    return [f"cable:{i}:{('from', 'to')[e]}" for i, e in zip(ids, end[edges], strict=True)]
+def find_places(network: Network, wishes: Wishes, *, most: int) -> tuple[list[str], int]:
+    """One place for each set of sites and points that could pass a device, those with most risk below first.
 
+    Parameters
+    ----------
+    most
+        At most so many beside the named ones.
 
-def _named_end(network: Network) -> Ints:
-    """For each edge the end of its cable to name: 0 from, 1 to, -1 none; the lower one where it is an end."""
-    graph, cable = network.graph, network.pieces.cable
-    out = np.full(len(graph.a), -1, np.int64)
-    lower_node = network.upstream.lower_node(len(graph.a))[: graph.n_pieces]
-    in_tree, lower_is_b = lower_node >= 0, lower_node == graph.b[: graph.n_pieces]
-    differs = cable[1:] != cable[:-1]
-    first, last = np.ones(len(cable), bool), np.ones(len(cable), bool)
-    first[1:], last[:-1] = differs, differs
-    at_a, at_b = np.where(first, 0, -1), np.where(last, 1, -1)
-    lower, upper = np.where(lower_is_b, at_b, at_a), np.where(lower_is_b, at_a, at_b)
-    out[: graph.n_pieces] = np.where(in_tree, np.where(lower >= 0, lower, upper), -1)
-    return out
+    Returns
+    -------
+    The places, and how many were left out.
+    """
+    spots = find_spots(network, worth=wishes.worth, pays=wishes.pays, linked=wishes.linked)
+    site = np.append(network.tables.transformers["site_id"].to_numpy(object), "")
+    told = np.isin(spots.name.astype(str), sorted({*wishes.named, *wishes.barred}))
+    free = ~told & ~np.isin(site[spots.own].astype(str), sorted(wishes.barred))
+    free = np.flatnonzero(free & ~np.isin(spots.better, spots.spot[free]))
+    order = free[np.lexsort((spots.rank[free], spots.spot[free]))]
+    first = order[np.append(True, np.diff(spots.spot[order]) != 0)[: len(order)]]
+    best = first[np.lexsort((first, -spots.worth[first]))]
+    return [*sorted(wishes.named), *spots.name[best[:most]]], max(0, len(best) - most)

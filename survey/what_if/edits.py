@@ -31,6 +31,7 @@ import pandas as pd
 
 from survey.arrays import Floats
 from survey.errors import SettingsError
+from survey.network.topology.placement import is_added
 from survey.read.tables import THREE_PHASE, Lines, NetworkTables
 
 if TYPE_CHECKING:
@@ -150,7 +151,8 @@ class _Edit:
         self.cables = tables.cables.copy()
         self.sites = tables.transformers.copy()
         self.switches = tables.switches.copy()
-        self.switches["placed_single"] = self.switches["single_pole"]
+        self.switches["placed_single"] = self.switches.get("placed_single", self.switches["single_pole"])
+        self.switches["added"] = is_added(self.switches)
         self.new_switches: list[dict[str, Any]] = []
         self.new_cables: list[dict[str, Any]] = []
         self.new_lines: list[Floats] = []
@@ -282,6 +284,7 @@ def _add_three_pole(edit: _Edit, change: Change) -> None:
             "switch_id": change.id,
             "single_pole": False,
             "placed_single": False,
+            "added": True,
             "device": "three-pole switch (what-if)",
             "open": False,
             "open_phases": 0,

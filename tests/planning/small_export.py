@@ -114,3 +114,38 @@ def lateral() -> Export:
     e.switch("K3", a, "c3")
     e.source("SRC", np.zeros(2))
     return e
+
+
+def wild(seed: int, *, cables: int = 7) -> Export:
+    """A random radial network as records have it: risers, cutouts without guards, devices in series, sites on the way.
+
+    Sites stand at nodes of any kind and in the middle of cables, some with a tap beside them.
+    """
+    rng = np.random.default_rng(seed)
+    export = Export()
+    places = [np.zeros(2)]
+    for k in range(cables):
+        parent = max(0, len(places) - 1 - int(rng.integers(0, 3)))
+        step = rng.uniform(40, 90, 2) * rng.choice([-1, 1], 2) + 0.37 * k
+        places.append(places[parent] + step)
+        name, build = f"C{k}", str(rng.choice(["ug", "oh"], p=[0.7, 0.3]))
+        turned = rng.random() < 0.3
+        ends = (places[-1], places[parent]) if turned else (places[parent], places[-1])
+        export.cable(name, *ends, float(rng.uniform(20, 300)), build=build)
+        if rng.random() < 0.55:
+            near = places[parent] + step * float(rng.choice([0, 0.03])) if k else places[parent]
+            export.switch(f"S{k}", near, name if rng.random() < 0.5 else "")
+        if rng.random() < 0.15:
+            export.switch(f"G{k}", places[parent], name, poles="three", device="gang")
+        for at, chance in ((places[-1], 0.6), (places[parent] + step / 2, 0.25)):
+            if rng.random() < chance:
+                connection, core = WINDINGS[int(rng.choice([0, 1, 2, 3], p=[0.4, 0.3, 0.2, 0.1]))]
+                export.site(
+                    f"T{len(export.sites)}", at, connection=connection, core=core,
+                    kva=float(rng.choice([75, 150, 300, 500])), customers=int(rng.integers(0, 120)),
+                    critical=int(rng.random() < 0.2), district=str(rng.choice(["North", "South"])),
+                )  # fmt: skip
+    if not export.sites:
+        export.site("T9", places[-1])
+    export.source("SRC", places[0])
+    return export

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from survey.arrays import Bools, Floats, Ints, heads
 from survey.network.sweeps import adjacency
 from survey.network.topology.pieces import points_on, walk_vertices
-from survey.network.topology.placement import AT_SOURCE
+from survey.network.topology.placement import AT_SOURCE, is_added
 from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
@@ -133,7 +133,8 @@ def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement) ->
     count = np.bincount(key - key.min()) if len(key) else key
     shared = count[key - key.min()] > 1 if len(key) else count > 1
     drawn = np.flatnonzero(shared & (piece >= 0) & (pieces.line[piece] >= 0) & np.isfinite(xy).all(axis=1))
-    off = np.zeros(len(placed))
+    off = np.where(is_added(tables.switches)[placed], -np.inf, 0.0)
+    drawn = drawn[np.isfinite(off[drawn])]
     off[drawn] = _into_cable(tables.lines, pieces, piece=piece[drawn], at_end=at_end[drawn], xy=xy[drawn])
     return placed[np.lexsort((placed, np.round(off, 2), key))]
 

@@ -3,7 +3,8 @@
 A device stands between a node and the cable it controls. In this order:
 
 1. ``guards`` names the cable: at that cable's end.
-2. Riser (exactly one shielded cable at the node, the rest overhead): at the shielded cable.
+2. Riser (exactly one shielded cable at the node, the rest overhead): at the shielded cable; a device that a what-if
+adds for a site there stands on the site's supply side instead, as in 5.
 3. As many unguarded single-pole devices as shielded cables at the node: one on each.
 4. One cable (dead end): between node and cable.
 5. Two cables: between them (a site at that very node is beyond the device). More than two: on the upstream side, so
@@ -85,7 +86,7 @@ def place_devices(
     reached = (node >= 0) & (here.degree[at] > 0)
     piece = _guarded(tables, pieces, here=here, node=node, findings=findings)
     free = reached & (piece == NOWHERE)
-    riser = free & (here.cables[at] == 1) & (here.degree[at] > 1)
+    riser = free & (here.cables[at] == 1) & (here.degree[at] > 1) & ~is_added(tables.switches)
     piece[riser] = _only_cable(here, n_nodes)[node[riser]]
     poles = np.bincount(node[free & single], minlength=n_nodes)
     one_each = free & ~riser & single & (here.degree[at] > 1) & (poles[at] == here.cables[at])
@@ -116,6 +117,11 @@ def stood_single(switches: pd.DataFrame) -> Bools:
     """
     column = "placed_single" if "placed_single" in switches.columns else "single_pole"
     return switches[column].to_numpy(bool)
+
+
+def is_added(switches: pd.DataFrame) -> Bools:
+    """Devices that a what-if adds: next to the node; for a site on its supply side. Shape (n_switches,)."""
+    return np.asarray(switches.get("added", np.zeros(len(switches), bool)), bool)
 
 
 def _incidence(tables: NetworkTables, pieces: Pieces, node: Ints, n_nodes: int) -> _Incidence:

@@ -1,0 +1,208 @@
+"""Which places on the ways up are as good as each other for an added device.
+
+Two places on one way are equal where nothing joins, nobody stands and no switching point lies between them: the same
+sites and points pass both. Counting what passes is enough to tell, since what passes above holds what passes below.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from survey.compiled import njit
+
+if TYPE_CHECKING:
+    from survey.network.model import Network
+    from survey.network.walk.upstream import WaysUp
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Texts = NDArray[np.object_]
+
+ENDS = np.array(["from", "to"], object)
+
+
+@dataclass(frozen=True)
+class Spots:
+    """Places by name, shape (n,).
+
+    Parameters
+    ----------
+    name
+        ``site:ID`` or ``cable:ID:from``.
+    spot
+        The same number for places that are as good as each other.
+    worth
+        Risk of the sites below.
+    rank
+        Of equal places the one with the least is named: a site's own, else the one furthest up.
+    own
+        The one site that passes, -1 where several do, or a point.
+    better
+        Spot on the other side of the point that stands between, -1 without one: a device there does more.
+    """
+
+    name: Texts
+    spot: Ints
+    worth: Floats
+    rank: Ints
+    own: Ints
+    better: Ints
+
+
+class _Tree(NamedTuple):
+    """Per node: what passes just above it, risk below, first stop beyond the edge above it, and equal places."""
+
+    passing: Ints
+    worth: Floats
+    beyond: Ints
+    spot: Ints
+
+
+class _Slots(NamedTuple):
+    """Where something could stand: row of its site or cable end, the node below it, and whether a stop lies between."""
+
+    row: Ints
+    node: Ints
+    over: Bools
+
+
+def find_spots(network: Network, ways: WaysUp, *, worth: Floats, pays: Bools, linked: Bools) -> Spots:
+    """Places at which a device could help a site of some worth.
+
+    Parameters
+    ----------
+    worth
+        Risk of every site that counts, shape (n_sites,).
+    pays
+        Sections under whose point a device could pay, shape (n_devices,).
+    linked
+        Sections on some site's way, shape (n_devices,).
+    """
+    tables, cable = network.tables, network.pieces.cable
+    tree = _measure(network, ways, worth=worth, linked=linked)
+    sites, ends = _site_slots(network, ways), _cable_slots(network, ways)
+    site_id = tables.transformers["site_id"].to_numpy(object)[sites.row]
+    cable_id = tables.cables["cable_id"].to_numpy(object)[cable[ends.row // 2]]
+    name = np.concatenate(["site:" + site_id, "cable:" + cable_id + ":" + ENDS[ends.row % 2]])
+    node, over = np.concatenate([sites.node, ends.node]), np.concatenate([sites.over, ends.over])
+    depth = np.empty(len(ways.parent_edge), np.int64)
+    depth[ways.order] = np.arange(len(ways.order))
+    alone = tree.passing[node] == 1
+    is_site = np.arange(len(node)) < len(sites.row)
+    rank = np.where(is_site & alone, -1, depth[node] + np.where(is_site, len(depth), 0))
+    own = np.full(len(tree.spot), -1, np.int64)
+    counts = np.flatnonzero(worth[sites.row] > 0)
+    own[tree.spot[sites.node[counts]]] = sites.row[counts]
+    # above a stop only its own section passes
+    spot = np.where(over, len(tree.spot) + node, tree.spot[node])
+    owner = np.where(alone & ~over, own[tree.spot[node]], -1)
+    good = _useful(network, ways, tree, node=node, over=over, pays=pays, linked=linked)
+    better = np.where(over, tree.spot[node], -1)
+    return Spots(*(x[good] for x in (name, spot, tree.worth[node], rank, owner, better)))
+
+
+def _useful(
+    network: Network, ways: WaysUp, tree: _Tree, *, node: Ints, over: Bools, pays: Bools, linked: Bools
+) -> Bools:
+    """Somebody of worth passes, and a device below the point above could pay."""
+    section = np.full(len(network.graph.a) + 1, -1, np.int64)
+    section[network.graph.edge_of[network.sections.device]] = np.arange(len(linked))
+    edge = ways.parent_edge[node]
+    at_stop = ways.stops[edge]
+    above = section[np.where(at_stop & ~over, edge, tree.beyond[node])]
+    some = np.where(over, np.append(linked, False)[section[edge]] & (tree.worth[node] > 0), tree.passing[node] > 0)
+    return np.asarray(some & np.append(pays, False)[above])
+
+
+def _measure(network: Network, ways: WaysUp, *, worth: Floats, linked: Bools) -> _Tree:
+    graph, sections = network.graph, network.sections
+    n = len(ways.parent_edge)
+    site = np.flatnonzero((worth > 0) & (network.site_node >= 0) & ways.fed[np.maximum(network.site_node, 0)])
+    here = np.bincount(network.site_node[site], minlength=n)
+    below = _gather(
+        np.bincount(network.site_node[site], weights=worth[site], minlength=n), ways.order, ways.parent_edge,
+        np.zeros(len(graph.a), bool), graph.a, graph.b,
+    )  # fmt: skip
+    point = np.flatnonzero(linked & ways.fed[sections.up] & (below[sections.down] > 0))
+    here = here + np.bincount(sections.up[point], minlength=n)
+    passing = _gather(here, ways.order, ways.parent_edge, ways.stops, graph.a, graph.b)
+    return _Tree(passing, below, *_descend(ways.order, ways.parent_edge, ways.stops, graph.a, graph.b, passing))
+
+
+@njit(cache=True)
+def _gather(here: Floats | Ints, order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints) -> Floats | Ints:  # noqa: PLR0917 - compiled: flat arrays only
+    """Sum at and below each node, up to the edges that stop."""
+    total = here.copy()
+    for v in order[::-1]:
+        e = parent_edge[v]
+        if e >= 0 and not stops[e]:
+            total[a[e] if b[e] == v else b[e]] += total[v]
+    return total
+
+
+@njit(cache=True)
+def _descend(  # noqa: PLR0917 - compiled: flat arrays only
+    order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints, passing: Ints
+) -> tuple[Ints, Ints]:
+    beyond = np.full(len(parent_edge), -1, np.int64)
+    spot = np.arange(len(parent_edge))
+    for v in order:
+        e = parent_edge[v]
+        if e < 0:
+            continue
+        u = a[e] if b[e] == v else b[e]
+        above = parent_edge[u]
+        beyond[v] = above if above >= 0 and stops[above] else beyond[u]
+        if not stops[e] and passing[u] == passing[v]:
+            spot[v] = spot[u]
+    return beyond, spot
+
+
+def _site_slots(network: Network, ways: WaysUp) -> _Slots:
+    node = network.site_node
+    row = np.flatnonzero((node >= 0) & (ways.parent_edge[np.maximum(node, 0)] >= 0))
+    return _Slots(row, node[row], np.zeros(len(row), bool))
+
+
+def _cable_slots(network: Network, ways: WaysUp) -> _Slots:
+    """Ends of cables on the ways up: ``2 * piece + end``; of a cut cable the first and last piece have one each."""
+    pieces, graph = network.pieces, network.graph
+    differs = pieces.cable[1:] != pieces.cable[:-1]
+    ends = np.stack([np.append(True, differs), np.append(differs, True)], axis=1)[: len(pieces.cable)]
+    node = _below(pieces.u, pieces.v, ways.parent_edge, graph.a, graph.b)
+    row = np.flatnonzero(ends.reshape(-1) & (node >= 0))
+    outer = np.stack([pieces.u, pieces.v], axis=1).reshape(-1)[row]
+    edge = ways.parent_edge[node[row]]
+    return _Slots(row, node[row], ways.stops[edge] & (outer != node[row]))
+
+
+@njit(cache=True)
+def _below(  # noqa: PLR0917 - compiled: flat arrays only
+    u: Ints, v: Ints, parent_edge: Ints, a: Ints, b: Ints
+) -> Ints:
+    """Per end of a piece the node below the place next to the end's own node, -1 where no way up passes it.
+
+    Between the piece and that node its devices stand. Shape (2 * n_pieces,).
+    """
+    out = np.full(2 * len(u), -1, np.int64)
+    for p in range(len(u)):
+        for end in range(2):
+            node, inner, other = (u[p], a[p], b[p]) if end == 0 else (v[p], b[p], a[p])
+            if parent_edge[inner] == p:
+                w = node
+                while parent_edge[w] >= len(u):
+                    e = parent_edge[w]
+                    w = a[e] if b[e] == w else b[e]
+                out[2 * p + end] = node if parent_edge[w] == p else -1
+            elif parent_edge[other] == p:
+                low, w = other, inner
+                while w != node and parent_edge[w] >= len(u):
+                    e = parent_edge[w]
+                    low, w = w, (a[e] if b[e] == w else b[e])
+                out[2 * p + end] = low if w == node else -1
+    return out
