@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from survey.arrays import Ragged
+from survey.arrays import Bools, Ints, Objects, Ragged, ranges
 from survey.errors import SettingsError
 from survey.planning.exposure import Chains, find_chains
 from survey.planning.milp import SAME
@@ -23,10 +22,6 @@ if TYPE_CHECKING:
     from survey.network.model import Network
     from survey.planning.terms import PlanRequest
     from survey.settings import Settings
-
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -61,7 +56,8 @@ def find_candidates(
     """
     chains = find_chains(network, assessment, settings=settings, counted=counted)
     convert = conversions(network, chains, request=request, settings=settings)
-    names, beyond = [], 0
+    names: list[str] = []
+    beyond = 0
     if settings.plan.add_switches:
         wishes = _wishes(network, chains, convert=convert, request=request, settings=settings)
         names, beyond = find_places(network, wishes, most=settings.plan.candidates)
@@ -209,14 +205,14 @@ def _problem(chains: Chains, added: Added, *, convert: pd.DataFrame, n_sections:
         (added.of_section, np.flatnonzero(~first), below[~first]),
     ):
         count = np.diff(lists.start)[key]
-        at = np.repeat(lists.start[key] - np.cumsum(count) + count, count) + np.arange(count.sum())
+        at = ranges(lists.start[key], count)
         owner.append(np.repeat(rows, count))
         item.append(lists.flat[at] + len(convert))
     between = Ragged.grouped(np.concatenate(owner), np.concatenate(item), n=len(position))
     return Problem(chains, of_section[chains.section], between, n)
 
 
-def _belongs(network: Network, problem: Problem) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+def _belongs(network: Network, problem: Problem) -> tuple[Objects, Objects]:
     """District and feeder of every candidate: where most of the weight is that it can help."""
     touched = problem.touched()
     site = np.flatnonzero(problem.chains.site_group >= 0)

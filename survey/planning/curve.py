@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Floats, Ints
 from survey.errors import ModelError
 from survey.planning.greedy import choose_greedily
 from survey.planning.milp import Optimum, Programme, Terms
@@ -15,7 +15,6 @@ from survey.planning.milp import Optimum, Programme, Terms
 if TYPE_CHECKING:
     from survey.settings import PlanSettings
 
-Floats = NDArray[np.float64]
 
 BEYOND = 1.5
 """The curve goes on to so many times the budget."""
@@ -42,7 +41,7 @@ class Curve:
     budget: Floats
     optimum: Floats
     gap: Floats
-    installs: NDArray[np.int64]
+    installs: Ints
     spent: Floats
     greedy: Floats
 

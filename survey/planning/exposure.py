@@ -19,18 +19,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints
 from survey.assess.score import lowered_by_load, priority
 
 if TYPE_CHECKING:
     from survey.assess.assess import Assessment
     from survey.network.model import Network
     from survey.settings import Settings
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

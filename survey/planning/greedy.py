@@ -5,14 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints, ranges
 from survey.planning.milp import Terms
 from survey.planning.residual import Problem
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 WORTH = 1e-9
 """Less risk removed than this is nothing."""
@@ -65,7 +61,7 @@ class Gains:
     def _update(self, candidate: Ints) -> None:
         count = np.diff(self.touched.start)[candidate]
         first = self.touched.start[candidate]
-        at = np.repeat(first - np.cumsum(count) + count, count) + np.arange(count.sum())
+        at = ranges(first, count)
         group = self.touched.flat[at]
         after = self.problem.scores(self.chosen, group=group, flip=np.repeat(candidate, count))
         saved = self.problem.chains.weight[group] * (self.score[group] - after)

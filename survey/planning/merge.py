@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_array, hstack
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+from survey.arrays import Floats, Ints
 
 
 @dataclass(frozen=True)

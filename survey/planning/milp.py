@@ -19,10 +19,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array, csr_array
 
+from survey.arrays import Bools, Floats, Ints, ranges
 from survey.errors import ModelError
 from survey.planning.merge import LevelRows, merged
 from survey.planning.residual import Problem
@@ -30,9 +30,6 @@ from survey.planning.residual import Problem
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 SAME = 1e-9
 """Levels closer than this are one."""
@@ -141,7 +138,7 @@ class Programme:
         owner = self.problem.chains.owner
         count = np.diff(self.level_start)[owner]
         entry = np.repeat(np.arange(len(owner)), count)
-        level = np.repeat(self.level_start[owner] - np.cumsum(count) + count, count) + np.arange(count.sum())
+        level = ranges(self.level_start[owner], count)
         good = self.level[level] <= top[entry] + SAME
         return entry[good], level[good]
 
@@ -159,11 +156,11 @@ class Programme:
         c, between = self.problem.chains, self.problem.between
         first = c.start[c.owner[entry]]
         count = entry - first
-        below = _ranges(first, count)
+        below = ranges(first, count)
         stretch_first, stretch_count = between.start[first], between.start[entry + 1] - between.start[first]
         return [
             (np.repeat(row, count), self.problem.convert[below]),
-            (np.repeat(row, stretch_count), between.flat[_ranges(stretch_first, stretch_count)]),
+            (np.repeat(row, stretch_count), between.flat[ranges(stretch_first, stretch_count)]),
         ]
 
     def _add_large(self, rows: _LevelRowsDraft, entry: Ints, level: Ints, where: Bools, *, position: Ints) -> None:
@@ -175,7 +172,7 @@ class Programme:
         entry, level, first = entry[where], level[where], first[where]
         row = rows.count + np.arange(len(entry))
         count = position[entry]
-        below = (np.repeat(row, count), self.problem.convert[_ranges(first, count)])
+        below = (np.repeat(row, count), self.problem.convert[ranges(first, count)])
         parts = [(row, self.problem.convert[entry])]
         self._store(rows, parts, level=level, least=np.asarray(1.0 - count, np.float64), minus=[below])
 
@@ -264,8 +261,3 @@ def _ever(flag: Bools, start: Ints) -> Bools:
     total = np.concatenate([[0], np.cumsum(flag)])
     owner = np.repeat(np.arange(len(start) - 1), np.diff(start))
     return np.asarray(total[1:] - total[start[owner]] > 0)
-
-
-def _ranges(first: Ints, count: Ints) -> Ints:
-    """``first[i], first[i] + 1, ...`` for each i, one after the other."""
-    return np.repeat(first - np.cumsum(count) + count, count) + np.arange(count.sum())

@@ -13,9 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from survey.arrays import Ragged
+from survey.arrays import Bools, Floats, Ints, Ragged, heads
 from survey.findings import FindingList
 from survey.network import build_network
 from survey.network.walk.upstream import noted_above
@@ -28,9 +27,6 @@ if TYPE_CHECKING:
     from survey.network.model import Network
     from survey.settings import Settings
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 NEW_ID = "3P"
 
@@ -135,9 +131,9 @@ def find_places(network: Network, wishes: Wishes, *, most: int) -> tuple[list[st
     spots = find_spots(network, worth=wishes.worth, pays=wishes.pays, linked=wishes.linked)
     site = np.append(network.tables.transformers["site_id"].to_numpy(object), "")
     told = np.isin(spots.name.astype(str), sorted({*wishes.named, *wishes.barred}))
-    free = ~told & ~np.isin(site[spots.own].astype(str), sorted(wishes.barred))
-    free = np.flatnonzero(free & ~np.isin(spots.better, spots.spot[free]))
+    allowed = ~told & ~np.isin(site[spots.own].astype(str), sorted(wishes.barred))
+    free = np.flatnonzero(allowed & ~np.isin(spots.better, spots.spot[allowed]))
     order = free[np.lexsort((spots.rank[free], spots.spot[free]))]
-    first = order[np.append(True, np.diff(spots.spot[order]) != 0)[: len(order)]]
+    first = order[heads(spots.spot[order])]
     best = first[np.lexsort((first, -spots.worth[first]))]
     return [*sorted(wishes.named), *spots.name[best[:most]]], max(0, len(best) - most)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Objects
 from survey.assess.assess import Assessment, assess_network
 from survey.assess.site_table import site_table
 from survey.errors import OutputError
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from survey.read.tables import NetworkTables
     from survey.settings import Settings
 
-Floats = NDArray[np.float64]
 
 REPRODUCED = 0.051
 """Priority is written with one decimal."""
@@ -211,14 +210,14 @@ def _choose(
     )
 
 
-def _signed_off(saved: SavedSurvey, sites: pd.Series[Any]) -> NDArray[np.bool_]:
+def _signed_off(saved: SavedSurvey, sites: pd.Series[Any]) -> Bools:
     if "signed_off" not in saved.sites.columns:
         return np.zeros(len(sites), bool)
     held = saved.sites.loc[saved.sites["signed_off"] != "", "site_id"]
     return np.asarray(sites.isin(set(held)), bool)
 
 
-def _risk(surveyed: Resurvey, counted: NDArray[np.bool_]) -> float:
+def _risk(surveyed: Resurvey, counted: Bools) -> float:
     return float(np.nansum(surveyed.sites["priority"].to_numpy(float)[counted]))
 
 
@@ -268,7 +267,7 @@ def _installs(candidates: Candidates, steps: Steps) -> pd.DataFrame:
     return table
 
 
-def _sites(base: Resurvey, after: Resurvey, *, counted: NDArray[np.bool_], installs: pd.DataFrame) -> pd.DataFrame:
+def _sites(base: Resurvey, after: Resurvey, *, counted: Bools, installs: pd.DataFrame) -> pd.DataFrame:
     old, new = base.sites, after.sites
     return pd.DataFrame(
         {
@@ -290,7 +289,7 @@ def _sites(base: Resurvey, after: Resurvey, *, counted: NDArray[np.bool_], insta
     )
 
 
-def _advice(old: pd.DataFrame, new: pd.DataFrame, installed: set[str]) -> NDArray[np.object_]:
+def _advice(old: pd.DataFrame, new: pd.DataFrame, installed: set[str]) -> Objects:
     """``install`` where the plan lowers the score, else what the survey says is left to do: ``load`` or ``nothing``."""
     lower = new["score"].to_numpy(float) < old["score"].to_numpy(float) - TOLD_APART
     unknown = ~np.isfinite(new["score"].to_numpy(float))

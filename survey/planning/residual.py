@@ -5,15 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from survey.arrays import Ragged
+from survey.arrays import Bools, Floats, Ints, Ragged
 from survey.compiled import njit
 from survey.planning.exposure import Chains
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 TIE = 1e-9
 """A point further up counts only when it is worse by more than this, as in the survey."""

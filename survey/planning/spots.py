@@ -10,18 +10,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints, Objects
 from survey.compiled import njit
 
 if TYPE_CHECKING:
     from survey.network.model import Network
     from survey.network.walk.upstream import WaysUp
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Texts = NDArray[np.object_]
 
 ENDS = np.array(["from", "to"], object)
 
@@ -46,7 +42,7 @@ class Spots:
         Spot on the other side of the point that stands between, -1 without one: a device there does more.
     """
 
-    name: Texts
+    name: Objects
     spot: Ints
     worth: Floats
     rank: Ints
@@ -57,7 +53,7 @@ class Spots:
 class _Tree(NamedTuple):
     """Per node: what passes just above it, risk below, first stop beyond the edge above it, and equal places."""
 
-    passing: Ints
+    passing: Floats
     worth: Floats
     beyond: Ints
     spot: Ints
@@ -123,7 +119,7 @@ def _measure(network: Network, ways: WaysUp, *, worth: Floats, linked: Bools) ->
     graph, sections = network.graph, network.sections
     n = len(ways.parent_edge)
     site = np.flatnonzero((worth > 0) & (network.site_node >= 0) & ways.fed[np.maximum(network.site_node, 0)])
-    here = np.bincount(network.site_node[site], minlength=n)
+    here = np.bincount(network.site_node[site], minlength=n).astype(np.float64)
     below = _gather(
         np.bincount(network.site_node[site], weights=worth[site], minlength=n), ways.order, ways.parent_edge,
         np.zeros(len(graph.a), bool), graph.a, graph.b,
@@ -135,7 +131,7 @@ def _measure(network: Network, ways: WaysUp, *, worth: Floats, linked: Bools) ->
 
 
 @njit(cache=True)
-def _gather(here: Floats | Ints, order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints) -> Floats | Ints:  # noqa: PLR0917 - compiled: flat arrays only
+def _gather(here: Floats, order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints) -> Floats:  # noqa: PLR0917 - compiled: flat arrays only
     """Sum at and below each node, up to the edges that stop."""
     total = here.copy()
     for v in order[::-1]:
@@ -147,7 +143,7 @@ def _gather(here: Floats | Ints, order: Ints, parent_edge: Ints, stops: Bools, a
 
 @njit(cache=True)
 def _descend(  # noqa: PLR0917 - compiled: flat arrays only
-    order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints, passing: Ints
+    order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints, passing: Floats
 ) -> tuple[Ints, Ints]:
     beyond = np.full(len(parent_edge), -1, np.int64)
     spot = np.arange(len(parent_edge))
