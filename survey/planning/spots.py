@@ -120,8 +120,9 @@ def _measure(network: Network, ways: WaysUp, *, worth: Floats, linked: Bools) ->
     n = len(ways.parent_edge)
     site = np.flatnonzero((worth > 0) & (network.site_node >= 0) & ways.fed[np.maximum(network.site_node, 0)])
     here = np.bincount(network.site_node[site], minlength=n).astype(np.float64)
+    at_site = np.bincount(network.site_node[site], weights=worth[site], minlength=n).astype(np.float64)
     below = _gather(
-        np.bincount(network.site_node[site], weights=worth[site], minlength=n), ways.order, ways.parent_edge,
+        at_site, ways.order, ways.parent_edge,
         np.zeros(len(graph.a), bool), graph.a, graph.b,
     )  # fmt: skip
     point = np.flatnonzero(linked & ways.fed[sections.up] & (below[sections.down] > 0))
