@@ -11,12 +11,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints, Objects
+from survey.arrays import Bools, Floats, Ints, Objects, heads
 from survey.compiled import njit
 
 if TYPE_CHECKING:
     from survey.network.model import Network
-    from survey.network.walk.upstream import WaysUp
 
 
 ENDS = np.array(["from", "to"], object)
@@ -67,7 +66,7 @@ class _Slots(NamedTuple):
     over: Bools
 
 
-def find_spots(network: Network, ways: WaysUp, *, worth: Floats, pays: Bools, linked: Bools) -> Spots:
+def find_spots(network: Network, *, worth: Floats, pays: Bools, linked: Bools) -> Spots:
     """Places at which a device could help a site of some worth.
 
     Parameters
@@ -80,14 +79,14 @@ def find_spots(network: Network, ways: WaysUp, *, worth: Floats, pays: Bools, li
         Sections on some site's way, shape (n_devices,).
     """
     tables, cable = network.tables, network.pieces.cable
-    tree = _measure(network, ways, worth=worth, linked=linked)
-    sites, ends = _site_slots(network, ways), _cable_slots(network, ways)
+    tree = _measure(network, worth=worth, linked=linked)
+    sites, ends = _site_slots(network), _cable_slots(network)
     site_id = tables.transformers["site_id"].to_numpy(object)[sites.row]
     cable_id = tables.cables["cable_id"].to_numpy(object)[cable[ends.row // 2]]
     name = np.concatenate(["site:" + site_id, "cable:" + cable_id + ":" + ENDS[ends.row % 2]])
     node, over = np.concatenate([sites.node, ends.node]), np.concatenate([sites.over, ends.over])
-    depth = np.empty(len(ways.parent_edge), np.int64)
-    depth[ways.order] = np.arange(len(ways.order))
+    depth = np.empty(len(tree.spot), np.int64)
+    depth[network.upstream.order] = np.arange(len(network.upstream.order))
     alone = tree.passing[node] == 1
     is_site = np.arange(len(node)) < len(sites.row)
     rank = np.where(is_site & alone, -1, depth[node] + np.where(is_site, len(depth), 0))
@@ -97,42 +96,38 @@ def find_spots(network: Network, ways: WaysUp, *, worth: Floats, pays: Bools, li
     # above a stop only its own section passes
     spot = np.where(over, len(tree.spot) + node, tree.spot[node])
     owner = np.where(alone & ~over, own[tree.spot[node]], -1)
-    good = _useful(network, ways, tree, node=node, over=over, pays=pays, linked=linked)
+    good = _useful(network, tree, node=node, over=over, pays=pays, linked=linked)
     better = np.where(over, tree.spot[node], -1)
     return Spots(*(x[good] for x in (name, spot, tree.worth[node], rank, owner, better)))
 
 
-def _useful(
-    network: Network, ways: WaysUp, tree: _Tree, *, node: Ints, over: Bools, pays: Bools, linked: Bools
-) -> Bools:
+def _useful(network: Network, tree: _Tree, *, node: Ints, over: Bools, pays: Bools, linked: Bools) -> Bools:
     """Somebody of worth passes, and a device below the point above could pay."""
     section = np.full(len(network.graph.a) + 1, -1, np.int64)
     section[network.graph.edge_of[network.sections.device]] = np.arange(len(linked))
-    edge = ways.parent_edge[node]
-    at_stop = ways.stops[edge]
+    edge = network.upstream.parent_edge[node]
+    at_stop = network.sections.stopping_edges()[edge]
     above = section[np.where(at_stop & ~over, edge, tree.beyond[node])]
     some = np.where(over, np.append(linked, False)[section[edge]] & (tree.worth[node] > 0), tree.passing[node] > 0)
     return np.asarray(some & np.append(pays, False)[above])
 
 
-def _measure(network: Network, ways: WaysUp, *, worth: Floats, linked: Bools) -> _Tree:
-    graph, sections = network.graph, network.sections
-    n = len(ways.parent_edge)
-    site = np.flatnonzero((worth > 0) & (network.site_node >= 0) & ways.fed[np.maximum(network.site_node, 0)])
-    here = np.bincount(network.site_node[site], minlength=n).astype(np.float64)
-    at_site = np.bincount(network.site_node[site], weights=worth[site], minlength=n).astype(np.float64)
-    below = _gather(
-        at_site, ways.order, ways.parent_edge,
-        np.zeros(len(graph.a), bool), graph.a, graph.b,
-    )  # fmt: skip
-    point = np.flatnonzero(linked & ways.fed[sections.up] & (below[sections.down] > 0))
-    here = here + np.bincount(sections.up[point], minlength=n)
-    passing = _gather(here, ways.order, ways.parent_edge, ways.stops, graph.a, graph.b)
-    return _Tree(passing, below, *_descend(ways.order, ways.parent_edge, ways.stops, graph.a, graph.b, passing))
+def _measure(network: Network, *, worth: Floats, linked: Bools) -> _Tree:
+    graph, sections, up, node = network.graph, network.sections, network.upstream, network.site_node
+    stops, n = sections.stopping_edges(), len(network.upstream.parent_edge)
+    site = np.flatnonzero((worth > 0) & (node >= 0) & up.fed[np.maximum(node, 0)])
+    at_node = np.bincount(node[site], weights=worth[site], minlength=n).astype(np.float64)
+    below = _gather(at_node, up.order, up.parent_edge, np.zeros_like(stops), graph.a, graph.b)
+    point = np.flatnonzero(linked & up.fed[sections.up] & (below[sections.down] > 0))
+    here = np.bincount(np.concatenate([node[site], sections.up[point]]), minlength=n).astype(np.float64)
+    passing = _gather(here, up.order, up.parent_edge, stops, graph.a, graph.b)
+    return _Tree(passing, below, *_descend(up.order, up.parent_edge, stops, graph.a, graph.b, passing))
 
 
 @njit(cache=True)
-def _gather(here: Floats, order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints) -> Floats:  # noqa: PLR0917 - compiled: flat arrays only
+def _gather(  # noqa: PLR0917 - compiled: flat arrays only
+    here: Floats, order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints
+) -> Floats:
     """Sum at and below each node, up to the edges that stop."""
     total = here.copy()
     for v in order[::-1]:
@@ -160,22 +155,22 @@ def _descend(  # noqa: PLR0917 - compiled: flat arrays only
     return beyond, spot
 
 
-def _site_slots(network: Network, ways: WaysUp) -> _Slots:
+def _site_slots(network: Network) -> _Slots:
     node = network.site_node
-    row = np.flatnonzero((node >= 0) & (ways.parent_edge[np.maximum(node, 0)] >= 0))
+    row = np.flatnonzero((node >= 0) & network.upstream.fed[np.maximum(node, 0)])
     return _Slots(row, node[row], np.zeros(len(row), bool))
 
 
-def _cable_slots(network: Network, ways: WaysUp) -> _Slots:
+def _cable_slots(network: Network) -> _Slots:
     """Ends of cables on the ways up: ``2 * piece + end``; of a cut cable the first and last piece have one each."""
     pieces, graph = network.pieces, network.graph
-    differs = pieces.cable[1:] != pieces.cable[:-1]
-    ends = np.stack([np.append(True, differs), np.append(differs, True)], axis=1)[: len(pieces.cable)]
-    node = _below(pieces.u, pieces.v, ways.parent_edge, graph.a, graph.b)
+    first = heads(pieces.cable)
+    ends = np.stack([first, np.append(first, True)[1:]], axis=1)
+    node = _below(pieces.u, pieces.v, network.upstream.parent_edge, graph.a, graph.b)
     row = np.flatnonzero(ends.reshape(-1) & (node >= 0))
     outer = np.stack([pieces.u, pieces.v], axis=1).reshape(-1)[row]
-    edge = ways.parent_edge[node[row]]
-    return _Slots(row, node[row], ways.stops[edge] & (outer != node[row]))
+    edge = network.upstream.parent_edge[node[row]]
+    return _Slots(row, node[row], network.sections.stopping_edges()[edge] & (outer != node[row]))
 
 
 @njit(cache=True)
