@@ -22,10 +22,12 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.progress import Progress, TaskID
 
+    from survey.first_look import FirstLook
     from survey.result import SurveyResult
 
 MOST_TEXTS, TEXT_WIDTH = 5, 60
 MOST_CODES = 12
+LABEL_WIDTH = 13
 STAGES = {
     "read": "Reading the export",
     "network": "Building the network and walking",
@@ -110,6 +112,43 @@ def print_summary(result: SurveyResult, out: Path) -> None:
         click.echo("Study       left out: scores come from the screening margin alone")
     click.echo(f"\nResults in  {out}  (map.html, sites.csv, findings.csv, survey.gpkg, run.json)")
     click.echo(CAUTION)
+    print_alarms(result.record["first_look"]["look_first"])
+
+
+def print_alarms(alarms: Sequence[str]) -> None:
+    """The last line, and a loud one, where the settings or the export cannot be right."""
+    if alarms:
+        todo = "the settings do not fit the export, or it is not whole; see survey inspect EXPORT -s SETTINGS --check"
+        click.secho(f"\nLOOK HERE FIRST  {'; '.join(alarms)}: {todo}", bold=True)
+
+
+def print_first_look(look: FirstLook, *, unsure: int) -> None:
+    """Judge settings by the network that they make."""
+    sites = (
+        f"{look.reached:,} of {look.sites:,} reached, {look.with_point:,} of them behind a single-pole point; "
+        f"{look.points:,} such points placed"
+    )
+    km = look.metres / 1e3
+    fed = f"{_share(look.fed_m, look.metres)} of {km:,.1f} km have a way to one of {look.sources:,} sources"
+    typed = f"{_share(look.typed_m, look.shielded_m)} of {look.shielded_m / 1e3:,.1f} km of shielded cable have one"
+    agree = f"at {look.agree:,} of {look.compared:,} sites as on the cable there"
+    left = [f"{layer.name} ({layer.rows:,} {layer.drawn or 'rows'})" for layer in look.left_out]
+    lines = {
+        "Read": ", ".join(f"{count:,} {role}" for role, count in look.rows.items()),
+        "Sites": sites,
+        "Supply": fed if look.sources else "no sources are mapped; direction comes from the single-pole devices",
+        "Cable types": f"{typed} that is understood, or a capacitance",
+        "Voltages": agree if look.compared else "of sites and cables cannot be compared",
+        "Left out": ", ".join(left) or "no layer",
+        "Unsure": f"{unsure} lines of the settings are marked UNSURE" if unsure else "no line of the settings",
+    }
+    for label, text in lines.items():
+        click.echo(labelled(label, text, indent=LABEL_WIDTH))
+    print_alarms(list(look.alarms()))
+
+
+def _share(part: float, whole: float) -> str:
+    return f"{int(100 * part / whole)} %" if whole else "none"
 
 
 def _print_health(health: Mapping[str, int]) -> None:

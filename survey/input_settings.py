@@ -98,9 +98,13 @@ class LayerMap(Part):
 
 
 class InputSettings(Section):
-    """Layer, field, code and unit names of the export; ``crs`` only for layers that come without one."""
+    """Layer, field, code and unit names of the export; ``crs`` only for layers that come without one.
+
+    ``ignore`` names layers that are no part of the network, so that nobody is told that they are left out.
+    """
 
     crs: str | None = None
+    ignore: tuple[str, ...] = ()
     cables: LayerMap = LayerMap()
     transformers: LayerMap = LayerMap()
     switches: LayerMap = LayerMap()

@@ -14,6 +14,7 @@ from survey.assess.collect import collect_result, findings_table, section_member
 from survey.assess.score import BANDS
 from survey.assess.unread import unread_cable_texts
 from survey.findings import SEVERITIES, FindingList
+from survey.first_look import FirstLook, take_first_look
 from survey.memory import give_back
 from survey.network import build_network
 from survey.read import read_network
@@ -183,6 +184,7 @@ def make_record(
         "fingerprints": network.tables.fingerprints,
         "counts": network.tables.counts,
         "health": network.health,
+        "first_look": take_first_look(network, settings=settings).record(),
         "stages": {
             "network": {"sites": len(network.tables.transformers), "walks": int(network.walks.supplied.sum())},
             "assess": {"sections": len(network.sections.device), "circuits": len(assessment.circuits.b)},
@@ -201,3 +203,17 @@ def summarise(result: SurveyResult) -> dict[str, dict[str, int]]:
         "status": {str(k): int(v) for k, v in sorted(status.items())},
         "band": {b: int(band.get(b, 0)) for b in reversed(BANDS)},
     }
+
+
+def check_settings(path: Path, *, settings: Settings) -> FirstLook:
+    """Read an export and build its network, and judge by it whether the settings fit; nothing is assessed.
+
+    Raises
+    ------
+    survey.errors.SurveyError
+        The export cannot be read by these settings.
+    """
+    findings = FindingList()
+    tables = read_network(path, settings=settings, findings=findings)
+    network = build_network(tables, settings=settings.network, findings=findings)
+    return take_first_look(network, settings=settings)

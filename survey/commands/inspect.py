@@ -9,7 +9,7 @@ import click
 
 from survey import CAUTION
 from survey.commands.paths import PATH
-from survey.errors import SettingsError
+from survey.errors import InputError, SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from survey.read.profile import FieldProfile
 
 VALUES_SHOWN, VALUE_WIDTH = 4, 24
+LARGE = 300_000
+"""Rows of a layer from which a draft is judged only when that is asked for: it takes as long as reading."""
 
 
 @click.command(epilog=CAUTION)
@@ -27,12 +29,17 @@ VALUES_SHOWN, VALUE_WIDTH = 4, 24
 @click.option("-o", "--out", type=PATH, help="Write a draft settings file (TOML) there.")
 @click.option("-s", "--settings", type=PATH, help="Settings (TOML) that hold already; only the rest is guessed.")
 @click.option("--ask", is_flag=True, help="Ask on the terminal about every guess that is not sure.")
-def inspect(network: Path, *, out: Path | None, settings: Path | None, ask: bool) -> None:
+@click.option("--check", is_flag=True, help="Build the network by the settings, without guesses, and judge them.")
+def inspect(network: Path, *, out: Path | None, settings: Path | None, ask: bool, check: bool) -> None:
     """List what NETWORK holds and draft the settings that map it.
 
     Every guess comes with its evidence. Lines that are not sure are marked UNSURE in the draft. With -s the draft holds
-    what these settings say, without their comments, and guesses for the rest.
+    what these settings say, without their comments, and guesses for the rest. A draft is judged by the network that it
+    makes; with -s and --check these settings are.
     """
+    if check and out is None and not ask:
+        _check(network, settings)
+        return
     from survey.apart import refuse_onto
     from survey.read.draft import draft_settings
     from survey.read.inspect import ask_unsure, inspect_network
@@ -53,8 +60,31 @@ def inspect(network: Path, *, out: Path | None, settings: Path | None, ask: bool
         draft = draft_settings(found, others=other_sections(settings)).encode()
         write_whole(out, lambda path: _fill(path, draft))
         click.echo(
-            f"\nDraft settings in {out}. Look at the lines marked UNSURE, then: survey run {network} -s {out} -o OUT"
+            f"\nDraft settings in {out}. Look at the lines marked UNSURE, then: survey run {network} -s {out} -o OUT\n"
         )
+        _check_draft(found, out, always=check)
+
+
+def _check(network: Path, settings: Path | None) -> None:
+    from survey.console import print_first_look
+    from survey.pipeline import check_settings
+    from survey.read.draft import UNSURE
+    from survey.settings import load_settings
+
+    look = check_settings(network, settings=load_settings(settings))
+    unsure = 0 if settings is None else settings.read_text(encoding="utf-8").count(UNSURE)
+    print_first_look(look, unsure=unsure)
+
+
+def _check_draft(found: Inspection, draft: Path, *, always: bool) -> None:
+    """Judge a draft; one that cannot be surveyed yet is no failure of inspecting."""
+    if max((layer.rows for layer in found.layers), default=0) > LARGE and not always:
+        click.echo(f"Judge it by the network that it makes: survey inspect {found.path} -s {draft} --check")
+        return
+    try:
+        _check(found.path, draft)
+    except InputError as error:
+        click.secho(f"LOOK HERE FIRST  the draft cannot be surveyed as it is: {error}", bold=True)
 
 
 def _fill(path: Path, content: bytes) -> None:

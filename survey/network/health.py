@@ -39,12 +39,16 @@ def measure_health(
     above = union.parent_edge[union.parent_edge >= 0]
     under_root = (graph.a[above] == graph.root) | (graph.b[above] == graph.root)
     placed = int((graph.far >= 0).sum())
+    metres = graph.length_m[: graph.n_pieces]
+    dead = union.root[graph.b[: graph.n_pieces]] != graph.root
     _report_dead_ends(network, bare, findings)
     return {
         "nodes": graph.n_nodes - 1,
         "pieces": graph.n_pieces,
         "parts_with_source": int(under_root.sum()),
         "parts_without_source": int(((union.root == node) & (degree > 0) & (node != graph.root)).sum()),
+        "metres": round(metres.sum()),
+        "metres_without_source": round(metres[dead].sum()),
         "dead_ends": int((degree == 1).sum()),
         "dead_ends_with_nothing": len(bare.node),
         "sites_without_supply": int((~network.walks.supplied).sum()),

@@ -54,6 +54,8 @@ class LayerInfo:
         The file that holds it.
     rows
         Number of rows where the file tells it at once, else -1.
+    drawn
+        ``lines``, ``points`` or ``areas`` where the file tells it, else ``""``.
     """
 
     name: str
@@ -62,6 +64,7 @@ class LayerInfo:
     crs: CRS | None
     file: Path
     rows: int = -1
+    drawn: str = ""
 
 
 @dataclass(frozen=True)
@@ -255,7 +258,15 @@ def _gdal_layer(file: Path, name: str) -> LayerInfo:
         crs=parse_crs(info["crs"], where=f"{file}, layer '{name}'"),
         file=file,
         rows=int(info["features"]),
+        drawn=_drawn_as([str(info["geometry_type"])]),
     )
+
+
+def _drawn_as(types: Sequence[str]) -> str:
+    """What geometries of these types are, ``""`` where they are of several kinds or not told."""
+    words = {"LineString": "lines", "Point": "points", "Polygon": "areas"}
+    found = {word for text in types for part, word in words.items() if part in text}
+    return found.pop() if len(found) == 1 else ""
 
 
 def _gdal_read(layer: LayerInfo, columns: Sequence[str], *, source: Path) -> RawLayer:
@@ -330,14 +341,15 @@ class ParquetFolder:
 
     def _layer(self, file: Path) -> LayerInfo:
         with translated(file):
-            schema = pq.read_schema(file)
+            schema, rows = pq.read_schema(file), pq.read_metadata(file).num_rows
             geo = _geo_metadata(schema)
         geometry = geo.get("primary_column")
         fields = tuple(name for name in schema.names if name != geometry)
-        crs = None
-        if geometry is not None:
-            crs = _geoparquet_crs(geo["columns"][geometry], where=str(file))
-        return LayerInfo(name=file.stem, fields=fields, has_geometry=geometry is not None, crs=crs, file=file)
+        if geometry is None:
+            return LayerInfo(name=file.stem, fields=fields, has_geometry=False, crs=None, file=file, rows=rows)
+        crs = _geoparquet_crs(geo["columns"][geometry], where=str(file))
+        drawn = _drawn_as(geo["columns"][geometry].get("geometry_types", []))
+        return LayerInfo(name=file.stem, fields=fields, has_geometry=True, crs=crs, file=file, rows=rows, drawn=drawn)
 
     def read(self, layer: LayerInfo, columns: Sequence[str]) -> RawLayer:
         """Rows of a layer with the named columns and the geometry."""

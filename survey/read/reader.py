@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,13 +19,21 @@ from survey.read.columns import Rows
 from survey.read.compose import compose
 from survey.read.coordinates import Places, choose_places, layer_crs
 from survey.read.formats import LayerInfo, open_export, translated
-from survey.read.geometry import RawLines, RawPoints, parse_lines, parse_points
+from survey.read.geometry import (
+    LINE_KINDS,
+    POINT_KINDS,
+    RawLines,
+    RawPoints,
+    base_kinds,
+    parse_lines,
+    parse_points,
+)
 from survey.read.ids import order_rows
 from survey.read.live import refuse_changed, stamps
 from survey.read.matching import MatchedLayer, match_layers, refuse_undrawn, require_fields
 from survey.read.points import read_sources, read_switches
 from survey.read.recipe import make_recipes
-from survey.read.tables import NetworkTables
+from survey.read.tables import LeftOut, NetworkTables
 from survey.read.transformers import read_transformers
 
 if TYPE_CHECKING:
@@ -87,10 +95,29 @@ def read_network(
             tell(name)
             opened[name] = _open(export, plan, settings=settings, findings=findings)
     refuse_changed(files, before=before)
+    used = {info.name for plan in plans.values() for info in plan.layers}
+    left = _left_out(export, [info for info in infos if info.name not in used], ignored=settings.input.ignore)
     with translated(export.path):
         fingerprints = prints.result()
     tell("places")
-    return _clean(opened, settings=settings, fingerprints=fingerprints, fallback=_settings_crs(settings))
+    tables = _clean(opened, settings=settings, fingerprints=fingerprints, fallback=_settings_crs(settings))
+    return replace(tables, left_out=left)
+
+
+def _left_out(export: Export, infos: Sequence[LayerInfo], *, ignored: Sequence[str]) -> tuple[LeftOut, ...]:
+    """Layers that no role is made of; those whose file does not tell what they are drawn as are looked into."""
+    known = {name.casefold() for name in ignored}
+    return tuple(
+        LeftOut(info.name, info.drawn or (_drawn(export, info) if info.has_geometry else ""), info.rows)
+        for info in infos
+        if info.name.casefold() not in known
+    )
+
+
+def _drawn(export: Export, info: LayerInfo) -> str:
+    wkb = export.read(info, []).wkb
+    kinds = frozenset() if wkb is None else base_kinds(wkb)
+    return "lines" if kinds & LINE_KINDS else "points" if kinds & POINT_KINDS else "areas"
 
 
 @dataclass(frozen=True)
@@ -171,7 +198,9 @@ def _clean(
     return NetworkTables(
         cables=read.table,
         lines=read.lines,
-        **tables,
+        transformers=tables["transformers"],
+        switches=tables["switches"],
+        sources=tables["sources"],
         other_units=other_units,
         working_crs=places.working_crs,
         output_crs=places.output_crs,

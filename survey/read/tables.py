@@ -44,6 +44,15 @@ class Lines:
 
 
 @dataclass(frozen=True)
+class LeftOut:
+    """A layer of the export that no role is made of: its name, what it is drawn as (``""``: a table), its rows."""
+
+    name: str
+    drawn: str
+    rows: int
+
+
+@dataclass(frozen=True)
 class NetworkTables:
     """The export, cleaned. Missing text is ``""``, missing numbers NaN.
 
@@ -78,6 +87,8 @@ class NetworkTables:
         Rows in and out of every layer, for the sums of ``run.json``: ``{layer: {"in": n, "used": n, ...}}``.
     fingerprints
         SHA-256 of every input file, by name.
+    left_out
+        Layers of the export that no role is made of, in file order, but for those that ``input.ignore`` names.
     """
 
     cables: pd.DataFrame
@@ -90,6 +101,7 @@ class NetworkTables:
     other_units: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
     counts: dict[str, dict[str, int]] = field(default_factory=dict)
     fingerprints: dict[str, str] = field(default_factory=dict)
+    left_out: tuple[LeftOut, ...] = ()
 
     def lonlat(self, xy: NDArray[np.float64]) -> tuple[float, float] | None:
         """Longitude and latitude in degrees (WGS 84) of one place, shape (2,), or ``None`` when it is unknown."""

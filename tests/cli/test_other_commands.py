@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import re
+
 import pytest
 from click.testing import CliRunner
 from exports import tables, write_gpkg
@@ -100,3 +103,54 @@ def test_a_draft_goes_on_from_settings_that_hold_already(tmp_path, capsys):
     assert capsys.readouterr().err == (
         f"survey: settings {known}: the draft would be written over them; give another file to -o\n"
     )
+
+
+def test_a_draft_is_judged_by_the_network_it_makes(tmp_path, capsys):
+    export = write_gpkg(tmp_path / "net.gpkg")
+    assert survey("inspect", export, "-o", tmp_path / "draft.toml") == 0
+    said = capsys.readouterr().out
+    assert re.search(r"Sites +4 of 4 reached, 3 of them behind a single-pole point; 2 such points placed", said)
+    assert re.search(r"Supply +100 % of 1.2 km have a way to one of 1 sources", said)
+    assert re.search(r"Cable types +100 % of 0.5 km", said)
+    assert re.search(r"Voltages +at 4 of 4 sites", said)
+    assert re.search(r"Left out +no layer", said)
+    assert "LOOK HERE FIRST" not in said
+
+
+def overhead_elsewhere():
+    """The overhead line lies in a layer of its own, so that the sources feed nothing."""
+    layers = tables()
+    overhead = layers["cables"]["build"] == "oh"
+    return layers | {"cables": layers["cables"][~overhead], "oh_line": layers["cables"][overhead]}
+
+
+def test_settings_that_leave_a_layer_out_are_told_loudly(tmp_path, capsys):
+    export = write_gpkg(tmp_path / "net.gpkg", overhead_elsewhere())
+    settings = tmp_path / "mine.toml"
+    settings.write_text("[input.cables]\nlayer = 'cables'  # UNSURE: x\n")
+    for command in (["inspect", export, "--check"], ["run", export, "-o", tmp_path / "out", "--no-study"]):
+        assert survey(*command, "-s", settings) == 0
+        last = capsys.readouterr().out.splitlines()[-1]
+        assert last.startswith("LOOK HERE FIRST  layer oh_line of 3 lines is left out (cables: 4)")
+        assert "0.5 of 0.5 km have no source" in last
+    record = json.loads((tmp_path / "out" / "run.json").read_text())["first_look"]
+    assert record["left_out"] == [{"name": "oh_line", "drawn": "lines", "rows": 3}]
+    assert len(record["look_first"]) == 2
+
+
+def test_a_layer_that_is_no_part_of_the_network_can_be_named(tmp_path, capsys):
+    export = write_gpkg(tmp_path / "net.gpkg", overhead_elsewhere())
+    settings = tmp_path / "mine.toml"
+    settings.write_text("[input]\nignore = ['OH_LINE']\n")
+    assert survey("inspect", export, "--check", "-s", settings) == 0
+    assert "oh_line" not in capsys.readouterr().out
+
+
+def test_a_draft_that_cannot_be_surveyed_yet_is_told_and_kept(tmp_path, capsys):
+    layers = tables()
+    del layers["switches"]
+    assert survey("inspect", write_gpkg(tmp_path / "net.gpkg", layers), "-o", tmp_path / "draft.toml") == 0
+    last = capsys.readouterr().out.splitlines()[-1]
+    assert last.startswith("LOOK HERE FIRST  the draft cannot be surveyed as it is: ")
+    assert "'switches' is missing" in last
+    assert (tmp_path / "draft.toml").exists()

@@ -1,0 +1,130 @@
+"""Whether what was read can be the network that was meant: what a person looks at first, before any study."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from survey.assess.cable_types import typed_capacitance
+from survey.physics.catalogue import Catalogue
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from typing import Any
+
+    from survey.network import Network
+    from survey.read.tables import LeftOut
+    from survey.settings import Settings
+
+MOST = 0.5
+SAME_VOLTAGE = 0.25  # rated 13.8 kV on a system of 12.47 kV agrees; voltage to neutral, or kV for codes, does not
+MANY_LINES = 0.05  # a layer of lines with so many rows as a share of the cables is no trifle
+
+
+@dataclass(frozen=True)
+class FirstLook:
+    """Counts that tell whether settings fit an export.
+
+    Parameters
+    ----------
+    sites, reached, with_point
+        Three-phase sites; those with a supply; those with a single-pole point that exposes them.
+    points, sources
+        Single-pole devices that are placed and closed; sources.
+    metres, fed_m
+        Cable and line in the network; what of it has a closed way to a source.
+    shielded_m, typed_m
+        Shielded cable; what of it has a type that is understood, or a capacitance.
+    compared, agree
+        Sites whose own and whose cable's voltage are known; those where they agree.
+    rows
+        Rows read of each role.
+    left_out
+        Layers of the export that no role is made of.
+    """
+
+    sites: int
+    reached: int
+    with_point: int
+    points: int
+    sources: int
+    metres: int
+    fed_m: int
+    shielded_m: int
+    typed_m: int
+    compared: int
+    agree: int
+    rows: dict[str, int]
+    left_out: tuple[LeftOut, ...]
+
+    def record(self) -> dict[str, Any]:
+        """Counts for ``run.json``, with what is alarming in words."""
+        return {**asdict(self), "look_first": list(self.alarms())}
+
+    def alarms(self) -> Iterator[str]:
+        """What must be wrong with the settings or the export, in words, the likeliest cause first."""
+        cables = self.rows["cables"]
+        for layer in self.left_out:
+            if layer.drawn == "lines" and layer.rows >= max(MANY_LINES * cables, 1):
+                yield f"layer {layer.name} of {layer.rows:,} lines is left out (cables: {cables:,})"
+        if self.sites - self.reached > MOST * self.sites:
+            yield f"{self.sites - self.reached:,} of {self.sites:,} sites are unreached"
+        if self.sources and self.metres - self.fed_m > MOST * self.metres:
+            yield f"{(self.metres - self.fed_m) / 1e3:,.1f} of {self.metres / 1e3:,.1f} km have no source"
+        if self.compared - self.agree > MOST * self.compared:
+            other = self.compared - self.agree
+            yield f"the voltages of {other:,} of {self.compared:,} sites and of the cable there differ"
+
+
+def take_first_look(network: Network, *, settings: Settings) -> FirstLook:
+    """Count what tells whether the settings fit the export."""
+    tables = network.tables
+    shielded_m, typed_m = _typed(network, settings)
+    compared, agree = _voltages(network)
+    dead = network.health["metres_without_source"]
+    return FirstLook(
+        sites=len(tables.transformers),
+        reached=int(network.walks.supplied.sum()),
+        with_point=int((network.walks.section >= 0).sum()),
+        points=len(network.sections.device),
+        sources=len(tables.sources),
+        metres=network.health["metres"],
+        fed_m=network.health["metres"] - dead,
+        shielded_m=round(shielded_m),
+        typed_m=round(typed_m),
+        compared=compared,
+        agree=agree,
+        rows={name: counts["in"] for name, counts in tables.counts.items()},
+        left_out=tables.left_out,
+    )
+
+
+def _typed(network: Network, settings: Settings) -> tuple[float, float]:
+    """Metres of shielded cable, and those with a type that is understood or a capacitance on record."""
+    cables, pieces = network.tables.cables, network.pieces
+    metres = np.bincount(pieces.cable, weights=pieces.length_m, minlength=len(cables))
+    kinds = cables["cable_type"].cat
+    voltage = np.full(len(kinds.categories), np.nanmedian(np.append(cables["voltage_v"], 1.0)))
+    found = typed_capacitance(
+        list(kinds.categories), voltage, catalogue=Catalogue.load(), patterns=settings.input.cable_type_patterns
+    )
+    known = np.isin(found.origin, ["type", "text"])[kinds.codes] | cables["cap_f_m"].notna().to_numpy()
+    shielded = cables["shielded"].to_numpy(bool)
+    return float(metres[shielded].sum()), float(metres[shielded & known].sum())
+
+
+def _voltages(network: Network) -> tuple[int, int]:
+    """Sites whose voltage can be compared with that of the cable where they stand, and those where it is the same."""
+    graph, pieces, tables = network.graph, network.pieces, network.tables
+    volts = tables.cables["voltage_v"].to_numpy()[pieces.cable]
+    at_node = np.zeros(graph.n_nodes)
+    for end in (pieces.u, pieces.v):
+        np.maximum.at(at_node, end, np.nan_to_num(volts))
+    there = network.site_node >= 0
+    here = at_node[network.site_node[there]]
+    rated = tables.transformers["voltage_v"].to_numpy()[there]
+    both = (here > 0) & (rated > 0)
+    agree = np.abs(rated[both] / here[both] - 1) <= SAME_VOLTAGE
+    return int(both.sum()), int(agree.sum())
