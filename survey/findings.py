@@ -173,22 +173,6 @@ class FindingList:
         name, message = made.name.format(**filled), made.message.format(**filled)
         self.items.append(Finding(made.severity, name, layer, known, message, lon, lat, tuple(texts)))
 
-    def add(
-        self,
-        severity: Severity,
-        rule: str,
-        *,
-        layer: str,
-        ids: Iterable[str],
-        message: str,
-        place: tuple[float, float] | None = None,
-        texts: Iterable[tuple[str, int]] = (),
-    ) -> None:
-        """Add one finding about the given assets; ``place`` is (lon, lat) in degrees."""
-        lon, lat = place if place is not None else (None, None)
-        known = tuple(sorted(map(str, ids)))
-        self.items.append(Finding(severity, rule, layer, known, message, lon, lat, tuple(texts)))
-
     def ordered(self) -> list[Finding]:
         """All findings in the order of the findings table."""
         return sorted(self.items, key=lambda f: f.sort_key)

@@ -192,6 +192,9 @@ def make_record(
         "findings": {s: sum(f.severity == s for f in findings) for s in SEVERITIES},
         "unread_codes": unread_codes(findings),
         "unread_cable_texts": unread_cable_texts(findings, network.tables.cables),
+        "cable_texts": [
+            {"read": text, "cables": count} for found in findings.of("cable_type_read") for text, count in found.texts
+        ],
     }
 
 

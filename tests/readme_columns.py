@@ -1,16 +1,22 @@
-"""Tables of input fields and output columns for the README, from survey/data. Run it to bring the README up to date."""
+"""Tables of input fields, output columns and findings for the README, from survey/data; run it to renew them."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pandas as pd
+
+from survey.findings import rules
+from survey.settings import LAYERS
 
 ROOT = Path(__file__).parents[1]
 BEGIN = "<!-- columns: made from survey/data/columns.csv by tests/readme_columns.py -->\n"
 END = "<!-- end of columns -->"
 FIELDS = "<!-- fields: made from survey/data/input_fields.csv by tests/readme_columns.py -->\n"
 FIELDS_END = "<!-- end of fields -->"
+RULES = "<!-- findings: made from survey/data/rules.csv by tests/readme_columns.py -->\n"
+RULES_END = "<!-- end of findings -->"
 
 
 def tables() -> str:
@@ -35,9 +41,21 @@ def field_table() -> str:
     return "\n".join(lines) + "\n\n"
 
 
+def rule_table() -> str:
+    """One markdown table of all rules; what is filled in stands in italics."""
+    lines = ["\n| rule | severity | layer | found | done | to do |", "|---|---|---|---|---|---|"]
+    for rule in rules().values():
+        layers = "all" if len(rule.layers) == len(LAYERS) else ", ".join(rule.layers)
+        words = (re.sub(r"\{(\w+)[^}]*\}", r"*\1*", text) for text in (rule.name, rule.found, rule.done, rule.todo))
+        name, found, done, todo = words
+        lines.append(f"| {name} | {rule.severity} | {layers} | {found} | {done} | {todo} |")
+    return "\n".join(lines) + "\n\n"
+
+
 def updated(text: str) -> str:
-    """The README with its tables of fields and columns brought up to date."""
-    for begin, made, end in ((FIELDS, field_table(), FIELDS_END), (BEGIN, tables(), END)):
+    """The README with its tables brought up to date."""
+    parts = ((FIELDS, field_table(), FIELDS_END), (BEGIN, tables(), END), (RULES, rule_table(), RULES_END))
+    for begin, made, end in parts:
         head, rest = text.split(begin)
         text = head + begin + made + end + rest.split(end, 1)[1]
     return text

@@ -96,17 +96,8 @@ def _report_outside(network: Network, circuits: Circuits, figures: Figures, find
     if len(outside):
         device = network.sections.device[np.unique(circuits.section[outside])]
         row = outside[0]
-        findings.add(
-            "error",
-            "outside_model",
-            layer="switches",
-            ids=network.tables.switches["switch_id"].iloc[device],
-            message=f"circuits behind these switching points lie outside the model (first: charging "
-            f"{circuits.b[row]:.3g}, "
-            f"core loss {circuits.p[row]:.3g}, magnetizing {circuits.im[row]:.3g} per unit of rating); sites that "
-            f"depend on "
-            "them are not assessed; check kva, nll_w, exc_pct and cable lengths there",
-        )
+        ids = network.tables.switches["switch_id"].iloc[device]
+        findings.report("outside_model", ids=ids, b=circuits.b[row], p=circuits.p[row], im=circuits.im[row])
 
 
 def screening_limits(limits: LimitSettings) -> ScreeningLimits:

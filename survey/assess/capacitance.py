@@ -6,14 +6,14 @@ severity ``assumed``), then the stand-in of the voltage class (another). Overhea
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from survey.assess.cable_types import TypedCapacitance, typed_capacitance
-from survey.assess.unread import teaching_line
+from survey.findings import find_rule
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from survey.read.tables import NetworkTables
 
 Floats = NDArray[np.float64]
+
+KILO, NAMED = 1e3, 5
 
 
 def cable_capacitance(
@@ -58,8 +60,7 @@ def cable_capacitance(
         which = np.searchsorted(pair, code * (len(levels) + 1) + volt_code)
         cap[wanted] = typed.cap_f_m[which]
         stand_in[wanted] = typed.rough[which]
-        _report_read(tables, wanted, which, typed=typed, findings=findings)
-        _report(tables, wanted, typed.origin[which], findings)
+        _report(tables, wanted, which, typed=typed, findings=findings)
     return np.nan_to_num(cap), stand_in
 
 
@@ -75,19 +76,11 @@ def _voltages(tables: NetworkTables, wanted: NDArray[np.int64], findings: Findin
         fallback = float(overall.iloc[0]) if len(overall) else np.nan
         feeder = cables["feeder"].iloc[wanted[missing]]
         volts[missing] = feeder.map(by_feeder).fillna(fallback).to_numpy(np.float64)
-        findings.add(
-            "assumed",
-            "default_voltage",
-            layer="cables",
-            ids=cables["cable_id"].iloc[wanted[missing]],
-            message=f"{len(missing)} cables: no voltage on record; the commonest of the feeder's transformers was "
-            f"used to "
-            "choose the capacitance; record kv",
-        )
+        findings.report("default_voltage", ids=cables["cable_id"].iloc[wanted[missing]])
     return volts
 
 
-def _report_read(
+def _report(
     tables: NetworkTables,
     wanted: NDArray[np.int64],
     which: NDArray[np.int64],
@@ -95,58 +88,33 @@ def _report_read(
     typed: TypedCapacitance,
     findings: FindingList,
 ) -> None:
-    """Tell how each type's text was read."""
-    ids = tables.cables["cable_id"].to_numpy()
-    kinds = tables.cables["cable_type"].to_numpy(object)
-    length = tables.cables["length_m"].fillna(tables.cables["drawn_m"]).fillna(0.0).to_numpy(np.float64)
-    for i in np.flatnonzero(typed.origin == "text").tolist():
-        rows = wanted[which == i]
-        findings.add(
-            "assumed",
-            "cable_type_read",
-            layer="cables",
-            ids=ids[rows],
-            message=f"{len(rows)} cables ({length[rows].sum() / 1000:.2f} km) of type {str(kinds[rows[0]])!r}, which "
-            f"the catalogue does not have: read as {typed.words[i]}; teach it in input.cable_type_patterns if that "
-            "is wrong",
-        )
+    """Tell where the capacitance comes from; of types that are no key of the catalogue, the longest by name."""
+    cables = tables.cables
+    ids, kinds = cables["cable_id"].to_numpy(), cables["cable_type"].to_numpy(object)
+    km = cables["length_m"].fillna(cables["drawn_m"]).fillna(0.0).to_numpy(np.float64) / KILO
+    origin, blank = typed.origin[which], kinds[wanted] == ""
+    for rule, chosen in (
+        ("cable_type_read", origin == "text"),
+        ("class_capacitance", (origin == "class") & blank),
+        ("unknown_cable_type", (origin == "class") & ~blank),
+        ("no_capacitance", origin == "none"),
+    ):
+        rows = wanted[chosen]
+        if not len(rows):
+            continue
+        values: dict[str, Any] = {"km": km[rows].sum()}
+        if "named" in find_rule(rule).wants:
+            words = np.array(typed.words, object)[which[chosen]]
+            values |= _kinds(kinds[rows], km[rows], words=words)
+        findings.report(rule, ids=ids[rows], **values)
 
 
-def _report(tables: NetworkTables, wanted: NDArray[np.int64], origin: NDArray[np.str_], findings: FindingList) -> None:
-    ids = tables.cables["cable_id"].to_numpy()
-    kinds = tables.cables["cable_type"].to_numpy(object)
-    length = tables.cables["length_m"].fillna(tables.cables["drawn_m"]).fillna(0.0).to_numpy(np.float64)
-    by_class = wanted[origin == "class"]
-    blank = by_class[kinds[by_class] == ""]
-    if len(blank):
-        findings.add(
-            "assumed",
-            "class_capacitance",
-            layer="cables",
-            ids=ids[blank],
-            message=f"{len(blank)} cables ({length[blank].sum() / 1000:.2f} km) without a type or capacitance: the "
-            f"stand-in "
-            "of the voltage class was used, which is on the large side; record cable_type or cap_nf_km",
-        )
-    unknown = by_class[kinds[by_class] != ""]
-    for kind, rows in pd.Series(unknown).groupby(kinds[unknown]):
-        findings.add(
-            "assumed",
-            "unknown_cable_type",
-            layer="cables",
-            ids=ids[rows.to_numpy()],
-            message=f"{len(rows)} cables ({length[rows.to_numpy()].sum() / 1000:.2f} km) of type {str(kind)!r}, "
-            "which the catalogue does not have and whose text says too little: the stand-in of the voltage class was "
-            f"used; record cap_nf_km, or teach it in input.cable_type_patterns, for example {teaching_line(str(kind))}",
-        )
-    nothing = wanted[origin == "none"]
-    if len(nothing):
-        findings.add(
-            "error",
-            "no_capacitance",
-            layer="cables",
-            ids=ids[nothing],
-            message=f"{len(nothing)} cables ({length[nothing].sum() / 1000:.2f} km) without type, capacitance or "
-            f"voltage: 0 nF "
-            "was used, so what hangs on them is understated; record cable_type, cap_nf_km or kv",
-        )
+def _kinds(kinds: NDArray[np.object_], km: Floats, *, words: NDArray[np.object_]) -> dict[str, Any]:
+    """Types with their lengths and how they were read, the longest first."""
+    table = pd.DataFrame(
+        {"km": km, "said": [f"{str(k)!r}{w and f' as {w}'}" for k, w in zip(kinds, words, strict=True)]}
+    )
+    by_kind = table.groupby("said")["km"].agg(["sum", "size"]).sort_values("sum", ascending=False, kind="stable")
+    named = "; ".join(f"{said} {part:.2f} km" for said, part in by_kind["sum"][:NAMED].items())
+    read = [(str(k), int(n)) for k, n in by_kind["size"].items()] if words.any() else []
+    return {"types": len(by_kind), "named": named, "texts": read}

@@ -5,8 +5,6 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from survey.tomltext import quoted
 
 if TYPE_CHECKING:
@@ -44,12 +42,10 @@ def unread_cable_texts(findings: FindingList, cables: pd.DataFrame) -> list[dict
     found = findings.of(RULE)
     if not found:
         return []
-    length = cables["length_m"].fillna(cables["drawn_m"]).fillna(0.0).to_numpy(np.float64)
-    row_of = {str(cable): row for row, cable in enumerate(cables["cable_id"])}
-    out = []
-    for finding in found:
-        rows = [row_of[cable] for cable in finding.ids]
-        text = str(cables["cable_type"].iloc[rows[0]])
-        km = round(float(length[rows].sum()) / 1e3, 3)
-        out.append({"text": text, "cables": len(rows), "km": km, "teach": teaching_line(text)})
+    rows = cables[cables["cable_id"].isin([name for finding in found for name in finding.ids])]
+    km = rows["length_m"].fillna(rows["drawn_m"]).fillna(0.0) / 1e3
+    out = [
+        {"text": str(text), "cables": len(part), "km": round(float(part.sum()), 3), "teach": teaching_line(str(text))}
+        for text, part in km.groupby(rows["cable_type"].astype(str))
+    ]
     return sorted(out, key=lambda entry: (-entry["km"], entry["text"]))

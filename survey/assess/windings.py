@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from survey.findings import find_rule
 from survey.physics.families import construction
 from survey.physics.transformer import magnetizing_pu, own_capacitance_f
 
@@ -82,11 +83,7 @@ def describe_windings(
     connection, core = _constructions(transformers, notes)
     family, reason = _families(connection, core)
     approximated = (connection == "grounded_wye") & (core == "three_legged")
-    notes.note(
-        approximated,
-        "three_legged_approximated",
-        "three-legged core of a grounded wye studied as a floating wye (the fourth path is air); an approximation",
-    )
+    notes.note(approximated, "three_legged_approximated")
     rating = np.where(usable, transformers["rating_va"].to_numpy(np.float64), 0.0)
     volts = np.where(usable, transformers["voltage_v"].to_numpy(np.float64), np.nan)
     loss = _losses(transformers, rating, volts, catalogue=catalogue, notes=notes)
@@ -123,18 +120,12 @@ class _Notes:
         self.words: list[tuple[NDArray[np.int64], str]] = []
         self.rules: dict[str, NDArray[np.int64]] = {}
 
-    def note(self, where: NDArray[np.bool_], rule: str, message: str) -> None:
+    def note(self, where: NDArray[np.bool_], rule: str) -> None:
         rows = np.flatnonzero(where)
         if len(rows):
-            self.words.append((rows, message.split(";", maxsplit=1)[0]))
+            self.words.append((rows, find_rule(rule).done))
             self.rules[rule] = rows
-            self.findings.add(
-                "assumed",
-                rule,
-                layer="transformers",
-                ids=self.ids[rows],
-                message=f"{len(rows)} sites: {message}",
-            )
+            self.findings.report(rule, ids=self.ids[rows])
 
     def has(self, *rules: str) -> NDArray[np.bool_]:
         out = np.zeros(len(self.ids), bool)
@@ -153,10 +144,10 @@ def _constructions(transformers: pd.DataFrame, notes: _Notes) -> tuple[NDArray[n
     connection = transformers["connection"].to_numpy(object).copy()
     core = transformers["core"].to_numpy(object).copy()
     no_connection = connection == ""
-    notes.note(no_connection, "default_connection", "connection assumed delta, the worst; record connection")
+    notes.note(no_connection, "default_connection")
     connection[no_connection] = "delta"
     no_core = (connection == "grounded_wye") & (core == "")
-    notes.note(no_core, "default_core", "core assumed five-legged, the worst of a grounded wye; record core")
+    notes.note(no_core, "default_core")
     core[no_core] = "five_legged"
     return connection, core
 
@@ -176,11 +167,7 @@ def _losses(
 ) -> Floats:
     loss = transformers["no_load_loss_w"].to_numpy(np.float64, copy=True)
     missing = ~np.isfinite(loss) & (rating > 0)
-    notes.note(
-        missing,
-        "default_no_load_loss",
-        "no-load loss from the default table; record nll_w (less loss damps less)",
-    )
+    notes.note(missing, "default_no_load_loss")
     loss[missing] = catalogue.default_no_load_loss_w(rating[missing], volts[missing])
     return np.where(rating > 0, loss, 0.0)
 
@@ -199,11 +186,7 @@ def _magnetizing(
     loss_pu = np.divide(loss, rating, out=np.zeros(len(loss)), where=rating > 0)
     part = magnetizing_pu(exciting_pu=transformers["exciting_pu"].to_numpy(np.float64), core_loss_pu=loss_pu)
     missing = ~np.isfinite(part) & (rating > 0)
-    notes.note(
-        missing,
-        "default_exciting",
-        "exciting current from the default; record exc_pct (it sets the magnetizing reactance)",
-    )
+    notes.note(missing, "default_exciting")
     if missing.any():
         if exciting_pu is None:
             default = catalogue.default_exciting_pu(rating[missing], volts[missing], core_loss_pu=loss_pu[missing])

@@ -67,14 +67,12 @@ def _report_dead_ends(network: Network, bare: BareEnds, findings: FindingList) -
     telling = np.flatnonzero(full[bare.cable])
     if len(telling):
         length = network.pieces.length_m[bare.piece[telling]]
-        findings.add(
-            "warning",
+        findings.report(
             "dead_end",
-            layer="cables",
-            ids=cables["cable_id"].iloc[np.unique(bare.cable[telling])].to_numpy(),
-            message=f"ends of three-phase shielded cable with no site, other transformer, device or source: "
-            f"{len(telling)}; the cable counts, {length.sum():.0f} m in the last pieces, at most {length.max():.0f} m "
-            "in one; a site or device may be missing from the export",
+            ids=cables["cable_id"].iloc[np.unique(bare.cable[telling])],
+            ends=len(telling),
+            metres=length.sum(),
+            longest=length.max(),
             place=tables.lonlat(bare.xy[telling[np.argmax(length)]]),
         )
 
@@ -111,12 +109,5 @@ def report_idle(
     idle = device[empty]
     idle = idle[~near_units(network.tables, network.node_xy[placement.node[idle]], pickup_m=pickup_m)]
     if len(idle):
-        findings.add(
-            "warning",
-            "nothing_beyond",
-            layer="switches",
-            ids=network.tables.switches["switch_id"].iloc[idle].to_numpy(),
-            message="closed device with no cable and no transformer beyond it: it controls nothing; check its place "
-            "and the cable it guards, or record what it feeds",
-        )
+        findings.report("nothing_beyond", ids=network.tables.switches["switch_id"].iloc[idle])
     return len(idle) + sum(len(f.ids) for f in findings if f.rule == "controls_nothing")

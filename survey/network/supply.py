@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from survey.network.sweeps import Forest
 
 
-LISTED = 20
+NAMED = 5
 
 
 def report_supply(network: Network, *, union: Forest, findings: FindingList) -> None:
@@ -29,31 +29,17 @@ def report_supply(network: Network, *, union: Forest, findings: FindingList) -> 
 
 def _no_sources(network: Network, findings: FindingList) -> None:
     if not len(network.tables.sources):
-        findings.add(
-            "warning",
-            "no_sources",
-            layer="sources",
-            ids=[],
-            message="the export has no source points; the direction of supply was taken from the single-pole devices; "
-            "add a sources layer",
-        )
+        findings.report("no_sources", ids=[])
 
 
 def _unreached(network: Network, findings: FindingList) -> None:
     lost = np.flatnonzero((network.site_node >= 0) & ~network.walks.supplied)
     if len(lost):
-        findings.add(
-            "warning",
-            "site_without_supply",
-            layer="transformers",
-            ids=network.tables.transformers["site_id"].iloc[lost].to_numpy(),
-            message="no way to a source or to a switching point that supplies it; listed as unreached; check gaps and "
-            "open devices",
-        )
+        findings.report("site_without_supply", ids=network.tables.transformers["site_id"].iloc[lost])
 
 
 def _dead_cables(network: Network, union: Forest, findings: FindingList) -> None:
-    """One finding for each of the longest parts without a source, and one for the others."""
+    """Parts of cable without a source, those with most sites, then the longest, by name."""
     graph = network.graph
     part = union.root[graph.b[: graph.n_pieces]]
     dead = np.flatnonzero(part != graph.root)
@@ -64,24 +50,19 @@ def _dead_cables(network: Network, union: Forest, findings: FindingList) -> None
     sites = np.bincount(union.root[site_node], minlength=graph.n_nodes)
     parts = np.unique(part[dead])
     parts = parts[np.lexsort((parts, -np.round(length[parts], 2), -sites[parts]))]
-    listed = np.append(np.arange(len(parts[:LISTED])), len(parts[:LISTED]))
-    rank = np.full(graph.n_nodes, listed[-1])
-    rank[parts[:LISTED]] = listed[:-1]
-    order = dead[np.argsort(rank[part[dead]], kind="stable")]
-    for k, some in enumerate(np.split(order, np.searchsorted(rank[part[order]], listed[1:]))):
-        if len(some):
-            cables = np.unique(network.pieces.cable[some])
-            here = np.unique(part[some])
-            many = "a part" if k < LISTED else f"{len(here)} more parts"
-            findings.add(
-                "warning",
-                "cable_without_source",
-                layer="cables",
-                ids=network.tables.cables["cable_id"].iloc[cables].to_numpy(),
-                message=f"{many} of the network without a closed way to a source in the normal state "
-                f"({graph.length_m[some].sum():.0f} m of cable and line, sites: {sites[here].sum()}); check gaps and "
-                "open devices",
-            )
+    ids, cable = network.tables.cables["cable_id"], network.pieces.cable
+    first = [ids.iloc[cable[dead[np.argmax(part[dead] == one)]]] for one in parts[:NAMED]]
+    named = [
+        f"{name!r} {length[one]:.0f} m, sites: {sites[one]}" for name, one in zip(first, parts[:NAMED], strict=True)
+    ]
+    findings.report(
+        "cable_without_source",
+        ids=ids.iloc[np.unique(cable[dead])],
+        parts=len(parts),
+        metres=length[parts].sum(),
+        sites=sites[parts].sum(),
+        named="; ".join(named),
+    )
 
 
 def _rings(network: Network, union: Forest, findings: FindingList) -> None:
@@ -101,17 +82,19 @@ def _rings(network: Network, union: Forest, findings: FindingList) -> None:
     walked = np.flatnonzero(network.walks.ring_piece >= 0)
     of_sites = _split_by(block[graph.a[network.walks.ring_piece[walked]]], sites.iloc[walked].to_numpy())
     twice = {name for finding in findings.of("drawn_twice") for name in finding.ids}
-    for k, ids in _split_by(block[graph.a[ring]], cables.iloc[network.pieces.cable[ring]].to_numpy()).items():
-        findings.add(
-            "warning",
-            "closed_ring",
-            layer="cables",
-            ids=set(ids),
-            message="closed ring in the normal state: two ways to a source; the shorter one is walked, and no "
-            "single-pole device on the ring takes anything off by itself"
-            + _walked_by(of_sites.get(k, []))
-            + ("; made by cables drawn twice: take out those" if twice.issuperset(ids) else "; record the open point"),
-        )
+    rings = _split_by(block[graph.a[ring]], cables.iloc[network.pieces.cable[ring]].to_numpy())
+    for rule, doubled in (("closed_ring", False), ("ring_drawn_twice", True)):
+        some = [(of_sites.get(k, []), ids) for k, ids in rings.items() if twice.issuperset(ids) == doubled]
+        if some:
+            some.sort(key=lambda ring: (-len(ring[0]), ring[1][0]))
+            ids = {name for _, ids in some for name in ids}
+            named = "; ".join(_ring_words(walkers, ids) for walkers, ids in some[:NAMED])
+            findings.report(rule, ids=ids, rings=len(some), named=named)
+
+
+def _ring_words(sites: list[str], cables: list[str]) -> str:
+    names = f", sites: {len(sites)} ({', '.join(sites[:NAMED])}{' ...' if len(sites) > NAMED else ''})"
+    return f"{cables[0]!r}{names if sites else ', sites: 0'}"
 
 
 def _split_by(key: Ints, value: Objects) -> dict[int, list[str]]:
@@ -120,13 +103,6 @@ def _split_by(key: Ints, value: Objects) -> dict[int, list[str]]:
     new = np.flatnonzero(heads(key[order]))
     parts = np.split(value[order], new[1:])
     return {int(key[order[n]]): part.tolist() for n, part in zip(new, parts, strict=False)}
-
-
-def _walked_by(sites: list[str]) -> str:
-    if not sites:
-        return ""
-    many = "1 site" if len(sites) == 1 else f"{len(sites)} sites"
-    return f"; walked by {many} ({', '.join(sites[:5])}{' ...' if len(sites) > 5 else ''})"
 
 
 def _on_ring(network: Network) -> Bools:
@@ -141,11 +117,4 @@ def _on_ring(network: Network) -> Bools:
 def _part_phase(network: Network, findings: FindingList) -> None:
     lacking = np.flatnonzero(~network.walks.full)
     if len(lacking):
-        findings.add(
-            "warning",
-            "phases_missing_on_way",
-            layer="transformers",
-            ids=network.tables.transformers["site_id"].iloc[lacking].to_numpy(),
-            message="three-phase site that not all three phases reach; walked all the same; correct the "
-            "phases of the cables or of the site",
-        )
+        findings.report("phases_missing_on_way", ids=network.tables.transformers["site_id"].iloc[lacking])

@@ -37,7 +37,7 @@ def unread_codes(findings: FindingList) -> list[dict[str, Any]]:
     (see :func:`teaching_line`) of each.
     """
     out = []
-    for finding in (found for found in findings.ordered() if found.texts):
+    for finding in (f for f in findings.ordered() if f.texts and f.rule.startswith(RULE)):
         spec = field_specs(finding.layer)[finding.rule.removeprefix(RULE)]
         place = {"layer": finding.layer, "field": spec.name}
         section = f"[input.{finding.layer}.codes.{spec.name}]"

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from survey.findings import FindingList, Severity
+    from survey.findings import FindingList
 
 COLUMNS = ("site_id", "who", "until", "note", "circuit")
 NEEDED = ("site_id", "who", "until")
@@ -135,18 +135,16 @@ def hold_sign_offs(sites: pd.DataFrame, sign_offs: SignOffs, *, findings: Findin
     row = {site: k for k, site in enumerate(sites["site_id"])}
     circuit = sites["circuit"].to_numpy(object)
     out = np.full(len(sites), "", object)
-    told: dict[str, list[str]] = {rule: [] for rule in _RULES}
+    told: dict[str, list[str]] = {}
     for item in sign_offs.items:
         k = row.get(item.site_id)
         rule = "signoff_unknown_site" if k is None else _fault(item, circuit[k], as_of=sign_offs.as_of)
         if rule:
-            told[rule].append(item.site_id)
+            told.setdefault(rule, []).append(item.site_id)
         if k is not None and rule in ("", "signoff_unproved"):
             out[k] = item.words()
     for rule, ids in told.items():
-        if ids:
-            severity, message = _RULES[rule]
-            findings.add(severity, rule, layer="transformers", ids=ids, message=f"{len(ids)} sites: {message}")
+        findings.report(rule, ids=ids)
     return out
 
 
@@ -156,17 +154,3 @@ def _fault(item: SignOff, circuit: str, *, as_of: date) -> str:
     if item.circuit and item.circuit != circuit:
         return "signoff_changed"
     return "" if item.circuit else "signoff_unproved"
-
-
-_RULES: dict[str, tuple[Severity, str]] = {
-    "signoff_unknown_site": ("warning", "signed off, but no such site is in the survey; take them off the list"),
-    "signoff_expired": ("warning", "the sign-off has run out; it does not hold; sign again or act"),
-    "signoff_changed": (
-        "warning",
-        "the circuit under the sign-off has changed; it does not hold; look again and sign the new circuit",
-    ),
-    "signoff_unproved": (
-        "assumed",
-        "signed off without a circuit fingerprint, so it was taken to hold; copy column circuit of sites.csv",
-    ),
-}

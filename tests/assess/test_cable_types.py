@@ -116,10 +116,11 @@ def test_findings_name_text_length_and_reading():
         "assumed",
         ("C1", "C2"),
         (
-            "2 cables (0.15 km) of type '1/0 AL XLPE 220', which the catalogue does not have: read as 1/0 AL XLPE "
-            "15 kV 133 %; teach it in input.cable_type_patterns if that is wrong"
+            "2 cables (0.15 km) of 1 types that the catalogue does not have; read from their text (longest: '1/0 AL "
+            "XLPE 220' as 1/0 AL XLPE 15 kV 133 % 0.15 km); teach them in input.cable_type_patterns where that is "
+            "wrong; all in run.json, cable_texts"
         ),
     )
     assert told["unknown_cable_type"][1] == ("C3",)
-    assert "(0.30 km) of type 'mystery'" in told["unknown_cable_type"][2]
-    assert "input.cable_type_patterns, for example '^mystery$' = " in told["unknown_cable_type"][2]
+    assert "1 cables (0.30 km) of 1 types" in told["unknown_cable_type"][2]
+    assert "(longest: 'mystery' 0.30 km)" in told["unknown_cable_type"][2]

@@ -10,7 +10,7 @@ from build import drawn, survey, tables
 
 from survey.findings import FindingList
 from survey.network import build_network
-from survey.network.supply import LISTED
+from survey.network.supply import NAMED
 from survey.settings import NetworkSettings
 
 MAIN = drawn("M", (0, 0), (400, 0), build="oh")
@@ -30,20 +30,16 @@ def test_parts_are_counted_with_and_without_a_source():
     assert s.network.health["sites_without_supply"] == 1
     found = only(s, "cable_without_source")
     assert found.ids == ("A", "B")
-    assert found.message.startswith("a part of the network without a closed way to a source")
-    assert "(130 m of cable and line, sites: 1)" in found.message
+    assert "way to a source in the normal state: 1, 130 m of cable and line, sites: 1 (largest, of" in found.message
 
 
-def test_each_part_without_a_source_is_told_by_itself_the_rest_in_one():
-    extra = 3
-    strays = [drawn(f"X{k:02d}", (0, 100 + 20 * k), (100 - k, 100 + 20 * k)) for k in range(LISTED + extra)]
-    s = survey([MAIN, *strays], sources=[SOURCE])
-    found = s.findings.of("cable_without_source")
-    assert sorted(f.ids for f in found if len(f.ids) == 1) == [(f"X{k:02d}",) for k in range(LISTED)]
-    (rest,) = [f for f in found if len(f.ids) > 1]
-    assert rest.ids == ("X20", "X21", "X22")
-    assert rest.message.startswith("3 more parts of the network without a closed way")
-    assert "(237 m of cable and line, sites: 0)" in rest.message
+def test_parts_without_a_source_are_one_finding_that_names_those_with_most_to_lose():
+    strays = [drawn(f"X{k:02d}", (0, 100 + 20 * k), (100 - k, 100 + 20 * k)) for k in range(NAMED + 3)]
+    s = survey([MAIN, *strays], sources=[SOURCE], sites=[("T", (94.0, 220.0))])
+    found = only(s, "cable_without_source")
+    assert found.ids == tuple(f"X{k:02d}" for k in range(NAMED + 3))
+    assert "8, 772 m of cable and line, sites: 1 (largest, of cables 'X06' 94 m, sites: 1; 'X00' 100 m" in found.message
+    assert found.message.count(", sites:") == NAMED + 1
 
 
 def test_a_part_behind_an_open_device_is_one_without_a_source():

@@ -6,7 +6,7 @@ Nothing is mended here. The findings say what would change if it were, and which
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -26,11 +26,7 @@ if TYPE_CHECKING:
 REACH_M, REACH_OF_SNAP = 5.0, 10.0
 """A gap is looked for up to the larger of 5 m and ten times the snapping tolerance (common practice, no source)."""
 COVERED = 0.9
-LISTED = 20
-WORDS = {
-    "undershoot": "{own!r} ends at nothing, {metres:.2f} m short of {other!r}, at which it points",
-    "overshoot": "{own!r} crosses {other!r} and ends at nothing {metres:.2f} m past it",
-}
+NAMED = 5
 
 
 @dataclass(frozen=True)
@@ -143,15 +139,12 @@ def report_misses(
     gaps = np.concatenate([misses.gap[misses.short], misses.hits.off_m[misses.line_short]])
     if len(gaps):
         advised = np.ceil(np.quantile(gaps, COVERED) * 10 + 1e-9) / 10
-        advice = (
-            f"not joined (tolerance {snap_m:g} m); where they belong together correct the drawing, or set "
-            f"network.snap_m = {advised:g}, which joins {(gaps <= advised).mean():.0%} of "
+        advice = {"snap_m": snap_m, "advised": advised, "joins": (gaps <= advised).mean()}
+        _report_short(tables, bare, misses, advice=advice, findings=findings)
+        _report_by_line(
+            tables, bare, misses, rule="undershoot", rows=misses.line_short, advice=advice, findings=findings
         )
-        _report_short(tables, bare, misses, advice=advice + "them", findings=findings)
-        then = advice + "all such gaps"
-        _report_by_line(tables, bare, misses, rule="undershoot", rows=misses.line_short, then=then, findings=findings)
-    then = "crossing is no joint; where they belong together, end it on the cable"
-    _report_by_line(tables, bare, misses, rule="overshoot", rows=misses.line_past, then=then, findings=findings)
+    _report_by_line(tables, bare, misses, rule="overshoot", rows=misses.line_past, advice={}, findings=findings)
     _report_stubs(tables, bare, misses, findings=findings)
     return {
         "near_misses": len(misses.short),
@@ -161,18 +154,15 @@ def report_misses(
     }
 
 
-def _report_short(tables: NetworkTables, bare: BareEnds, misses: Misses, *, advice: str, findings: FindingList) -> None:
+def _report_short(
+    tables: NetworkTables, bare: BareEnds, misses: Misses, *, advice: dict[str, Any], findings: FindingList
+) -> None:
     short, gap = misses.short, misses.gap[misses.short]
     if len(short):
-        findings.add(
-            "warning",
-            "near_miss",
-            layer="cables",
-            ids=_ids(tables, bare.cable[short]),
-            message=f"ends of cables with nothing at them that stop short of another end: {len(short)}, by "
-            f"{gap.min():.2f} to {gap.max():.2f} m (in the middle {np.median(gap):.2f} m); {advice}",
-            place=tables.lonlat(bare.xy[short[0]]),
-        )
+        gaps: dict[str, Any] = {"least": gap.min(), "most": gap.max(), "middle": np.median(gap)}
+        place = tables.lonlat(bare.xy[short[0]])
+        ids = _ids(tables, bare.cable[short])
+        findings.report("near_miss", ids=ids, ends=len(short), **gaps, **advice, place=place)
 
 
 def _report_by_line(
@@ -182,51 +172,33 @@ def _report_by_line(
     *,
     rule: str,
     rows: Ints,
-    then: str,
+    advice: dict[str, Any],
     findings: FindingList,
 ) -> None:
-    """One finding an end, with its place; what is beyond ``LISTED`` of a kind in one more."""
+    """Report the ends in one finding, with the place of the nearest miss."""
     if not len(rows):
         return
     ids = tables.cables["cable_id"].to_numpy(object)
-    onto = tables.lines.owner[misses.hits.line[rows]]
-    order = np.lexsort((onto, bare.cable[rows]))
-    rows, onto, past = rows[order], onto[order], np.abs(misses.hits.past_m[rows[order]])
-    for end, cable, metres in zip(rows[:LISTED], onto, past, strict=False):
-        own, other = str(ids[bare.cable[end]]), str(ids[cable])
-        findings.add(
-            "warning",
-            rule,
-            layer="cables",
-            ids=(own, other),
-            message=WORDS[rule].format(own=own, other=other, metres=metres) + f"; {then}",
-            place=tables.lonlat(bare.xy[end]),
-        )
-    if len(rows) > LISTED:
-        findings.add(
-            "warning",
-            rule,
-            layer="cables",
-            ids=_ids(tables, np.concatenate([bare.cable[rows[LISTED:]], onto[LISTED:]])),
-            message=f"{len(rows) - LISTED} more such ends of cables, by {past[LISTED:].min():.2f} to "
-            f"{past[LISTED:].max():.2f} m; {then}",
-            place=tables.lonlat(bare.xy[rows[LISTED]]),
-        )
+    onto, past = tables.lines.owner[misses.hits.line[rows]], np.abs(misses.hits.past_m[rows])
+    order = np.lexsort((onto, bare.cable[rows], np.round(past, 6)))
+    pairs = zip(ids[bare.cable[rows[order[:NAMED]]]], ids[onto[order[:NAMED]]], past[order[:NAMED]], strict=True)
+    findings.report(
+        rule,
+        ids=_ids(tables, np.concatenate([bare.cable[rows], onto])),
+        ends=len(rows),
+        least=past.min(),
+        most=past.max(),
+        named=", ".join(f"{own!r} and {other!r} {metres:.2f} m" for own, other, metres in pairs),
+        place=tables.lonlat(bare.xy[rows[order[0]]]),
+        **advice,
+    )
 
 
 def _report_stubs(tables: NetworkTables, bare: BareEnds, misses: Misses, *, findings: FindingList) -> None:
     stub, past = misses.stub, misses.stub_m[misses.stub]
     if len(stub):
-        findings.add(
-            "warning",
-            "stub",
-            layer="cables",
-            ids=_ids(tables, bare.cable[stub]),
-            message=f"ends of cables that run on past the joint on them, to nothing: {len(stub)}, by {past.min():.2f} "
-            f"to {past.max():.2f} m; the joint holds all the same, the piece beyond counts; shorten the drawing where "
-            "it overshoots",
-            place=tables.lonlat(bare.xy[stub[0]]),
-        )
+        place, ids = tables.lonlat(bare.xy[stub[0]]), _ids(tables, bare.cable[stub])
+        findings.report("stub", ids=ids, ends=len(stub), least=past.min(), most=past.max(), place=place)
 
 
 def _ids(tables: NetworkTables, cables: Ints) -> Objects:

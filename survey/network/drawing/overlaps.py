@@ -27,22 +27,7 @@ OVER_M = 0.05
 (common practice, no source)."""
 LEAST_M = 5.0
 """Shorter overlaps are left out: cables that leave a joint at a narrow angle lie that close at first."""
-LISTED = 20
-NAMED = 3
-MANY = {
-    "overlap": (
-        "more cables lie on one another",
-        "that counts twice in exposed sections; where it is one cable, correct the drawing",
-    ),
-    "overlap_at_joint": (
-        "cables lie on one another from a common joint on",
-        "that counts twice, as is right in and out of one place in one trench; elsewhere correct the drawing",
-    ),
-    "overlap_apart": (
-        "cables lie on one another but share no exposed section on any pole",
-        "nothing counts twice; nothing to do where both lie in one trench",
-    ),
-}
+NAMED, DEVICES = 5, 3
 
 
 @dataclass(frozen=True)
@@ -103,12 +88,11 @@ def report_overlaps(network: Network, overlaps: Overlaps, *, findings: FindingLi
     Parameters
     ----------
     findings
-        Gets ``overlap`` for each of the longest and one more for what is beyond, ``overlap_at_joint`` for all that
-        run in and out of one place, and ``overlap_apart`` for all that share no exposed section.
+        Gets ``overlap``, ``overlap_at_joint`` for all that run in and out of one place, and ``overlap_apart`` for
+        all that share no exposed section.
     """
     if not len(overlaps.length_m):
         return
-    ids = network.tables.cables["cable_id"].to_numpy(object)
     pieces = [
         _pieces_at(network, line, along, cable)
         for line, along, cable in (
@@ -118,24 +102,12 @@ def report_overlaps(network: Network, overlaps: Overlaps, *, findings: FindingLi
     ]
     together = network.sections.share(pieces[0], pieces[1])
     turned = together & _meet_once(network, pieces[0], pieces[1])
-    for k in np.flatnonzero(together & ~turned)[:LISTED]:
-        a, b = ids[overlaps.cable_a[k]], ids[overlaps.cable_b[k]]
-        both = network.sections.over_both(int(pieces[0][k]), int(pieces[1][k]))
-        findings.add(
-            "warning",
-            "overlap",
-            layer="cables",
-            ids=[a, b],
-            message=f"{a!r} and {b!r} lie on one another for {overlaps.length_m[k]:.1f} m, which counts twice in the "
-            f"exposed section of {_named(network, both)}; where it is one cable there, correct the drawing",
-            place=network.tables.lonlat(overlaps.xy[k]),
-        )
-    for rule, rows in (
-        ("overlap", np.flatnonzero(together & ~turned)[LISTED:]),
-        ("overlap_at_joint", np.flatnonzero(turned)),
-        ("overlap_apart", np.flatnonzero(~together)),
-    ):
-        _report_many(network, overlaps, rows, rule=rule, findings=findings)
+    told = np.flatnonzero(together & ~turned)
+    sections = [network.sections.over_both(int(pieces[0][k]), int(pieces[1][k])) for k in told[:NAMED]]
+    words = [f" in the section of {_named(network, both)}" for both in sections]
+    _report_pairs(network, overlaps, told, rule="overlap", words=words, findings=findings)
+    for rule, rows in (("overlap_at_joint", np.flatnonzero(turned)), ("overlap_apart", np.flatnonzero(~together))):
+        _report_pairs(network, overlaps, rows, rule=rule, words=[""] * NAMED, findings=findings)
 
 
 def _meet_once(network: Network, first: Ints, second: Ints) -> Bools:
@@ -146,18 +118,20 @@ def _meet_once(network: Network, first: Ints, second: Ints) -> Bools:
     return np.sum(met, axis=0) == 1
 
 
-def _report_many(network: Network, overlaps: Overlaps, rows: Ints, *, rule: str, findings: FindingList) -> None:
+def _report_pairs(
+    network: Network, overlaps: Overlaps, rows: Ints, *, rule: str, words: list[str], findings: FindingList
+) -> None:
+    """One finding, that names the longest with the words for each."""
     if len(rows):
         ids = network.tables.cables["cable_id"].to_numpy(object)
-        a, b = ids[overlaps.cable_a[rows[0]]], ids[overlaps.cable_b[rows[0]]]
-        length = overlaps.length_m[rows]
-        findings.add(
-            "warning",
+        a, b, length = ids[overlaps.cable_a[rows]], ids[overlaps.cable_b[rows]], overlaps.length_m[rows]
+        named = zip(a[:NAMED], b[:NAMED], length[:NAMED], words, strict=False)
+        findings.report(
             rule,
-            layer="cables",
-            ids=ids[np.unique(np.concatenate([overlaps.cable_a[rows], overlaps.cable_b[rows]]))],
-            message=f"{MANY[rule][0]}: {len(rows)} {'pair' if len(rows) == 1 else 'pairs'} (longest {a!r} and {b!r}, "
-            f"{length[0]:.1f} m; together {length.sum():.0f} m); {MANY[rule][1]}",
+            ids=np.unique(np.concatenate([a, b])),
+            pairs=len(rows),
+            metres=length.sum(),
+            named=", ".join(f"{one!r} and {other!r} {metres:.1f} m{where}" for one, other, metres, where in named),
             place=network.tables.lonlat(overlaps.xy[rows[0]]),
         )
 
@@ -182,5 +156,5 @@ def _named(network: Network, devices: Bools) -> str:
     which = np.flatnonzero(devices)
     size = sum(view.high - view.low for view in sections.views)
     which = which[np.lexsort((sections.device[which], np.asarray(size)[which]))]
-    more = f" and {len(which) - NAMED} more" if len(which) > NAMED else ""
-    return ", ".join(str(names[d]) for d in sections.device[which[:NAMED]]) + more
+    more = f" and {len(which) - DEVICES} more" if len(which) > DEVICES else ""
+    return ", ".join(str(names[d]) for d in sections.device[which[:DEVICES]]) + more

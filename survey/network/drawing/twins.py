@@ -41,15 +41,8 @@ def report_twins(tables: NetworkTables, *, findings: FindingList) -> tuple[int, 
     if len(pairs):
         ids = tables.cables["cable_id"].to_numpy(object)
         a, b = ids[pairs[0, 0]], ids[pairs[0, 1]]
-        findings.add(
-            "warning",
-            "drawn_twice",
-            layer="cables",
-            ids=ids[np.unique(pairs)],
-            message=f"{len(pairs)} cables lie exactly on another one (first: {a!r} and {b!r}); both count, as parallel "
-            "cables do; where one is a double record, take it out",
-            place=tables.lonlat(lines.xy[lines.start[order[again[0]]]]),
-        )
+        place = tables.lonlat(lines.xy[lines.start[order[again[0]]]])
+        findings.report("drawn_twice", ids=ids[np.unique(pairs)], pairs=len(pairs), one=a, other=b, place=place)
     return len(pairs), double
 
 

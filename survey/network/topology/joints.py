@@ -78,7 +78,7 @@ def join_ends(tables: NetworkTables, *, snap_m: float, pickup_m: float, findings
     pickup_m
         Largest distance that will be asked of the ends, metres.
     findings
-        Gets ``wide_joint`` for every joint whose ends lie further apart than that.
+        Gets ``wide_joint`` for the joints whose ends lie further apart than that.
     """
     lines, cables = tables.lines, tables.cables
     has_ids = ((cables["from_node"] != "") & (cables["to_node"] != "")).to_numpy()
@@ -149,16 +149,7 @@ def _turned(
     if turned.any():
         at = np.flatnonzero(turned)
         ids = tables.cables["cable_id"].to_numpy(object)[rows[at]]
-        findings.add(
-            "warning",
-            "reversed_line",
-            layer="cables",
-            ids=ids,
-            message=f"{len(at)} cables are drawn from to_node to from_node (first: {ids[0]!r}), as what else meets at "
-            "these nodes tells; read the other way round, so that results are as if it were right; exchange from_node "
-            "and to_node",
-            place=tables.lonlat(xy[at[0], 0]),
-        )
+        findings.report("reversed_line", ids=ids, first=ids[0], place=tables.lonlat(xy[at[0], 0]))
     return np.where(turned[:, None], codes[:, ::-1], codes)
 
 
@@ -198,7 +189,7 @@ def _places(node: Ints, xy: Floats, n_named: int) -> Floats:
 def report_wide(
     group: Ints, xy: Floats, *, ids: Objects, tables: NetworkTables, snap_m: float, findings: FindingList
 ) -> None:
-    """Add ``wide_joint`` for every group of ends that lie further apart than the tolerance.
+    """Add ``wide_joint`` for the groups of ends that lie further apart than the tolerance.
 
     Parameters
     ----------
@@ -213,18 +204,20 @@ def report_wide(
         return
     member = np.flatnonzero(np.isin(group, np.unique(group[apart])))
     order = member[np.argsort(group[member], kind="stable")]
-    for joint in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
-        width = _width(xy[joint])
-        if width > snap_m:
-            findings.add(
-                "warning",
-                "wide_joint",
-                layer="cables",
-                ids=sorted(set(ids[joint])),
-                message=f"joint of {len(joint)} ends is {width:.2f} m wide, wider than the snapping tolerance of "
-                f"{snap_m:g} m; joined end by end; check the drawing or lower network.snap_m",
-                place=tables.lonlat(xy[joint[0]]),
-            )
+    joints = np.split(order, np.flatnonzero(np.diff(group[order])) + 1)
+    width = np.array([_width(xy[joint]) for joint in joints])
+    wide = [joint for joint, metres in zip(joints, width, strict=True) if metres > snap_m]
+    if wide:
+        widest = joints[int(np.argmax(width))]
+        findings.report(
+            "wide_joint",
+            ids=set(ids[np.concatenate(wide)]),
+            joints=len(wide),
+            width_m=width.max(),
+            ends=len(widest),
+            snap_m=snap_m,
+            place=tables.lonlat(xy[widest[0]]),
+        )
 
 
 def _width(xy: Floats) -> float:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from survey.read.tables import NetworkTables
 
 
+NAMED = 5
 LOOK_OF_PICKUP = 10.0
 """Out of reach, the nearest cable is still looked for up to this many times the tolerance."""
 
@@ -60,7 +61,6 @@ def pick_up(
     if len(joints.node_ids):
         node[:] = joints.node_ids.get_indexer(pd.Index(points["node"]))
     ids = points.iloc[:, 0].to_numpy()
-    lonlat = points[["lon", "lat"]].to_numpy(np.float64)
     _report_unknown_nodes(points["node"].to_numpy(), node, ids=ids, layer=layer, findings=findings)
     xy = points[["x", "y"]].to_numpy(np.float64)
     open_ = np.flatnonzero((node < 0) & np.isfinite(xy).all(axis=1))
@@ -68,39 +68,52 @@ def pick_up(
     node[open_] = np.append(joints.drawn.node, -1)[near]
     picked = _nearest_run(node, xy, tables=tables, joints=joints, pickup_m=pickup_m)
     lost = np.flatnonzero((picked.node < 0) & (picked.run < 0))
-    nearest = _nearest_words(lost, xy, tables=tables, pickup_m=pickup_m)
-    for i, words in zip(lost, nearest, strict=True):
-        findings.add(
-            "error",
-            "out_of_reach",
-            layer=layer,
-            ids=[ids[i]],
-            message=words + "; it is not connected to the network; correct its place or raise network.pickup_m",
-            place=place_of(lonlat[i]),
-        )
+    _report_lost(lost, points, layer=layer, tables=tables, pickup_m=pickup_m, findings=findings)
     return picked
 
 
-def _nearest_words(lost: Ints, xy: Floats, *, tables: NetworkTables, pickup_m: float) -> list[str]:
-    """What is near each point that is out of reach."""
+def _report_lost(
+    lost: Ints, points: pd.DataFrame, *, layer: str, tables: NetworkTables, pickup_m: float, findings: FindingList
+) -> None:
+    """One finding for all points of a layer that are out of reach; it names the nearest cable of some."""
     if not len(lost):
-        return []
-    lines, reach_m = tables.lines, LOOK_OF_PICKUP * pickup_m
-    drawn = np.flatnonzero(np.isfinite(xy[lost]).all(axis=1))
+        return
+    ids, lonlat = points.iloc[lost, 0].to_numpy(), points[["lon", "lat"]].to_numpy(np.float64)[lost]
+    xy = points[["x", "y"]].to_numpy(np.float64)[lost]
+    cable, off = _nearest_cables(xy, tables=tables, reach_m=LOOK_OF_PICKUP * pickup_m)
+    some = np.lexsort((ids.astype(str), off))[:NAMED]
+    named = [
+        f"{point!r} {metres:.1f} m from {name!r}"
+        for point, name, metres in zip(ids[some], cable[some], off[some], strict=True)
+        if name
+    ]
+    placed = np.isfinite(xy).all(axis=1)
+    findings.report(
+        "out_of_reach",
+        layer=layer,
+        ids=ids,
+        pickup_m=pickup_m,
+        named=", ".join(named) or "none",
+        reach_m=LOOK_OF_PICKUP * pickup_m,
+        placeless=np.count_nonzero(~placed),
+        place=place_of(lonlat[some[0]]),
+    )
+
+
+def _nearest_cables(xy: Floats, *, tables: NetworkTables, reach_m: float) -> tuple[Objects, Floats]:
+    """Id of the cable nearest to each place, ``""`` out of reach, and its distance, infinite there; shape (n,)."""
+    cable, off = np.full(len(xy), "", object), np.full(len(xy), np.inf)
+    lines, drawn = tables.lines, np.flatnonzero(np.isfinite(xy).all(axis=1))
     none = np.full(len(lines.owner), -2, np.int64)
-    strips = make_strips(xy[lost[drawn]], tolerance_m=reach_m)
+    strips = make_strips(xy[drawn], tolerance_m=reach_m)
     skip = (np.full(len(drawn), -1, np.int64), none, none)
     touch = touching_lines(strips, lines.xy, lines.start, skip=skip, tolerance_m=reach_m)
-    words = ["neither a place nor a known node id"] * len(lost)
-    for k in drawn:
-        words[k] = f"no cable within {pickup_m:g} m of this point, nor within {reach_m:g} m"
     order = np.lexsort((touch.line, np.round(touch.off_m, 6), touch.point))
     order = order[heads(touch.point[order])]
-    ids = tables.cables["cable_id"].to_numpy(object)
-    for point, line, off in zip(touch.point[order], touch.line[order], touch.off_m[order], strict=True):
-        nearest = f"the nearest, {ids[lines.owner[line]]!r}, is {off:.1f} m off"
-        words[drawn[point]] = f"no cable within {pickup_m:g} m of this point; {nearest}"
-    return words
+    at = drawn[touch.point[order]]
+    cable[at] = tables.cables["cable_id"].to_numpy(object)[lines.owner[touch.line[order]]]
+    off[at] = touch.off_m[order]
+    return cable, off
 
 
 def place_of(lonlat: Floats) -> tuple[float, float] | None:
@@ -111,14 +124,7 @@ def place_of(lonlat: Floats) -> tuple[float, float] | None:
 def _report_unknown_nodes(names: Objects, node: Ints, *, ids: Objects, layer: str, findings: FindingList) -> None:
     unknown = np.flatnonzero((names != "") & (node < 0))
     if len(unknown):
-        findings.add(
-            "warning",
-            "unknown_node",
-            layer=layer,
-            ids=ids[unknown],
-            message=f"node id not at any cable (first: {names[unknown[0]]!r}); the drawn place was used instead; "
-            "correct the node id",
-        )
+        findings.report("unknown_node", layer=layer, ids=ids[unknown], first=names[unknown[0]])
 
 
 def _nearest_run(node: Ints, xy: Floats, *, tables: NetworkTables, joints: Joints, pickup_m: float) -> Picked:

@@ -159,14 +159,7 @@ def _cable_lengths(tables: NetworkTables, findings: FindingList) -> Floats:
     total = cables["length_m"].fillna(cables["drawn_m"]).to_numpy(np.float64, copy=True)
     missing = np.flatnonzero(~np.isfinite(total))
     if len(missing):
-        findings.add(
-            "error",
-            "no_length",
-            layer="cables",
-            ids=cables["cable_id"].iloc[missing].to_numpy(),
-            message="neither a recorded nor a drawn length; 0 m was used, so the capacitance behind it is understated; "
-            "record length_m",
-        )
+        findings.report("no_length", ids=cables["cable_id"].iloc[missing])
         total[missing] = 0.0
     return total
 
@@ -174,14 +167,7 @@ def _cable_lengths(tables: NetworkTables, findings: FindingList) -> Floats:
 def _report_closed(pieces: Pieces, tables: NetworkTables, findings: FindingList) -> None:
     closed = np.flatnonzero(np.bincount(pieces.cable[pieces.u == pieces.v], minlength=1))
     if len(closed):
-        findings.add(
-            "warning",
-            "ends_joined",
-            layer="cables",
-            ids=tables.cables["cable_id"].iloc[closed].to_numpy(),
-            message="both ends stand at one node (a loop, or shorter than the snapping tolerance); its capacitance "
-            "counts at that node, it carries no walk; check the drawing",
-        )
+        findings.report("ends_joined", ids=tables.cables["cable_id"].iloc[closed])
 
 
 def moved(pieces: Pieces, *, u: Ints, v: Ints) -> Pieces:

@@ -26,7 +26,7 @@ from survey.network.topology.pickup import place_of
 if TYPE_CHECKING:
     import pandas as pd
 
-    from survey.findings import FindingList, Severity
+    from survey.findings import FindingList
     from survey.network.topology.pieces import Pieces
     from survey.read.tables import NetworkTables
 
@@ -99,13 +99,7 @@ def place_devices(
     end[placed] = pieces.v[piece[placed]] == node[placed]
     idle = np.flatnonzero((node >= 0) & ~reached)
     if len(idle):
-        findings.add(
-            "warning",
-            "controls_nothing",
-            layer="switches",
-            ids=tables.switches["switch_id"].iloc[idle].to_numpy(),
-            message="no cable ends at this device's node; it controls nothing; check its place",
-        )
+        findings.report("controls_nothing", ids=tables.switches["switch_id"].iloc[idle])
     upward = reached & (piece == NOWHERE)
     return Placement(piece, end, node.copy(), upward, dead_end, upward & (here.degree[at] > 2), with_site)
 
@@ -156,14 +150,8 @@ def _guarded(tables: NetworkTables, pieces: Pieces, *, here: _Incidence, node: I
     piece[device[sure]] = here.piece[slot[sure]]
     lost = asked[hits[asked] == 0]
     if len(lost):
-        findings.add(
-            "error",
-            "guards_unknown",
-            layer="switches",
-            ids=tables.switches["switch_id"].iloc[lost].to_numpy(),
-            message=f"guards names a cable that does not end at the device (first: {guards.iloc[lost[0]]!r}); placed "
-            "as if guards were empty; correct guards",
-        )
+        ids = tables.switches["switch_id"].iloc[lost]
+        findings.report("guards_unknown", ids=ids, first=guards.iloc[lost[0]])
     return piece
 
 
@@ -206,8 +194,7 @@ def settle(
     source_nodes
         Nodes that hold a source.
     findings
-        Gets ``ambiguous_switch`` (more than two cables, one finding per device), ``open_side_unknown`` and
-        ``unplaced_switch``.
+        Gets ``ambiguous_switch`` (more than two cables), ``open_side_unknown`` and ``unplaced_switch``.
     """
     piece, upward = placement.piece.copy(), placement.upward.copy()
     todo = np.flatnonzero(placement.upward)
@@ -236,36 +223,14 @@ def first_piece(placement: Placement, pieces: Pieces) -> Ints:
     return np.where(placement.node >= 0, lowest[placement.node], NOWHERE)
 
 
-SETTLED: dict[str, tuple[Severity, str]] = {
-    "unplaced_switch": ("error", "no supply tells which side of this device is upstream; it was left out"),
-    "open_side_unknown": (
-        "warning",
-        (
-            "which side of this open device the rest of its node is on is not recorded; taken to stand on the upstream "
-            "side, so that all beyond is cut off there"
-        ),
-    ),
-    "ambiguous_switch": (
-        "warning",
-        (
-            "device at a node of more than two cables without guards; taken to stand on the upstream side, so that it "
-            "controls everything beyond"
-        ),
-    ),
-}
-
-
 def _report_settled(rows: Ints, *, tables: NetworkTables, placed: Bools, is_open: Bools, findings: FindingList) -> None:
     ids = tables.switches["switch_id"].iloc[rows].to_numpy()
     lonlat = tables.switches[["lon", "lat"]].to_numpy(np.float64)[rows]
-    rules = np.where(~placed[rows], "unplaced_switch", np.where(is_open[rows], "open_side_unknown", "ambiguous_switch"))
-    for switch, rule, place in zip(ids, rules.tolist(), lonlat, strict=True):
-        severity, text = SETTLED[rule]
-        findings.add(
-            severity,
-            rule,
-            layer="switches",
-            ids=[switch],
-            message=text + "; name the cable it controls in guards",
-            place=place_of(place),
-        )
+    left_out = ~placed[rows]
+    for rule, of_rule in (
+        ("unplaced_switch", left_out),
+        ("open_side_unknown", ~left_out & is_open[rows]),
+        ("ambiguous_switch", ~left_out & ~is_open[rows]),
+    ):
+        if of_rule.any():
+            findings.report(rule, ids=ids[of_rule], place=place_of(lonlat[of_rule][0]))

@@ -98,21 +98,7 @@ def _report(
     off, on = has_off[site_nodes[reached]], has_on[site_nodes[reached]]
     step_down, differs = reached[off & on], reached[off & ~on]
     if len(step_down):
-        findings.add(
-            "warning",
-            "step_down",
-            layer="transformers",
-            ids=ids[step_down],
-            message="cables of another voltage hang on this transformer: taken as its secondary, which the walk does "
-            "not pass; "
-            + ("its secondary supplies them" if supplies else "put a source point there if it supplies them"),
-        )
+        supplied = "its secondary supplies them" if supplies else "put a source point there if it supplies them"
+        findings.report("step_down", ids=ids[step_down], supplied=supplied)
     if len(differs):
-        findings.add(
-            "warning",
-            "voltage_differs",
-            layer="transformers",
-            ids=ids[differs],
-            message="rated primary voltage differs by more than 20 % from every cable at the site; both were used as "
-            "recorded; correct kv of the site or of the cable",
-        )
+        findings.report("voltage_differs", ids=ids[differs])

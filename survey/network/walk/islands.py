@@ -62,14 +62,7 @@ def controlled_sides(
     unknown = np.flatnonzero(island & (placement.upward[device] | (soft & ~toward_node)))
     if len(unknown):
         down[unknown] = _likelier_sides(graph, union, device[unknown], site_node)
-        findings.add(
-            "warning",
-            "side_unknown",
-            layer="switches",
-            ids=tables.switches["switch_id"].iloc[device[unknown]].to_numpy(),
-            message="no source and no other device tells which side of this device is supplied; taken to control the "
-            "side with sites, or with more shielded cable; add a source point or name the cable in guards",
-        )
+        findings.report("side_unknown", ids=tables.switches["switch_id"].iloc[device[unknown]])
     return down
 
 

@@ -52,7 +52,7 @@ def test_a_cable_drawn_twice_is_told_and_counts_as_parallel(tmp_path, points):
     result = survey(tmp_path, _cable("C2b", points))
     found = finding(result, "drawn_twice")
     assert found.ids.split() == ["C2", "C2b"]
-    assert finding(result, "closed_ring").message.endswith("; made by cables drawn twice: take out those")
+    assert finding(result, "ring_drawn_twice").message.endswith("; take out the double records")
     assert result.switching_points.set_index("switch_id").exposed_cable_m["R1"] == pytest.approx(380, abs=0.2)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from build import Cable, drawn, named, survey
 
@@ -61,13 +62,30 @@ def test_joining_is_transitive_and_a_wide_joint_is_a_finding():
     assert s.walk("s") == ("no_single_pole", 199.2, 199.2)
     (finding,) = s.findings.of("wide_joint")
     assert (finding.severity, finding.layer, finding.ids) == ("warning", "cables", ("c1", "c2", "c3"))
-    assert finding.message.startswith("joint of 3 ends is 0.80 m wide, wider than the snapping tolerance of 0.5 m")
+    assert finding.message.startswith(
+        "joints wider than the snapping tolerance of 0.5 m: 1 (widest: 3 ends over 0.80 m)"
+    )
     assert finding.lon is not None
 
 
 def test_a_joint_of_very_many_ends_is_measured_by_its_extent():
     s = survey([drawn(f"c{k:03}", (0.01 * k, 0), (0.01 * k, 10)) for k in range(402)], snap_m=0.1)
-    assert {f.message[:39] for f in s.findings.of("wide_joint")} == {"joint of 402 ends is 4.01 m wide, wider"}
+    (found,) = s.findings.of("wide_joint")
+    assert ": 2 (widest: 402 ends over 4.01 m)" in found.message
+
+
+def test_wide_joints_are_one_finding_at_the_widest():
+    ends = [(0.0, 0.9), (900.0, 1.1), (500.0, 0.9)]
+    bent = [
+        drawn(f"c{k}{j}", (x + dx, 0), (x + 9 * j, 99))
+        for k, (x, w) in enumerate(ends)
+        for j, dx in enumerate((0, w / 2, w))
+    ]
+    s = survey(bent, snap_m=0.6)
+    (found,) = s.findings.of("wide_joint")
+    assert found.ids == ("c00", "c01", "c02", "c10", "c11", "c12", "c20", "c21", "c22")
+    assert ": 3 (widest: 3 ends over 1.10 m)" in found.message
+    assert (found.lon, found.lat) == s.tables.lonlat(np.array([900.0, 0.0]))
 
 
 def test_a_joint_whose_extent_is_wide_only_cornerwise_is_none():
@@ -290,8 +308,8 @@ def test_a_point_out_of_reach_is_a_finding(layer):
     (finding,) = s.findings.of("out_of_reach")
     assert (finding.severity, finding.layer, finding.ids) == ("error", layer, ("x",))
     assert finding.message == (
-        "no cable within 5 m of this point; the nearest, 'c', is 5.1 m off; it is not connected to the network; "
-        "correct its place or raise network.pickup_m"
+        f"1 {layer} with no cable within 5 m (nearest within 50 m: 'x' 5.1 m from 'c'; with neither a place nor a "
+        "known node id: 0); not connected to the network; correct their places or raise network.pickup_m"
     )
     assert finding.lon is not None
 
@@ -299,10 +317,10 @@ def test_a_point_out_of_reach_is_a_finding(layer):
 def test_out_of_reach_names_the_nearest_cable_if_there_is_one_near():
     cables = [drawn("c", (0, 0), (100, 0)), drawn("d", (0, 40), (100, 40)), named("e", "n1", "n2", 5)]
     s = survey(cables, sites=[("s", (50, 28)), ("t", (50, 95))], sources=[FEED])
-    assert [f.message.partition("; it is not")[0] for f in s.findings.of("out_of_reach")] == [
-        "no cable within 5 m of this point; the nearest, 'd', is 12.0 m off",
-        "no cable within 5 m of this point, nor within 50 m",
-    ]
+    (found,) = s.findings.of("out_of_reach")
+    assert found.ids == ("s", "t")
+    assert "nearest within 50 m: 's' 12.0 m from 'd'; with neither" in found.message
+    assert (found.lon, found.lat) == tuple(s.tables.transformers[["lon", "lat"]].iloc[0])
 
 
 def test_out_of_reach_means_unreached_and_without_effect():
@@ -333,7 +351,7 @@ def test_an_unknown_node_id_is_a_finding_and_the_drawn_place_is_used():
     assert s.found("unknown_node") == [("s",)]
     assert "first: 'n9'" in s.findings.of("unknown_node")[0].message
     assert s.found("out_of_reach") == [("s",)]
-    assert s.findings.of("out_of_reach")[0].message.startswith("neither a place nor a known node id;")
+    assert "with neither a place nor a known node id: 1" in s.findings.of("out_of_reach")[0].message
     s = survey(clean, sites=[("s", "n9", (100, 1))], sources=[("g", "n1")])
     assert s.found("unknown_node") == [("s",)]
     assert s.walk("s") == ("no_single_pole", 100, 100)

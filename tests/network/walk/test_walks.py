@@ -91,7 +91,7 @@ def test_on_a_ring_the_shorter_way_is_walked_and_noted():
     assert s.path("s2") == ["c2", "c1", "c0"]
     (finding,) = s.findings.of("closed_ring")
     assert (finding.severity, finding.layer, finding.ids) == ("warning", "cables", ("c1", "c2", "c3"))
-    assert "walked by 2 sites (s1, s2)" in finding.message
+    assert "1 (of cables 'c1', sites: 2 (s1, s2))" in finding.message
 
 
 def test_a_single_pole_device_on_a_ring_is_passed():
@@ -134,11 +134,12 @@ def test_an_open_point_makes_a_ring_two_branches():
     assert s.found("closed_ring") == []
 
 
-def test_each_ring_is_a_finding_of_its_own():
+def test_rings_are_one_finding_those_first_that_sites_walk():
     second = [named("d1", "n2", "m1", 1), named("d2", "m1", "m2", 1), named("d3", "m2", "n2", 1)]
     far = [named("e", "n1", "k0", 1), named("e1", "k0", "k1", 1), named("e2", "k0", "k1", 1)]
     s = survey([*RING, *second, *far], sites=[("s", "k1")], sources=[GRID])
-    assert s.found("closed_ring") == [("c1", "c2", "c3", "d1", "d2", "d3"), ("e1", "e2")]
+    assert s.found("closed_ring") == [("c1", "c2", "c3", "d1", "d2", "d3", "e1", "e2")]
+    assert ": 2 (of cables 'e1', sites: 1 (s); 'c1', sites: 0)" in s.findings.of("closed_ring")[0].message
 
 
 def test_two_sources_closed_together_are_a_ring():
