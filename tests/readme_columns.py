@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from survey.findings import rules
-from survey.settings import LAYERS
+from survey.input_settings import LAYERS
 
 ROOT = Path(__file__).parents[1]
 BEGIN = "<!-- columns: made from survey/data/columns.csv by tests/readme_columns.py -->\n"
