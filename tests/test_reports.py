@@ -17,7 +17,7 @@ STUDIED = {
     "peak_pu",
     "peak_loaded_pu",
     "worst_peak_pu",
-    "temporary_pu",
+    "cycles_above",
     "likelihood",
     "load_needed_kw",
     "worst_load_kw",

@@ -26,15 +26,15 @@ Bools = NDArray[np.bool_]
 class Figures:
     """One row per circuit; shape (n_circuits,).
 
-    ``peak_pu, peak_loaded_pu, temporary_pu`` crest per unit, ``likelihood, likelihood_loaded`` 0-1, ``load_needed_pu``
-    of the circuit's rating (infinite where no load up to the rating cures): NaN where not studied. ``hazard`` at no
-    load and ``loaded`` with the dependable load, 0-100. ``outside``: outside the model and not cleared by the screen,
-    so that nothing can be said.
+    ``peak_pu, peak_loaded_pu`` crest per unit, ``cycles_above``, ``likelihood, likelihood_loaded`` 0-1,
+    ``load_needed_pu`` of the circuit's rating (infinite where no load up to the rating cures): NaN where not studied.
+    ``hazard`` at no load and ``loaded`` with the dependable load, 0-100. ``outside``: outside the model and not cleared
+    by the screen, so that nothing can be said.
     """
 
     peak_pu: Floats
     peak_loaded_pu: Floats
-    temporary_pu: Floats
+    cycles_above: Floats
     likelihood: Floats
     likelihood_loaded: Floats
     load_needed_pu: Floats
@@ -107,7 +107,7 @@ def _from_study(found: StudyResult, clears: Bools, score: ScoreSettings) -> Figu
     return Figures(
         peak_pu=published(found.peak_pu),
         peak_loaded_pu=published(found.peak_loaded_pu),
-        temporary_pu=published(found.temporary_pu),
+        cycles_above=published(found.cycles_above),
         likelihood=published(found.likelihood),
         likelihood_loaded=published(found.likelihood_loaded),
         load_needed_pu=published(needed),

@@ -209,7 +209,7 @@ def _studied(network: Network, assessment: Assessment, settings: Settings) -> pd
         {
             "peak_pu": at(figures.peak_pu, nearest),
             "peak_loaded_pu": at(figures.peak_loaded_pu, nearest),
-            "temporary_pu": at(figures.temporary_pu, nearest),
+            "cycles_above": at(figures.cycles_above, nearest),
             "likelihood": at(figures.likelihood, nearest),
             "load_needed_kw": finite(at(needed_w, nearest)) / KILO,
             "worst_peak_pu": at(figures.peak_pu, worst),

@@ -72,7 +72,7 @@ def worst_waveform(circuits: Circuits, *, settings: Settings) -> Waveform:
     parameters = curve_parameters(settings)
     found = direct(kind, b=b, p=p, im=im, parameters=parameters, density=BLOCKS)
     worst = int(found[:, 0].argmax())
-    point = parameters.rows(np.array([b]), np.array([p]), np.array([im]))[0]
+    point = parameters.rows(np.array([b]), np.array([p]), im=np.array([im]))[0]
     states, draws = switching_plan(kind, density=BLOCKS)
     sequence, operation = divmod(worst, 2)
     voltage = record(kind, point, states=states[sequence], draw=draws[sequence], operation=operation)
@@ -94,7 +94,7 @@ def record(circuit: Circuit, point: Floats, *, states: NDArray[np.int64], draw: 
     Parameters
     ----------
     point
-        b, g, im, knee, xs, r [per unit].
+        As :meth:`survey.physics.curves.CurveParameters.rows` makes it.
     states, draw
         One sequence and its draw, as in :func:`survey.physics.sequences.switching_plan`.
     operation
@@ -108,30 +108,22 @@ def record(circuit: Circuit, point: Floats, *, states: NDArray[np.int64], draw: 
     from survey.physics import kernel
 
     clock, hastened = _clock(point), 0 if states[0] else CYCLES[2]
-    tables = kernel.make_tables(kernel.STEPS_PER_CYCLE)
+    tables, work, code = kernel.make_tables(kernel.STEPS_PER_CYCLE), kernel.make_work(clock[2]), int(circuit)
     tables.coarsest[:] = -1
-    y, segment = np.zeros(kernel.SIZE), np.zeros(4 if circuit is Circuit.FIVE_LEGGED else 3, dtype=np.int64)
+    y, segment = np.zeros(kernel.SIZE), np.zeros(kernel.CURVES, dtype=np.int64)
     kernel.start_state(int(circuit), draw[0], draw[2:5], y, states[0] != 0)
     for number in range(operation + 1):
         closed = int(states[1 + number])
         kernel.change_poles(y, int(states[number]), closed)
-        kernel.operate(tables, int(circuit), point, closed, y, segment, clock, hastened)
+        figures = np.zeros(kernel.CYCLES)
+        kernel.operate(tables, work, code, point, closed, y, segment, clock, hastened, np.zeros(0), figures)
         if number < operation:
             wait = int(draw[1] * clock[0])
-            kernel.advance(tables, int(circuit), point, closed, y, segment, wait, 0.0)
+            kernel.advance(tables, work, code, point, closed, y, segment, wait, 0.0)
     seen = np.empty((3, RECORDED_CYCLES * SAMPLES_PER_CYCLE + 1))
     seen[:, 0] = phase_voltages(y, closed)
     for sample in range(1, seen.shape[1]):
-        kernel.advance(
-            tables,
-            int(circuit),
-            point,
-            closed,
-            y,
-            segment,
-            int(clock[0]) // SAMPLES_PER_CYCLE,
-            0.0,
-        )
+        kernel.advance(tables, work, code, point, closed, y, segment, int(clock[0]) // SAMPLES_PER_CYCLE, 0.0)
         seen[:, sample] = phase_voltages(y, closed)
     return seen
 

@@ -15,11 +15,15 @@ import zipfile
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import numpy.typing as npt
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+COLUMNS: Final = ("sustained", "power", "cycles")
 MANY_FILES: Final = 24
 LEFT_AFTER_S: Final = 600.0
 DAMAGE: Final = (OSError, ValueError, KeyError, EOFError, RuntimeError, struct.error, zipfile.BadZipFile, zlib.error)
@@ -35,25 +39,33 @@ class Points:
     keys
         Grid places, rising, shape (n,).
     sustained
-        Sustained peak of every operation [per unit], shape (n, operations).
-    temporary
-        Largest temporary peak [per unit], shape (n,).
+        Sustained peak of every switching sequence [per unit], shape (n, sequences).
+    power
+        Largest mean power of one arrester in every sequence [per unit of rating], shape (n, sequences).
+    cycles
+        Largest number of cycles above each of some limits while a response settles, shape (n, limits).
     """
 
     keys: npt.NDArray[np.int64]
     sustained: npt.NDArray[np.float32]
-    temporary: npt.NDArray[np.float32]
+    power: npt.NDArray[np.float32]
+    cycles: npt.NDArray[np.float32]
 
     @classmethod
-    def empty(cls, operations: int) -> Points:
+    def empty(cls, sequences: int, limits: int) -> Points:
         """No points."""
-        return cls(np.empty(0, np.int64), np.empty((0, operations), np.float32), np.empty(0, np.float32))
+        widths = (sequences, sequences, limits)
+        return cls(np.empty(0, np.int64), *(np.empty((0, width), np.float32) for width in widths))
+
+    @classmethod
+    def joined(cls, parts: Sequence[Points]) -> Points:
+        """All together; a point in more than one is kept once."""
+        keys, first = np.unique(np.concatenate([part.keys for part in parts]), return_index=True)
+        return cls(keys, *(np.concatenate([getattr(part, name) for part in parts])[first] for name in COLUMNS))
 
     def merged(self, other: Points) -> Points:
         """Both together; a point in both is kept once."""
-        keys, first = np.unique(np.concatenate([self.keys, other.keys]), return_index=True)
-        sustained = np.concatenate([self.sustained, other.sustained])[first]
-        return Points(keys, sustained, np.concatenate([self.temporary, other.temporary])[first])
+        return Points.joined([self, other])
 
     def missing(self, keys: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """The keys that are not there, rising, each once."""
@@ -71,18 +83,19 @@ class PointStore:
     ----------
     folder
         Folder of this store, made when first written.
-    operations
-        Number of operations of a point.
+    sequences, limits
+        Number of switching sequences of a point, and of limits that cycles are counted above.
     """
 
-    def __init__(self, folder: Path, *, operations: int) -> None:
+    def __init__(self, folder: Path, *, sequences: int, limits: int) -> None:
         self.folder = folder
-        self.operations = operations
+        self.sequences = sequences
+        self.limits = limits
 
     def load(self) -> Points:
         """All points on disk; damaged files are removed."""
         self._clear()
-        points = Points.empty(self.operations)
+        points = Points.empty(self.sequences, self.limits)
         files = sorted(self.folder.glob("*.npz"))
         for file in files:
             part = self._read(file)
@@ -99,7 +112,7 @@ class PointStore:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             with aside.open("wb") as file:
-                np.savez_compressed(file, keys=points.keys, sustained=points.sustained, temporary=points.temporary)
+                np.savez_compressed(file, keys=points.keys, **{name: getattr(points, name) for name in COLUMNS})
             aside.replace(target)
         except OSError:
             with contextlib.suppress(OSError):
@@ -117,7 +130,7 @@ class PointStore:
     def _read(self, file: Path) -> Points | None:
         try:
             with file.open("rb") as opened, np.load(opened, allow_pickle=False) as data:
-                points = Points(data["keys"], data["sustained"], data["temporary"])
+                points = Points(data["keys"], *(data[name] for name in COLUMNS))
         except FileNotFoundError:  # another process has just put its files together
             return None
         except DAMAGE:
@@ -130,10 +143,9 @@ class PointStore:
         return points
 
     def _sound(self, points: Points) -> bool:
-        count = len(points.keys)
-        return (
-            points.keys.dtype == np.int64
-            and points.sustained.shape == (count, self.operations)
-            and points.temporary.shape == (count,)
-            and bool(np.isfinite(points.sustained).all() and np.isfinite(points.temporary).all())
+        count, widths = len(points.keys), (self.sequences, self.sequences, self.limits)
+        tables = [getattr(points, name) for name in COLUMNS]
+        return points.keys.dtype == np.int64 and all(
+            table.shape == (count, width) and bool(np.isfinite(table).all())
+            for table, width in zip(tables, widths, strict=True)
         )

@@ -2,8 +2,9 @@
 
 A response depends on the circuit and on (b, g, im), g being core loss and resistive load together: a load is nothing
 but a larger core loss. So one grid over the three serves every load and every transformer, and a mix of transformers
-too. The grid is geometric; a value between nodes is the largest at the nodes around it (the responses jump, so nothing
-is interpolated).
+too. Single-phase load is a fourth axis, in coarse steps on the safe side; for five-legged cores it adds to g. The grid
+is geometric. A voltage or a power between nodes is the largest at the nodes around it (the responses jump), a share of
+sequences their mean by nearness. With arresters the same grid holds other curves.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import logging
 import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, as_completed
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import product
 from pathlib import Path
@@ -41,6 +42,15 @@ CYCLES: Final = (60, 110, 20, 10)
 offset is hastened: 4 free, 16 sevenfold and 40 free ones stand for 156 cycles."""
 NODE_CYCLES: Final = (*CYCLES[:3], 40)
 """The same at a node of the grid, where such a response is measured over four times as long: the safe side."""
+LIMITS_PU: Final = (1.0, 1.1, 1.25, 1.4, 1.6, 2.0)
+"""Voltages that cycles are counted above; another limit takes those of the next lower one."""
+ARRESTER_KNEE: Final = 0.95
+"""Where the straight line of an arrester begins: an arrester of exponent 30 that has 1.9 per unit at 1 A takes the same
+power within a tenth, from 75 to 1500 kVA, as this one whose line begins at 1.8."""
+ONE_PHASE_LOWEST: Final = 1e-3
+ONE_PHASE_PER_DECADE: Final = 8
+ONE_PHASE_NODES: Final = 25
+"""Steps of single-phase load: none, then 1e-3 to 1 of rating; a value counts as the step at or below it."""
 POINTS_A_TASK: Final = 4
 SECONDS_BETWEEN_SAVES: Final = 10.0
 _LOG = logging.getLogger(__name__)
@@ -67,9 +77,9 @@ class CurveParameters:
     saturated_resistance
         Resistance that acts on the saturated part of the current only [per unit].
     arrester_pu
-        Voltage up to which an arrester takes nothing [per unit of crest to ground].
+        Voltage of an arrester at a current of about one ampere [per unit of crest to ground].
     arrester_slope
-        Resistance of an arrester above that [per unit].
+        Resistance of an arrester above its knee, which lies at 0.95 of that voltage [per unit].
     """
 
     series_resistance: float = 0.02
@@ -79,10 +89,19 @@ class CurveParameters:
     arrester_pu: float = 1.9
     arrester_slope: float = 0.4
 
-    def rows(self, b: FloatArray, g: FloatArray, im: FloatArray) -> FloatArray:
-        """Parameter rows of the kernel, shape (n, 6)."""
-        rest = np.array([self.knee, self.air_core_reactance, self.series_resistance])
-        return np.column_stack([b, g, im, np.broadcast_to(rest, (len(b), 3))])
+    def rows(
+        self,
+        b: FloatArray,
+        g: FloatArray,
+        *,
+        im: FloatArray,
+        one_phase: FloatArray | float = 0.0,
+        clamped: bool = False,
+    ) -> FloatArray:
+        """Parameter rows of the kernel, with an arrester on every open phase or none, shape (n, 10)."""
+        knee_pu = ARRESTER_KNEE * self.arrester_pu if clamped else np.inf
+        core = (self.knee, self.air_core_reactance, self.series_resistance, self.saturated_resistance)
+        return np.column_stack(np.broadcast_arrays(b, g, im, *core, one_phase, knee_pu, self.arrester_slope))
 
 
 @cache
@@ -94,10 +113,11 @@ def code_fingerprint() -> str:
     return digest.hexdigest()
 
 
-def store_name(circuit: Circuit, parameters: CurveParameters) -> str:
+def store_name(circuit: Circuit, parameters: CurveParameters, *, clamped: bool = False) -> str:
     """Folder name of the points of a circuit: circuit, and a digest of parameters and code."""
-    text = f"{parameters!r} {code_fingerprint()}"
-    return f"{circuit.name.lower()}-{hashlib.sha256(text.encode()).hexdigest()[:20]}"
+    used = parameters if clamped else replace(parameters, arrester_pu=0.0, arrester_slope=0.0)
+    digest = hashlib.sha256(f"{used!r} {code_fingerprint()}".encode()).hexdigest()[:20]
+    return f"{circuit.name.lower()}{'-clamped' if clamped else ''}-{digest}"
 
 
 def simulate(
@@ -115,7 +135,7 @@ def simulate(
     circuit
         Winding family.
     rows
-        b, g, im, knee, xs, r [per unit], shape (n, 6).
+        As :meth:`CurveParameters.rows` makes them, shape (n, 10).
     density
         Multiplies the number of draws.
     block
@@ -126,16 +146,17 @@ def simulate(
     Returns
     -------
     numpy.ndarray
-        Sustained peak, temporary peak [per unit] and period [cycles, 0 where it does not repeat] of every operation,
-        shape (n, operations, 3).
+        Of every operation: sustained peak [per unit], largest mean power of one arrester [per unit of rating], period
+        [cycles, 0 where it does not repeat], cycles above each of :data:`LIMITS_PU`; shape
+        (n, sequences, 2, 3 + limits).
     """
     from survey.physics.kernel import STEPS_PER_CYCLE, solve_points
 
     states, draws = switching_plan(circuit, density=density, block=block)
     # one memory layout only, or the kernel is compiled twice
     rows = np.ascontiguousarray(rows)
-    found = solve_points(int(circuit), rows, states, draws, STEPS_PER_CYCLE, np.array(cycles, dtype=np.int64))
-    return np.asarray(found).reshape(len(rows), -1, 3)
+    clock, limits = np.array(cycles, dtype=np.int64), np.array(LIMITS_PU)
+    return np.asarray(solve_points(int(circuit), rows, states, draws, STEPS_PER_CYCLE, clock, limits))
 
 
 def node_bounds(values: npt.ArrayLike, axis: int) -> tuple[IntArray, IntArray]:
@@ -153,14 +174,27 @@ def node_value(numbers: IntArray, axis: int) -> FloatArray:
     return np.asarray(LOWEST[axis] * 10.0 ** (numbers / NODES_PER_DECADE[axis]))
 
 
-def make_keys(b: IntArray, g: IntArray, im: IntArray) -> IntArray:
+def make_keys(b: IntArray, g: IntArray, *, im: IntArray, one_phase: IntArray | int = 0) -> IntArray:
     """One number for a place on the grid."""
-    return np.asarray((b * KEY_BASE + g) * KEY_BASE + im)
+    return np.asarray(((one_phase * KEY_BASE + b) * KEY_BASE + g) * KEY_BASE + im)
 
 
-def split_keys(keys: IntArray) -> tuple[IntArray, IntArray, IntArray]:
-    """Inverse of :func:`make_keys`."""
-    return keys // KEY_BASE**2, keys // KEY_BASE % KEY_BASE, keys % KEY_BASE
+def split_keys(keys: IntArray) -> tuple[IntArray, IntArray, IntArray, IntArray]:
+    """Inverse of :func:`make_keys`: b, g, im, one_phase."""
+    return keys // KEY_BASE**2 % KEY_BASE, keys // KEY_BASE % KEY_BASE, keys % KEY_BASE, keys // KEY_BASE**3
+
+
+def one_phase_node(values: npt.ArrayLike) -> IntArray:
+    """Number of the step of single-phase load at or below each value; 0 is none."""
+    held = np.maximum(np.asarray(values, dtype=np.float64), 0.1 * ONE_PHASE_LOWEST)
+    step = np.floor(ONE_PHASE_PER_DECADE * np.log10(held / ONE_PHASE_LOWEST) + 1.0 + 1e-9)
+    return np.clip(step, 0, ONE_PHASE_NODES).astype(np.int64)
+
+
+def one_phase_value(numbers: IntArray) -> FloatArray:
+    """Single-phase load of steps [per unit]."""
+    step = ONE_PHASE_LOWEST * 10.0 ** ((numbers - 1) / ONE_PHASE_PER_DECADE)
+    return np.where(numbers > 0, step, 0.0)
 
 
 BLOCKS: Final = 8
@@ -172,14 +206,27 @@ def draw_block(keys: IntArray) -> IntArray:
 
     A section then rests on eight times the draws of a node, and a rare state on one draw in two hundred is met.
     """
-    b, g, im = split_keys(keys)
+    b, g, im, _ = split_keys(keys)
     return np.asarray(b % 2 * 4 + g % 2 * 2 + im % 2)
 
 
-def corner_keys(b: npt.ArrayLike, g: npt.ArrayLike, im: npt.ArrayLike) -> IntArray:
+def corner_keys(b: npt.ArrayLike, g: npt.ArrayLike, *, im: npt.ArrayLike, one_phase: npt.ArrayLike = 0.0) -> IntArray:
     """Keys of the eight nodes around each place, shape (8, n)."""
     bounds = [node_bounds(values, axis) for axis, values in enumerate((b, g, im))]
-    return np.stack([make_keys(*corner) for corner in product(*bounds)])
+    step = one_phase_node(one_phase)
+    return np.stack([make_keys(*corner[:2], im=corner[2], one_phase=step) for corner in product(*bounds)])
+
+
+def corner_weights(b: npt.ArrayLike, g: npt.ArrayLike, *, im: npt.ArrayLike) -> FloatArray:
+    """Weight of each of those nodes, by nearness in ratio; they add up to one, shape (8, n)."""
+    sides = []
+    for axis, values in enumerate((b, g, im)):
+        low, high = node_bounds(values, axis)
+        held = np.clip(np.asarray(values, dtype=np.float64), LOWEST[axis], HIGHEST[axis])
+        part = np.clip(NODES_PER_DECADE[axis] * np.log10(held / node_value(low, axis)), 0.0, 1.0)
+        part = np.where(high > low, part, 0.0)
+        sides.append((1.0 - part, part))
+    return np.stack([one * two * three for one, two, three in product(*sides)])
 
 
 class CurveTable:
@@ -195,18 +242,27 @@ class CurveTable:
         Folder of the cache; None keeps nothing on disk.
     workers
         Threads that compute.
+    clamped
+        With an arrester on every open phase.
     """
 
     def __init__(
-        self, circuit: Circuit, *, parameters: CurveParameters, cache_dir: Path | None, workers: int = 2
+        self,
+        circuit: Circuit,
+        *,
+        parameters: CurveParameters,
+        cache_dir: Path | None,
+        workers: int = 2,
+        clamped: bool = False,
     ) -> None:
         self.circuit = circuit
         self.parameters = parameters
         self.workers = workers
-        operations = 2 * len(switching_plan(circuit)[0])
-        folder = None if cache_dir is None else cache_dir / store_name(circuit, parameters)
-        self._store = None if folder is None else PointStore(folder, operations=operations)
-        self.points = Points.empty(operations) if self._store is None else self._store.load()
+        self.clamped = clamped
+        size = {"sequences": len(switching_plan(circuit)[0]), "limits": len(LIMITS_PU)}
+        folder = None if cache_dir is None else cache_dir / store_name(circuit, parameters, clamped=clamped)
+        self._store = None if folder is None else PointStore(folder, **size)
+        self.points = Points.empty(**size) if self._store is None else self._store.load()
 
     def ensure(self, keys: IntArray, *, progress: Progress | None = None) -> None:
         """Compute the points that are missing; those finished are kept even when interrupted."""
@@ -239,45 +295,47 @@ class CurveTable:
     def _keep(self, parts: list[Points]) -> None:
         if not parts:
             return
-        fresh = Points(
-            np.concatenate([part.keys for part in parts]),
-            np.concatenate([part.sustained for part in parts]),
-            np.concatenate([part.temporary for part in parts]),
-        )
-        fresh = Points.empty(fresh.sustained.shape[1]).merged(fresh)
+        fresh = Points.joined(parts)
         self.points = self.points.merged(fresh)
         if self._store is not None and not self._store.save(fresh):
             _tell_not_kept(self._store.folder.parent)
             self._store = None
 
     def _compute(self, keys: IntArray) -> Points:
-        nodes = [node_value(numbers, axis) for axis, numbers in enumerate(split_keys(keys))]
-        found = simulate(
-            self.circuit, self.parameters.rows(*nodes), block=int(draw_block(keys[:1])[0]), cycles=NODE_CYCLES
-        )
-        return Points(keys, found[..., 0].astype(np.float32), found[..., 1].max(axis=1).astype(np.float32))
+        *nodes, step = split_keys(keys)
+        b, g, im = (node_value(numbers, axis) for axis, numbers in enumerate(nodes))
+        rows = self.parameters.rows(b, g, im=im, one_phase=one_phase_value(step), clamped=self.clamped)
+        found = simulate(self.circuit, rows, block=int(draw_block(keys[:1])[0]), cycles=NODE_CYCLES)
+        sustained, power, cycles = found[..., 0], found[..., 1], found[..., 3:]
+        # a response that ends above a limit does not settle below it: its share tells of it
+        settled = np.where(sustained[..., None] <= np.array(LIMITS_PU), cycles, 0.0)
+        figures = (sustained.max(axis=2), power.max(axis=2), settled.max(axis=(1, 2)))
+        return Points(keys, *(figure.astype(np.float32) for figure in figures))
 
     def peaks(self, keys: IntArray) -> FloatArray:
         """Largest sustained peak at each key, shape of ``keys``."""
         return self.points.sustained.max(axis=1, initial=0.0)[self.points.rows(keys)].astype(np.float64)
 
-    def sequence_peaks(self, keys: IntArray) -> FloatArray:
-        """Sustained peak of every sequence at each key, shape of ``keys`` and one more."""
-        found = self.points.sustained[self.points.rows(keys)]
-        return np.asarray(found.reshape(*keys.shape, -1, 2).max(axis=-1), dtype=np.float64)
+    def powers(self, keys: IntArray) -> FloatArray:
+        """Largest mean power of one arrester at each key [per unit of rating]."""
+        return self.points.power.max(axis=1, initial=0.0)[self.points.rows(keys)].astype(np.float64)
 
     def shares(self, keys: IntArray, *, limit: float) -> FloatArray:
         """Share of sequences above the limit at each key."""
-        return np.asarray((self.sequence_peaks(keys) > limit) @ sequence_weights(self.circuit))
+        above = (self.points.sustained > limit) @ sequence_weights(self.circuit)
+        return np.asarray(above[self.points.rows(keys)])
 
     def typical(self, keys: IntArray, *, limit: float) -> FloatArray:
         """Median of the sequences above the limit at each key; NaN where there is none."""
-        found = self.sequence_peaks(keys)
-        ringing = np.where(found > limit, found, np.nan)
-        none = ~(found > limit).any(axis=-1)
-        ringing[none] = 0.0
-        return np.where(none, np.nan, np.nanmedian(ringing, axis=-1))
+        ringing = self.points.sustained > limit
+        # sequences that do not ring sort behind all others, and are left out of the middle
+        order = np.sort(np.where(ringing, self.points.sustained, np.inf), axis=1)
+        count, row = ringing.sum(axis=1), np.arange(len(order))
+        middle = [order[row, np.maximum(place, 0)] for place in ((count - 1) // 2, count // 2 - (count == 0))]
+        median = np.where(count > 0, 0.5 * (middle[0] + middle[1]), np.nan)
+        return median[self.points.rows(keys)].astype(np.float64)
 
-    def temporary(self, keys: IntArray) -> FloatArray:
-        """Largest temporary peak at each key."""
-        return self.points.temporary[self.points.rows(keys)].astype(np.float64)
+    def cycles_above(self, keys: IntArray, *, limit: float) -> FloatArray:
+        """Largest number of cycles above the limit while a response settles under it, at each key."""
+        column = max(int(np.searchsorted(LIMITS_PU, limit + 1e-9)) - 1, 0)
+        return self.points.cycles[self.points.rows(keys), column].astype(np.float64)

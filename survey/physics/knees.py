@@ -7,8 +7,9 @@ from typing import Final
 import numpy as np
 
 from survey.compiled import njit
-from survey.physics.circuits import KNEE, Array, IntArray
+from survey.physics.circuits import CLAMP, CURVES, FLUX_CURVES, KNEE, SLOPE, Array, B, IntArray
 from survey.physics.propagators import (
+    CORE_REGIONS,
     DIGITS,
     REGIONS,
     SIZE,
@@ -17,31 +18,50 @@ from survey.physics.propagators import (
     region_of,
 )
 
+CREST_FROM: Final = 0.7
+"""Part of an arrester's knee from which a step is searched for a crest beyond it: steps are 1.3 radians of the fastest
+oscillation at most, and its crest hides no more than a fifth."""
 LATEST: Final = 4
 """Ticks after a knee at which a step may end: what it then missed is made good to third order."""
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def knee_distance(probes: Array, region: int, segment: IntArray, y: Array, knee: float) -> float:
-    """Least distance of any curve to the end of its piece; negative beyond it."""
+@njit(cache=True, error_model="numpy")
+def argument(probes: Array, region: int, curve: int, y: Array) -> float:
+    """Argument of a curve: flux of a core per unit of rated, or voltage of an open phase."""
+    if curve >= FLUX_CURVES:
+        return y[6 + curve - FLUX_CURVES]
+    return (
+        probes[region, curve, 0] * y[3]
+        + probes[region, curve, 1] * y[4]
+        + probes[region, curve, 2] * y[5]
+        + probes[region, curve, 3]
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def to_end(x: float, segment: int, knee: float) -> float:
+    """Distance of an argument to the end of its piece; negative beyond it."""
+    return knee - abs(x) if segment == 0 else segment * x - knee
+
+
+@njit(cache=True, error_model="numpy")
+def knee_distance(probes: Array, region: int, segment: IntArray, y: Array, knee: float, clamp: float) -> float:
+    """Least distance of any magnetizing curve to the end of its piece; negative where any curve is beyond it."""
     least = np.inf
-    for k in range(len(segment)):
-        x = (
-            probes[region, k, 0] * y[3]
-            + probes[region, k, 1] * y[4]
-            + probes[region, k, 2] * y[5]
-            + probes[region, k, 3]
-        )
-        distance = knee - abs(x) if segment[k] == 0 else segment[k] * x - knee
-        least = min(least, distance)
+    for k in range(FLUX_CURVES):
+        least = min(least, to_end(argument(probes, region, k, y), segment[k], knee))
+    for k in range(2):
+        distance = to_end(y[6 + k], segment[FLUX_CURVES + k], clamp)
+        if distance < 0.0:
+            least = min(least, distance)
     return least
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy")
 def shift_pieces(
-    probes: Array, coarsest: IntArray, closed: int, y: Array, segment: IntArray, knee: float
+    probes: Array, coarsest: IntArray, closed: int, y: Array, segment: IntArray, knee: float, clamp: float
 ) -> tuple[int, float]:
-    """Move ``segment`` to the pieces that hold at y; return region and distance to the nearest knee.
+    """Move ``segment`` to the pieces that hold at y; return region and distance to the nearest knee of a core.
 
     Stops at a region not built yet, with a distance of -1.
     """
@@ -51,19 +71,15 @@ def shift_pieces(
             least = -1.0
             break
         changed, least = False, np.inf
-        for k in range(len(segment)):
-            x = (
-                probes[region, k, 0] * y[3]
-                + probes[region, k, 1] * y[4]
-                + probes[region, k, 2] * y[5]
-                + probes[region, k, 3]
-            )
-            piece = 1 if x > knee else (-1 if x < -knee else 0)
+        for k in range(CURVES):
+            x, end = argument(probes, region, k, y), knee if k < FLUX_CURVES else clamp
+            piece = 1 if x > end else (-1 if x < -end else 0)
             if piece != segment[k]:
                 segment[k] = piece
                 changed = True
                 break
-            least = min(least, abs(abs(x) - knee))
+            if k < FLUX_CURVES:
+                least = min(least, abs(abs(x) - end))
         if not changed:
             break
         region = region_of(segment)
@@ -75,14 +91,18 @@ def settle_pieces(
     tables: Tables, circuit: int, parameters: Array, closed: int, y: Array, segment: IntArray
 ) -> tuple[int, float]:
     """Do as :func:`shift_pieces` does, and build the regions that are new."""
-    region, distance = shift_pieces(tables.probes, tables.coarsest, closed, y, segment, parameters[KNEE])
+    region, distance = shift_pieces(
+        tables.probes, tables.coarsest, closed, y, segment, parameters[KNEE], parameters[CLAMP]
+    )
     while distance < 0.0:
         build_piece(tables, circuit, parameters, closed, segment)
-        region, distance = shift_pieces(tables.probes, tables.coarsest, closed, y, segment, parameters[KNEE])
+        region, distance = shift_pieces(
+            tables.probes, tables.coarsest, closed, y, segment, parameters[KNEE], parameters[CLAMP]
+        )
     return region, distance
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy")
 def apply_step(steps: Array, row: int, y: Array, out: Array) -> None:
     """Write ``exp(A h) y`` from the transposed propagator, all rows side by side so that it vectorises."""
     y0, y1, y2, y3, y4, y5, y6, y7 = y[0], y[1], y[2], y[3], y[4], y[5], y[6], y[7]
@@ -95,7 +115,7 @@ def apply_step(steps: Array, row: int, y: Array, out: Array) -> None:
         )
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy")
 def row_times(slopes: Array, place: int, row: int, y: Array) -> float:
     """One row of A times y."""
     total = 0.0
@@ -104,34 +124,30 @@ def row_times(slopes: Array, place: int, row: int, y: Array) -> float:
     return total
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy")
 def approach(
-    probes: Array, slopes: Array, place: int, curve: int, segment: int, y: Array, knee: float
+    probes: Array, slopes: Array, place: int, curve: int, segment: int, y: Array, end: float
 ) -> tuple[float, float]:
     """Distance of one curve to the end of its piece and how fast it changes [per unit, per radian]."""
     region = place % REGIONS
-    x, slope = probes[region, curve, 3], 0.0
-    for k in range(3):
-        weight = probes[region, curve, k]
-        if weight != 0.0:
-            x += weight * y[3 + k]
-            slope += weight * row_times(slopes, place, k, y)
+    x, slope = argument(probes, region, curve, y), 0.0
+    if curve >= FLUX_CURVES:
+        slope = row_times(slopes, place, curve - FLUX_CURVES + 3, y)
+    else:
+        for k in range(3):
+            weight = probes[region, curve, k]
+            if weight != 0.0:
+                slope += weight * row_times(slopes, place, k, y)
     sign = float(segment) if segment != 0 else (-1.0 if x > 0.0 else 1.0)
-    return (knee + sign * x, sign * slope) if segment == 0 else (sign * x - knee, sign * slope)
+    return (end + sign * x, sign * slope) if segment == 0 else (sign * x - end, sign * slope)
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def farthest_beyond(probes: Array, region: int, segment: IntArray, y: Array, knee: float) -> int:
+@njit(cache=True, error_model="numpy")
+def farthest_beyond(probes: Array, region: int, segment: IntArray, y: Array, knee: float, clamp: float) -> int:
     """Curve that lies farthest beyond the end of its piece."""
     worst, least = 0, np.inf
-    for k in range(len(segment)):
-        x = (
-            probes[region, k, 0] * y[3]
-            + probes[region, k, 1] * y[4]
-            + probes[region, k, 2] * y[5]
-            + probes[region, k, 3]
-        )
-        distance = knee - abs(x) if segment[k] == 0 else segment[k] * x - knee
+    for k in range(CURVES):
+        distance = to_end(argument(probes, region, k, y), segment[k], knee if k < FLUX_CURVES else clamp)
         if distance < least:
             worst, least = k, distance
     return worst
@@ -170,7 +186,7 @@ def lowest_of_cubic(start: float, start_slope: float, end: float, end_slope: flo
     return value + s * s * ((3.0 - 2.0 * s) * end + (s - 1.0) * end_slope), s
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy")
 def step_ticks(steps: Array, row: int, ticks: int, y: Array, out: Array) -> None:
     """Write the state after fewer than 512 ticks; ``row`` is the row of one tick."""
     for i in range(SIZE):
@@ -182,7 +198,7 @@ def step_ticks(steps: Array, row: int, ticks: int, y: Array, out: Array) -> None
         row += 7
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy")
 def step_to_graze(
     steps: Array,
     slopes: Array,
@@ -204,7 +220,7 @@ def step_to_graze(
     for k in range(3):
         rates[0, k] = row_times(slopes, place, k, y) * span
         rates[1, k] = row_times(slopes, place, k, z) * span
-    for curve in range(len(segment)):
+    for curve in range(FLUX_CURVES):
         start_slope, end_slope, start, end = 0.0, 0.0, probes[region, curve, 3], probes[region, curve, 3]
         for k in range(3):
             weight = probes[region, curve, k]
@@ -224,7 +240,7 @@ def step_to_graze(
     return ticks
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy")
 def step_to_knee(
     steps: Array,
     slopes: Array,
@@ -236,6 +252,7 @@ def step_to_knee(
     ticks: int,
     tick: float,
     knee: float,
+    clamp: float,
 ) -> tuple[int, float]:
     """Shorten a step from y to z, which lies beyond a knee, until z is just beyond it.
 
@@ -243,12 +260,13 @@ def step_to_knee(
     """
     late = tick
     for _ in range(8):
-        curve = farthest_beyond(probes, place % REGIONS, segment, z, knee)
-        end, end_slope = approach(probes, slopes, place, curve, segment[curve], z, knee)
+        curve = farthest_beyond(probes, place % REGIONS, segment, z, knee, clamp)
+        limit = knee if curve < FLUX_CURVES else clamp
+        end, end_slope = approach(probes, slopes, place, curve, segment[curve], z, limit)
         late = min(max(end / end_slope, 0.0), ticks * tick) if end_slope < 0.0 else ticks * tick
         if ticks == 1 or late < LATEST * tick:
             break
-        start, start_slope = approach(probes, slopes, place, curve, segment[curve], y, knee)
+        start, start_slope = approach(probes, slopes, place, curve, segment[curve], y, limit)
         # a curve beyond its knee can be told by the side it ends on only
         span = ticks * tick
         where = root_of_cubic(start, start_slope * span, end, end_slope * span)
@@ -257,14 +275,70 @@ def step_to_knee(
     return ticks, late
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def make_good(slopes: Array, before: int, after: int, y: Array, late: float, change: Array) -> None:
+@njit(cache=True, error_model="numpy")
+def step_to_crest(
+    steps: Array,
+    slopes: Array,
+    place: int,
+    y: Array,
+    segment: IntArray,
+    z: Array,
+    ticks: int,
+    tick: float,
+    clamp: float,
+) -> int:
+    """Shorten a step from y to z, both short of an arrester's knee, to a crest beyond it in between, if there is one.
+
+    Return its ticks, unchanged where there is none.
+    """
+    for k in range(2):
+        if segment[FLUX_CURVES + k] != 0 or max(abs(y[6 + k]), abs(z[6 + k])) < CREST_FROM * clamp:
+            continue
+        span = ticks * tick
+        start_slope = row_times(slopes, place, 3 + k, y) * span
+        end_slope = row_times(slopes, place, 3 + k, z) * span
+        sign = -1.0 if z[6 + k] > 0.0 else 1.0
+        if sign * start_slope < 0.0 < sign * end_slope:
+            start, end = clamp + sign * y[6 + k], clamp + sign * z[6 + k]
+            lowest, where = lowest_of_cubic(start, sign * start_slope, end, sign * end_slope)
+            if lowest < 0.0:
+                ticks = max(1, min(ticks - 1, round(ticks * where)))
+                step_ticks(steps, place * DIGITS, ticks, y, z)
+                break
+    return ticks
+
+
+@njit(cache=True, error_model="numpy")
+def late_share(x: float, conducting: bool) -> float:
+    """Part of (change of slope) x (time) that a voltage misses; x is that time over the time constant beyond the knee.
+
+    Half of it while x is small; a voltage that has gone beyond is held back sooner, one that should be free later.
+    """
+    if x < 1e-3:
+        return 0.5
+    gone = 1.0 - np.exp(-x)
+    return (1.0 - gone / x) / x if conducting else 1.0 / gone - 1.0 / x
+
+
+@njit(cache=True, error_model="numpy")
+def make_good(
+    slopes: Array, parameters: Array, before: int, after: int, y: Array, late: float, change: Array, energy: Array
+) -> None:
     """Correct y for the time since a knee was crossed, in which it still followed the piece at ``before``.
 
     Currents are the same on both pieces at the knee and part in proportion to the time since, so what is missing is
-    half of the difference now over that time. ``change`` is room for five numbers.
+    half of the difference now over that time. An arrester's knee has a time constant of its own; what it took
+    meanwhile is added to ``energy``. ``change`` is room for five numbers.
     """
     for k in range(5):
-        change[k] = row_times(slopes, after, k, y) - row_times(slopes, before, k, y)
+        change[k] = 0.5 * late * (row_times(slopes, after, k, y) - row_times(slopes, before, k, y))
+    was, now = before % REGIONS // CORE_REGIONS, after % REGIONS // CORE_REGIONS
+    if was != now:
+        time_constant = parameters[B] * parameters[SLOPE]
+        for k in range(2):
+            if was % 3 != now % 3:
+                change[3 + k] *= 2.0 * late_share(late / time_constant, now % 3 != 0)
+                energy[k] += parameters[CLAMP] * parameters[B] * abs(change[3 + k])
+            was, now = was // 3, now // 3
     for k in range(5):
-        y[3 + k] += 0.5 * late * change[k]
+        y[3 + k] += change[k]

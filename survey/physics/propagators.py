@@ -10,7 +10,16 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from survey.compiled import njit
-from survey.physics.circuits import Array, IntArray, fill_generator, fill_probe, magnetizing_rows
+from survey.physics.circuits import (
+    CURVES,
+    FLUX_CURVES,
+    Array,
+    IntArray,
+    fill_feed,
+    fill_generator,
+    fill_probe,
+    lost_rows,
+)
 
 SIZE: Final = 8
 LEVELS: Final = 10
@@ -19,9 +28,12 @@ DIGITS: Final = 22
 three of them."""
 STEPS_PER_CYCLE: Final = 32
 TICKS_PER_CYCLE: Final = STEPS_PER_CYCLE << (LEVELS - 1)
-REGIONS: Final = 81
-UNSATURATED: Final = 40
-"""Number of the combination with every curve on its middle piece."""
+REGIONS: Final = 729
+"""Combinations of pieces of four magnetizing curves and two arresters; 0 has every curve on its middle piece."""
+CORE_REGIONS: Final = 81
+"""Those of the magnetizing curves: they make the remainder of a region's number by 81."""
+CLAMPED_LEVEL: Final = 7
+"""Level of the longest step at first while an arrester conducts, a twentieth of a radian: its current is sampled."""
 CURVATURE: Final = 0.75
 """An eighth of the fastest change of a winding voltage allowed for near a knee, 6 per unit per radian."""
 RADIANS_PER_STEP: Final = 1.3
@@ -35,22 +47,27 @@ class Tables(NamedTuple):
     Parameters
     ----------
     steps
-        ``exp(A h)`` transposed; rows number pole state, piece and octal digit of the ticks, shape (8 * 81 * 22, 8, 8).
+        ``exp(A h)`` transposed; rows number pole state, piece and octal digit of the ticks, shape
+        (8 * 729 * 22, 8, 8); memory is taken where written.
     coarsest
-        Level of the longest step allowed, -1 where not built yet, shape (8, 81).
+        Level of the longest step allowed, -1 where not built yet, shape (8, 729).
     slopes
-        Rows of A for fluxes and open phases, shape (8 * 81, 5, 8).
-    currents
-        Magnetizing currents over (1, flux 1..3), shape (81, 3, 4).
+        Rows of A for fluxes and open phases, shape (8 * 729, 5, 8).
+    lost
+        Flux that the resistances take of a winding per radian, over (1, flux 1..3), shape (729, 3, 4).
+    feeds
+        Current that an open phase feeds into the transformer (:func:`~survey.physics.circuits.fill_feed`), shape
+        (8 * 729, 2, 7).
     probes
-        Arguments of the curves over (flux 1..3, constant), shape (81, 4, 4).
+        Arguments of the magnetizing curves over (flux 1..3, constant), shape (729, 4, 4).
     bends
         Distance to a knee that a step of each level must keep, shape (levels,).
     """
 
     steps: Array
     slopes: Array
-    currents: Array
+    lost: Array
+    feeds: Array
     coarsest: IntArray
     probes: Array
     bends: Array
@@ -66,6 +83,7 @@ def make_tables(steps_per_cycle: int) -> Tables:
         np.empty((8 * REGIONS * DIGITS, SIZE, SIZE)),
         np.empty((8 * REGIONS, 5, SIZE)),
         np.empty((REGIONS, 3, 4)),
+        np.empty((8 * REGIONS, 2, 7)),
         np.full((8, REGIONS), -1, dtype=np.int64),
         np.empty((REGIONS, 4, 4)),
         bends,
@@ -78,20 +96,23 @@ def tick_rad(steps_per_cycle: int) -> float:
     return 2.0 * np.pi / (steps_per_cycle << (LEVELS - 1))
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def region_of(segment: IntArray) -> int:
-    """Number of a combination of pieces, base three; three curves count as four with the last on its middle piece."""
-    last = segment[3] if len(segment) > 3 else 0
-    return segment[0] + 1 + 3 * (segment[1] + 1) + 9 * (segment[2] + 1) + 27 * (last + 1)
+    """Number of a combination of pieces, base three: a digit of 0, 1, or 2 for -1."""
+    region, weight = 0, 1
+    for k in range(CURVES):
+        region += weight * (segment[k] if segment[k] >= 0 else 2)
+        weight *= 3
+    return region
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def first_row(closed: int, region: int) -> int:
     """First row of a piece in the propagator table: that of one tick."""
     return (closed * REGIONS + region) * DIGITS
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def level_row(level: int) -> int:
     """Row, counted from the first, of ``2 ** level`` ticks."""
     return 7 * (level // 3) + (1 << level % 3) - 1
@@ -161,18 +182,26 @@ def exponential(matrix: Array, out: Array) -> None:
 
 
 @njit(cache=True, error_model="numpy")
-def coarsest_level(generator: Array, tick: float) -> int:
-    """Level of the longest step that still samples the fastest free oscillation of the open phases on a piece."""
-    stiffness, damping = np.zeros((2, 2)), 0.0
+def coarsest_level(generator: Array, tick: float, segment: IntArray) -> int:
+    """Level of the longest step that still samples the fastest free oscillation of the open phases on a piece.
+
+    A phase held by an arrester does not oscillate.
+    """
+    stiffness, damping, clamped = np.zeros((2, 2)), 0.0, False
     for i in range(2):
+        if segment[FLUX_CURVES + i] != 0:
+            clamped = True
+            continue
         damping = max(damping, -generator[6 + i, 6 + i])
         for j in range(2):
+            if segment[FLUX_CURVES + j] != 0:
+                continue
             for k in range(3):
                 stiffness[i, j] -= generator[6 + i, 3 + k] * generator[3 + k, 6 + j]
     half, product = 0.5 * (stiffness[0, 0] + stiffness[1, 1]), stiffness[0, 1] * stiffness[1, 0]
     spread = np.sqrt(max(0.25 * (stiffness[0, 0] - stiffness[1, 1]) ** 2 + product, 0.0))
     rate = np.sqrt(max(half + spread - 0.25 * damping * damping, 1.0))
-    level = LEVELS - 1
+    level = CLAMPED_LEVEL if clamped else LEVELS - 1
     longest = RADIANS_PER_STEP * min(tick * TICKS_PER_CYCLE / (2.0 * np.pi), 1.0)
     while level > 0 and rate * tick * (1 << level) > longest:
         level -= 1
@@ -203,13 +232,14 @@ def build_piece(tables: Tables, circuit: int, parameters: Array, closed: int, se
     generator = np.empty((SIZE, SIZE))
     fill_generator(circuit, parameters, closed, segment, generator)
     fill_steps(tables.steps, first_row(closed, region), generator, tick)
-    tables.coarsest[closed, region] = coarsest_level(generator, tick)
+    tables.coarsest[closed, region] = coarsest_level(generator, tick, segment)
     fill_probe(circuit, parameters, segment, tables.probes[region])
-    magnetizing = np.empty((3, SIZE))
-    magnetizing_rows(circuit, parameters, segment, magnetizing)
+    lost = np.empty((3, SIZE))
+    lost_rows(circuit, parameters, segment, lost)
     for k in range(3):
         for j in range(4):
-            tables.currents[region, k, j] = magnetizing[k, 2 + j]
+            tables.lost[region, k, j] = lost[k, 2 + j]
+    fill_feed(circuit, parameters, closed, segment, tables.feeds[closed * REGIONS + region])
     for k in range(5):
         for j in range(SIZE):
             tables.slopes[closed * REGIONS + region, k, j] = generator[3 + k, j]

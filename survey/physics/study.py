@@ -20,6 +20,7 @@ from survey.physics.curves import (
     IntArray,
     Progress,
     corner_keys,
+    corner_weights,
     make_keys,
     node_bounds,
     node_value,
@@ -47,8 +48,6 @@ class StudyResult:
         Largest sustained open-phase voltage of all operations at no load [crest, per unit of nominal crest to ground].
     peak_loaded_pu
         The same at the section's load, single-phase load between phase and ground included.
-    temporary_pu
-        Largest voltage at no load while the response settles, inrush included [per unit].
     typical_pu
         Median of the sustained peaks of the sequences that ring at no load [per unit]; NaN where none does.
     likelihood
@@ -69,7 +68,8 @@ class StudyResult:
     arrester_power_loaded_pu
         The same at the section's load.
     cycles_above
-        Largest number of cycles that an open phase stays above the limit while a response settles.
+        Largest number of cycles that an open phase stays above the limit at no load, without arresters, before a
+        response settles under it.
     in_model
         False where a value lies outside the model (:func:`inside_model`); the other figures are then of the nearest
         values inside, or 0 where there is none, and not to be published.
@@ -77,7 +77,6 @@ class StudyResult:
 
     peak_pu: FloatArray
     peak_loaded_pu: FloatArray
-    temporary_pu: FloatArray
     typical_pu: FloatArray
     likelihood: FloatArray
     likelihood_loaded: FloatArray
@@ -174,7 +173,7 @@ class CurveLibrary:
         self.voltage_limit = voltage_limit
         self.cache_dir = default_cache_dir() if cache_dir == "user" else cache_dir
         self.workers = workers
-        self._tables: dict[Circuit, CurveTable] = {}
+        self._tables: dict[tuple[Circuit, bool], CurveTable] = {}
 
     def look_up(
         self,
@@ -214,7 +213,7 @@ class CurveLibrary:
             where = np.flatnonzero(good & (kinds == kind))
             if len(where):
                 sections = Sections(*(column[where] for column in columns))
-                answer.put(where, self._answer(self._table(kind), sections, progress=progress))
+                answer.put(where, self._answer(kind, sections, progress=progress))
         return answer
 
     def prepare(
@@ -254,45 +253,74 @@ class CurveLibrary:
         -------
         Sustained peak [per unit] and share of operations above the limit, shape (n,).
         """
-        kinds = np.asarray(circuit, dtype=np.int64)
-        nodes = [nearest_node(values, axis) for axis, values in enumerate((b, p, im))]
-        keys = make_keys(*nodes)
-        peak, share = np.zeros(len(kinds)), np.zeros(len(kinds))
+        peak, share = np.zeros(len(np.atleast_1d(circuit))), np.zeros(len(np.atleast_1d(circuit)))
+        for table, where, keys in self._nearest(circuit, b=b, p=p, im=im, clamped=False, progress=progress):
+            peak[where] = table.peaks(keys)
+            share[where] = table.shares(keys, limit=self.voltage_limit)
+        return peak, share
+
+    def near_power(
+        self,
+        circuit: npt.ArrayLike,
+        *,
+        b: npt.ArrayLike,
+        p: npt.ArrayLike,
+        im: npt.ArrayLike,
+        progress: Progress | None = None,
+    ) -> FloatArray:
+        """Mean power of one arrester in the same way [per unit of the section's rating], shape (n,)."""
+        power = np.zeros(len(np.atleast_1d(circuit)))
+        for table, where, keys in self._nearest(circuit, b=b, p=p, im=im, clamped=True, progress=progress):
+            power[where] = table.powers(keys)
+        return power
+
+    def _nearest(
+        self,
+        circuit: npt.ArrayLike,
+        *,
+        b: npt.ArrayLike,
+        p: npt.ArrayLike,
+        im: npt.ArrayLike,
+        clamped: bool,
+        progress: Progress | None,
+    ) -> Iterator[tuple[CurveTable, IntArray, IntArray]]:
+        """Yield, for every circuit there, its curves, the places it is at, and the nearest nodes."""
+        kinds = np.atleast_1d(np.asarray(circuit, dtype=np.int64))
+        node_b, node_p, node_im = (nearest_node(values, axis) for axis, values in enumerate((b, p, im)))
+        keys = np.broadcast_to(make_keys(node_b, node_p, im=node_im), kinds.shape)
         for kind in Circuit:
             where = np.flatnonzero(kinds == kind)
             if len(where):
-                table = self._table(kind)
+                table = self._table(kind, clamped=clamped)
                 table.ensure(keys[where], progress=progress)
-                peak[where] = table.peaks(keys[where])
-                share[where] = table.shares(keys[where], limit=self.voltage_limit)
-        return peak, share
+                yield table, where, keys[where]
 
-    def _table(self, circuit: Circuit) -> CurveTable:
-        if circuit not in self._tables:
-            self._tables[circuit] = CurveTable(
-                circuit, parameters=self.parameters, cache_dir=self.cache_dir, workers=self.workers
+    def _table(self, circuit: Circuit, *, clamped: bool = False) -> CurveTable:
+        if (circuit, clamped) not in self._tables:
+            self._tables[circuit, clamped] = CurveTable(
+                circuit, parameters=self.parameters, cache_dir=self.cache_dir, workers=self.workers, clamped=clamped
             )
-        return self._tables[circuit]
+        return self._tables[circuit, clamped]
 
-    def _answer(self, table: CurveTable, sections: Sections, *, progress: Progress | None) -> StudyResult:
-        bare = corner_keys(sections.b, sections.p, sections.im)
-        load = sections.load + (sections.one_phase if table.circuit is Circuit.FIVE_LEGGED else 0.0)
-        loaded = corner_keys(sections.b, sections.p + np.minimum(load, FULL_LOAD), sections.im)
-        table.ensure(np.union1d(bare, loaded), progress=progress)
-        peak = table.peaks(bare).max(axis=0)
+    def _answer(self, circuit: Circuit, sections: Sections, *, progress: Progress | None) -> StudyResult:
+        bare, loaded = corners_of(circuit, sections)
+        table, clamped = self._table(circuit), self._table(circuit, clamped=True)
+        for curves in (table, clamped):
+            curves.ensure(np.union1d(bare.keys, loaded.keys), progress=progress)
+        peak = table.peaks(bare.keys).max(axis=0)
         needed, cures = self._load_needed(table, sections, peak=peak, progress=progress)
+        limit = self.voltage_limit
         return StudyResult(
             peak_pu=peak,
-            peak_loaded_pu=table.peaks(loaded).max(axis=0),
-            temporary_pu=table.temporary(bare).max(axis=0),
-            typical_pu=mean_of_some(table.typical(bare, limit=self.voltage_limit)),
-            clamped_pu=np.full(len(peak), np.nan),
-            arrester_power_pu=np.full(len(peak), np.nan),
-            arrester_power_loaded_pu=np.full(len(peak), np.nan),
-            cycles_above=np.full(len(peak), np.nan),
-            likelihood=table.shares(bare, limit=self.voltage_limit).max(axis=0),
-            likelihood_loaded=table.shares(loaded, limit=self.voltage_limit).max(axis=0),
+            peak_loaded_pu=table.peaks(loaded.keys).max(axis=0),
+            typical_pu=bare.mean_of_some(table.typical(bare.keys, limit=limit)),
+            likelihood=bare.mean(table.shares(bare.keys, limit=limit)),
+            likelihood_loaded=loaded.mean(table.shares(loaded.keys, limit=limit)),
             load_needed_pu=needed,
+            clamped_pu=clamped.peaks(bare.keys).max(axis=0),
+            arrester_power_pu=clamped.powers(bare.keys).max(axis=0),
+            arrester_power_loaded_pu=clamped.powers(loaded.keys).max(axis=0),
+            cycles_above=table.cycles_above(bare.keys, limit=limit).max(axis=0),
             load_cures=cures,
             in_model=np.ones(len(peak), dtype=bool),
         )
@@ -319,12 +347,36 @@ class CurveLibrary:
         return needed, cures
 
 
-def mean_of_some(values: FloatArray) -> FloatArray:
-    """Mean over the first axis of the values that are there; NaN where none is."""
-    there = np.isfinite(values)
-    count = there.sum(axis=0)
-    total = np.where(there, values, 0.0).sum(axis=0)
-    return np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
+@dataclass(frozen=True)
+class Corners:
+    """The eight nodes around each section, and how near each is: keys and weights, shape (8, n)."""
+
+    keys: IntArray
+    weights: FloatArray
+
+    @classmethod
+    def around(cls, b: FloatArray, g: FloatArray, *, im: FloatArray, one_phase: FloatArray | float = 0.0) -> Corners:
+        """Nodes around b, g, im at a step of single-phase load."""
+        return cls(corner_keys(b, g, im=im, one_phase=one_phase), corner_weights(b, g, im=im))
+
+    def mean(self, values: FloatArray) -> FloatArray:
+        """Mean of values at the nodes, by nearness."""
+        return np.asarray((self.weights * values).sum(axis=0))
+
+    def mean_of_some(self, values: FloatArray) -> FloatArray:
+        """The same of those that are there; NaN where none is."""
+        weights = np.where(np.isfinite(values), self.weights + 1e-12, 0.0)
+        total, weight = (weights * np.nan_to_num(values)).sum(axis=0), weights.sum(axis=0)
+        return np.divide(total, weight, out=np.full(total.shape, np.nan), where=weight > 0.0)
+
+
+def corners_of(circuit: Circuit, sections: Sections) -> tuple[Corners, Corners]:
+    """Nodes around each section at no load, and with its load; in five-legged cores single-phase load is load."""
+    in_core = circuit is Circuit.FIVE_LEGGED
+    load = sections.load + (sections.one_phase if in_core else 0.0)
+    g = sections.p + np.minimum(load, FULL_LOAD)
+    bare = Corners.around(sections.b, sections.p, im=sections.im)
+    return bare, Corners.around(sections.b, g, im=sections.im, one_phase=0.0 if in_core else sections.one_phase)
 
 
 def _sides(b: FloatArray, im: FloatArray) -> Iterator[tuple[IntArray, IntArray]]:
@@ -386,7 +438,7 @@ class LeastGood:
         self, g: IntArray, progress: Progress | None, *, where: npt.NDArray[np.bool_] | None = None
     ) -> npt.NDArray[np.bool_]:
         chosen = np.ones(len(g), dtype=bool) if where is None else where
-        keys = make_keys(self.columns[chosen, 0], g[chosen], self.columns[chosen, 1])
+        keys = make_keys(self.columns[chosen, 0], g[chosen], im=self.columns[chosen, 1])
         self.table.ensure(keys, progress=progress)
         bad = np.zeros(len(g), dtype=bool)
         bad[chosen] = self.table.peaks(keys) > self.limit
@@ -405,13 +457,15 @@ def dyadic_between(low: IntArray, high: IntArray) -> IntArray:
     return answer
 
 
-def direct(
+def direct(  # noqa: PLR0913  # one section's figures
     circuit: Circuit,
     *,
     b: float,
     p: float,
     im: float,
     load: float = 0.0,
+    one_phase: float = 0.0,
+    clamped: bool = False,
     parameters: CurveParameters | None = None,
     density: int = 1,
 ) -> FloatArray:
@@ -421,19 +475,26 @@ def direct(
     ----------
     circuit
         Winding family.
-    b, p, im, load
-        Charging, core loss, magnetizing current and load [per unit of the section's rating].
+    b, p, im, load, one_phase
+        Charging, core loss, magnetizing current, load and single-phase load [per unit of the section's rating].
+    clamped
+        With an arrester on every open phase.
     parameters
-        Resistance and magnetizing curve.
+        Resistances, magnetizing curve, arrester.
     density
         Multiplies the number of draws.
 
     Returns
     -------
     numpy.ndarray
-        Sustained peak, temporary peak [per unit] and period [cycles, 0 where it does not repeat] of every operation,
-        shape (operations, 3).
+        Of every operation of every sequence: sustained peak [per unit], largest mean power of one arrester [per unit
+        of rating], period [cycles, 0 where it does not repeat], cycles above each of ``curves.LIMITS_PU``; shape
+        (operations, 3 + limits), two operations a sequence.
     """
     chosen = CurveParameters() if parameters is None else parameters
-    rows = chosen.rows(np.array([b]), np.array([p + load]), np.array([im]))
-    return np.asarray(simulate(circuit, rows, density=density)[0])
+    of_core = one_phase if circuit is Circuit.FIVE_LEGGED else 0.0
+    rows = chosen.rows(
+        np.array([b]), np.array([p + load + of_core]), im=np.array([im]), one_phase=one_phase - of_core, clamped=clamped
+    )
+    found = simulate(circuit, rows, density=density)[0]
+    return np.asarray(found.reshape(-1, found.shape[-1]))

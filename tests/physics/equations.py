@@ -13,11 +13,20 @@ from scipy.integrate import solve_ivp
 
 from survey.physics import kernel
 from survey.physics.circuits import terminal_voltages
-from survey.physics.families import Circuit
 from survey.physics.kernel import STEPS_PER_CYCLE, solve_points
+from survey.physics.sequences import Circuit
 
 ANGLES = np.array([0.0, -2 * np.pi / 3, 2 * np.pi / 3])
 ROOT3 = np.sqrt(3.0)
+BETWEEN_PHASES = (Circuit.DELTA, Circuit.OPEN_DELTA)
+CORE = 1 / ((2 * 0.75 + ROOT3 / 2) / 3)
+"""Rated phase currents of a core with c im are 0.75 c im outside and sqrt3/2 c im in the middle: their mean is im."""
+TO_WINDINGS = {
+    Circuit.DELTA: np.array([[1, -1, 0], [0, 1, -1], [-1, 0, 1]]),
+    Circuit.FLOATING_WYE: np.eye(3) - 1 / 3,
+    Circuit.FIVE_LEGGED: np.eye(3),
+    Circuit.OPEN_DELTA: np.array([[1, -1, 0], [0, 1, -1], [0, 0, 0]]),
+}
 
 
 @dataclass(frozen=True)
@@ -33,6 +42,16 @@ class Case:
     knee: float = 1.15
     xs: float = 0.2
     angle: float = 0.0
+    r_sat: float = 0.0
+    one_phase: float = 0.0
+    clamp: float = np.inf
+    slope: float = 0.4
+
+    @property
+    def row(self) -> np.ndarray:
+        """Parameters as the study takes them."""
+        rest = (self.knee, self.xs, self.r, self.r_sat, self.one_phase, self.clamp, self.slope)
+        return np.array([self.b, self.g, self.im, *rest])
 
     @property
     def open_phases(self) -> list[int]:
@@ -41,11 +60,21 @@ class Case:
 
 def by_study(case: Case, *, steps: int = STEPS_PER_CYCLE, cycles: tuple[int, int, int, int] = (150, 200, 0, 10)):
     """Sustained peak and period of the study's own integrator, without hastening."""
-    row = np.array([[case.b, case.g, case.im, case.knee, case.xs, case.r]])
+    peak, _, period = figures_by_study(case, steps=steps, cycles=cycles)
+    return peak, period
+
+
+def figures_by_study(
+    case: Case, *, steps: int = STEPS_PER_CYCLE, cycles: tuple[int, int, int, int] = (150, 200, 0, 10)
+):
+    """Sustained peak, largest mean power of an arrester and period."""
     states = np.array([[0, case.closed, 7]], dtype=np.int64)
     draws = np.array([[case.angle, 0.0, 0.0, 0.0, 0.0]])
-    found = solve_points(int(case.circuit), row, states, draws, steps, np.array(cycles, dtype=np.int64))
-    return found[0, 0, 0, 0], int(found[0, 0, 0, 2])
+    found = solve_points(
+        int(case.circuit), case.row[None], states, draws, steps, np.array(cycles, dtype=np.int64), np.array([1.25])
+    )
+    peak, power, period = found[0, 0, 0, :3]
+    return peak, power, int(period)
 
 
 def curve(x, case: Case, *, im: float | None = None):
@@ -53,51 +82,71 @@ def curve(x, case: Case, *, im: float | None = None):
     return (case.im if im is None else im) * x + (x - np.clip(x, -case.knee, case.knee)) / case.xs
 
 
-def magnetizing(flux, case: Case):
-    """Winding currents of the three fluxes."""
-    if case.circuit is Circuit.DELTA:
-        return curve(flux / ROOT3, case) / ROOT3
+def magnetizing(flux, case: Case, *, exciting: bool = True):
+    """Winding currents of the three fluxes; the saturated part of them without the exciting one."""
+    im = case.im if exciting else 0.0
+    if case.circuit in BETWEEN_PHASES:
+        return curve(flux / ROOT3, case, im=im) / ROOT3 * (1.0, 1.0, case.circuit is Circuit.DELTA)
     if case.circuit is Circuit.FLOATING_WYE:
-        return curve(flux, case)
+        return curve(flux, case, im=im)
+    h = curve(ROOT3 * core_fluxes(flux, case), case, im=CORE * im)
+    return np.array([h[0], h[0] + h[1], -h[3]])
 
+
+def core_fluxes(flux, case: Case):
+    """The four core fluxes at which the magnetomotive forces add up to zero."""
     offsets = np.array([flux[0], 0.0, -flux[1], -flux[1] - flux[2]])
 
     def balance(f2):
-        return curve(ROOT3 * (f2[:, None] + offsets), case, im=case.im / 1.5).sum(axis=1)
+        return curve(ROOT3 * (f2[:, None] + offsets), case, im=CORE * case.im).sum(axis=1)
 
-    # the sum of the magnetomotive forces rises with f2 and is straight between the knees of the cores
+    # their sum rises with f2 and is straight between the knees of the cores
     knees = np.sort(np.concatenate([case.knee / ROOT3 - offsets, -case.knee / ROOT3 - offsets]))
     knees = np.concatenate([[knees[0] - 1.0], knees, [knees[-1] + 1.0]])
     sums = balance(knees)
     k = int(np.clip(np.searchsorted(sums, 0.0), 1, len(knees) - 1))
-    f2 = knees[k - 1] - sums[k - 1] * (knees[k] - knees[k - 1]) / (sums[k] - sums[k - 1])
-    h = curve(ROOT3 * (f2 + offsets), case, im=case.im / 1.5)
-    return np.array([h[0], h[0] + h[1], -h[3]])
+    return knees[k - 1] - sums[k - 1] * (knees[k] - knees[k - 1]) / (sums[k] - sums[k - 1]) + offsets
 
 
-def derivative(t, y, case: Case):
+def arrester(v, case: Case, exponent: float | None = None):
+    """Current of an arrester: straight beyond its knee, or a power of the voltage, 1 at the knee over the slope."""
+    if exponent is not None:
+        return np.sign(v) * np.abs(v / case.clamp) ** exponent / case.slope
+    return (v - np.clip(v, -case.clamp, case.clamp)) / case.slope if np.isfinite(case.clamp) else 0.0 * v
+
+
+def derivative(t, y, case: Case, exponent: float | None = None):
+    """Of three fluxes, then the open-phase voltages."""
     v = np.cos(t + case.angle + ANGLES)
     for slot, phase in enumerate(case.open_phases):
         v[phase] = y[3 + slot]
-    delta = case.circuit is Circuit.DELTA
-    third = 3.0 if delta else 1.0
-    u = v - np.roll(v, -1) if delta else v - v.mean() if case.circuit is Circuit.FLOATING_WYE else v
-    m = magnetizing(y[:3], case)
-    e = (u - third * case.r * m) / (1 + case.r * case.g)
-    i = m + case.g / third * e
-    line = i - np.roll(i, 1) if delta else i - i.mean() if case.circuit is Circuit.FLOATING_WYE else i
+    third = 3.0 if case.circuit in BETWEEN_PHASES else 1.0
+    windings = TO_WINDINGS[case.circuit]
+    u, m = windings @ v, magnetizing(y[:3], case)
+    saturated = magnetizing(y[:3], case, exciting=False)
+    e = (u - third * (case.r * m + case.r_sat * saturated)) / (1 + case.r * case.g)
+    line = windings.T @ (m + case.g / third * e) + case.one_phase * v + arrester(v, case, exponent)
     return np.concatenate([e, [-line[phase] / case.b for phase in case.open_phases]])
 
 
-def by_solve_ivp(case: Case, *, cycles: int = 160, last: int = 10, rtol: float = 1e-7, atol: float = 1e-9):
+def by_solve_ivp(case: Case, **more):
     """Sustained peak by scipy's stiff integrator: largest open-phase voltage over the last cycles."""
+    return figures_by_solve_ivp(case, **more)[0]
+
+
+def figures_by_solve_ivp(
+    case: Case, *, cycles: int = 160, last: int = 10, rtol: float = 1e-7, atol: float = 1e-9, exponent=None
+):
+    """Sustained peak and largest mean power of an arrester, over the last cycles."""
     y = np.zeros(3 + len(case.open_phases))
     end, start = 2 * np.pi * cycles, 2 * np.pi * (cycles - last)
-    times = np.linspace(start, end, 400 * last)
+    times = np.linspace(start, end, 2000 * last if np.isfinite(case.clamp) else 400 * last)
     found = solve_ivp(
-        derivative, (0, end), y, args=(case,), method="LSODA", rtol=rtol, atol=atol, t_eval=times, max_step=0.2
+        derivative, (0, end), y, args=(case, exponent), method="LSODA", rtol=rtol, atol=atol, t_eval=times, max_step=0.2
     )
-    return float(np.abs(found.y[3:]).max())
+    v = found.y[3:]
+    # crest values: 1.5 times voltage and current of a phase make the three-phase rating
+    return float(np.abs(v).max()), float((v * arrester(v, case, exponent)).mean(axis=1).max() / 1.5)
 
 
 def waveform_by_solve_ivp(case: Case, *, cycles: int, samples: int = 400):
@@ -114,9 +163,9 @@ def waveform_by_study(case: Case, *, cycles: int, samples: int = 64):
     """The same by the study's own integrator."""
     tables = kernel.make_tables(STEPS_PER_CYCLE)
     tables.coarsest[:] = -1
-    point = np.array([case.b, case.g, case.im, case.knee, case.xs, case.r])
+    work = kernel.make_work(10)
     y = np.zeros(kernel.SIZE)
-    segment = np.zeros(4 if case.circuit is Circuit.FIVE_LEGGED else 3, dtype=np.int64)
+    segment = np.zeros(6, dtype=np.int64)
     kernel.start_state(int(case.circuit), case.angle, np.zeros(3), y, False)
     kernel.change_poles(y, 0, case.closed)
     rows = np.zeros((3, kernel.SIZE))
@@ -124,6 +173,6 @@ def waveform_by_study(case: Case, *, cycles: int, samples: int = 64):
     voltages = [rows[case.open_phases[0]] @ y]
     ticks = kernel.TICKS_PER_CYCLE // samples
     for _ in range(cycles * samples):
-        kernel.advance(tables, int(case.circuit), point, case.closed, y, segment, ticks, 0.0)
+        kernel.advance(tables, work, int(case.circuit), case.row, case.closed, y, segment, ticks, 0.0)
         voltages.append(rows[case.open_phases[0]] @ y)
     return np.linspace(0, 2 * np.pi * cycles, len(voltages)), np.array(voltages)
