@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import signal
 import sys
-import threading
-from contextlib import contextmanager
+from contextlib import redirect_stderr, redirect_stdout
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import NoReturn, TextIO, cast
 
 import click
 
@@ -21,9 +19,7 @@ from survey.commands.plan import plan
 from survey.commands.sheets import sheets
 from survey.errors import SurveyError
 from survey.memory import ran_out, reserve_little
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
+from survey.streams import PlainStream, open_closed_streams, tell, told_to_end, written
 
 OUT_OF_MEMORY = (
     "out of memory; the output folder is as it was before; close other programs, raise the limit, or survey fewer "
@@ -96,7 +92,8 @@ def run(
             sign_offs=sign_offs,
         )
         write_outputs(result, out, progress=progress.part, reservation=reservation)
-    print_summary(result, out)
+    with written(out):
+        print_summary(result, out)
     if strict and result.record["findings"]["error"]:
         raise SystemExit(1)
 
@@ -107,47 +104,40 @@ for command in (inspect, limits, site, plan, sheets, compare):
 
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Run the command line; every refusal is one line on standard error and exit status 1."""
+    open_closed_streams()
     reserve_little()
+    out = PlainStream(sys.stdout)
+    with redirect_stdout(cast("TextIO", out)):
+        status = _run(arguments)
+        out.flush()
+    if out.failure:
+        tell(f"survey: standard output cannot be written ({out.failure}); files that were written stand")
+        status = 1
+    sys.exit(status)
+
+
+def _run(arguments: list[str] | None) -> int:
+    """Exit status of a command; says on standard error why it is not 0."""
     try:
-        with _told_to_end():
+        with told_to_end():
             status = commands.main(args=arguments, prog_name="survey", standalone_mode=False)
-    except click.exceptions.Abort:
-        _refuse("interrupted; the output folder is as it was before")
+    except (click.exceptions.Abort, KeyboardInterrupt):
+        return _refused("interrupted; the output folder is as it was before")
     except click.ClickException as error:
-        error.show()
-        sys.exit(error.exit_code)
+        with redirect_stderr(cast("TextIO", PlainStream(sys.stderr))):
+            error.show()
+        return error.exit_code
     except SurveyError as error:
-        _refuse(OUT_OF_MEMORY if ran_out(error) else str(error))
-    except KeyboardInterrupt:
-        _refuse("interrupted; the output folder is as it was before")
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(0)
+        return _refused(OUT_OF_MEMORY if ran_out(error) else str(error))
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else 0
     except Exception as error:
         if not ran_out(error):
             raise
-        _refuse(OUT_OF_MEMORY)
-    sys.exit(status if isinstance(status, int) else 0)
+        return _refused(OUT_OF_MEMORY)
+    return status if isinstance(status, int) else 0
 
 
-@contextmanager
-def _told_to_end() -> Iterator[None]:
-    """Take a request to end (by another program, or with the terminal) like Ctrl-C, so that all is put away first."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    names = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {name: signal.getsignal(name) for name in names}
-    for name in names:
-        if before[name] is signal.SIG_DFL:
-            signal.signal(name, signal.default_int_handler)
-    try:
-        yield
-    finally:
-        for name in names:
-            signal.signal(name, before[name])
-
-
-def _refuse(message: str) -> NoReturn:
-    click.echo(f"survey: {' '.join(message.split())}", err=True)
-    sys.exit(1)
+def _refused(message: str) -> int:
+    tell(f"survey: {message}")
+    return 1

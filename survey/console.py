@@ -12,6 +12,7 @@ import numpy as np
 from survey.assess.score import BANDS
 from survey.findings import SEVERITIES
 from survey.result import CAUTION
+from survey.streams import in_line
 from survey.wrapped import labelled
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ class StageProgress:
 
     def part(self, name: str) -> None:
         """A file is being written."""
-        self._next(f"{STAGES['write']} {name}")
+        self._next(f"{STAGES['write']} {in_line(name)}")
 
     def count(self, done: int, total: int) -> None:
         """Some of the circuits are done."""
@@ -85,13 +86,13 @@ class StageProgress:
 @contextmanager
 def stage_progress() -> Iterator[StageProgress]:
     """Progress by stage on a terminal's standard error."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield StageProgress(None)
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-    columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         yield StageProgress(bar)
 
@@ -209,6 +210,7 @@ def _print_worst(sites: pd.DataFrame) -> None:
     for row in worst.to_dict("records"):
         peak = "not studied" if np.isnan(row["worst_peak_pu"]) else f"{row['worst_peak_pu']:.1f} pu"
         click.echo(
-            f"  {row['rank']}. {row['site_id']}  {row['band']}, priority {row['priority']:.0f}: {peak}, "
-            f"{row['worst_cable_m']:.0f} m of cable behind {row['worst_device']} {row['worst_switch_id']}".rstrip()
+            f"  {row['rank']}. {in_line(row['site_id'])}  {row['band']}, priority {row['priority']:.0f}: {peak}, "
+            f"{row['worst_cable_m']:.0f} m of cable behind {in_line(row['worst_device'])} "
+            f"{in_line(row['worst_switch_id'])}".rstrip()
         )

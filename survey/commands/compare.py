@@ -9,6 +9,7 @@ import click
 
 from survey import CAUTION
 from survey.commands.paths import PATH
+from survey.streams import in_line, written
 
 if TYPE_CHECKING:
     from survey.comparison.comparison import Comparison
@@ -30,7 +31,8 @@ def compare(old: Path, new: Path, *, out: Path) -> None:
 
     comparison = compare_surveys(old, new)
     write_comparison(comparison, out)
-    print_comparison(comparison, out)
+    with written(out):
+        print_comparison(comparison, out)
 
 
 def print_comparison(comparison: Comparison, out: Path) -> None:
@@ -48,7 +50,7 @@ def print_comparison(comparison: Comparison, out: Path) -> None:
         )
     click.echo(f"Tags        {len(comparison.tags)} to add, change or remove")
     for row in comparison.sites.head(MOST_ROWS).itertuples():
-        click.echo(f"  {row.site_id}  {row.change}: {row.why}")
+        click.echo(f"  {in_line(row.site_id)}  {row.change}: {in_line(row.why)}")
     if len(comparison.sites) > MOST_ROWS:
         click.echo(f"  ... {len(comparison.sites) - MOST_ROWS} more in changes.csv")
     click.echo(f"\nResults in  {out}  (changes.csv, tags.csv, changes.html)")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from survey.commands.paths import PATH
+from survey.streams import written
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -75,7 +76,8 @@ def site(**typed: Any) -> None:  # noqa: ANN401 - click fills in what the option
 
             drawn = draw_site(answer, progress=progress.count)
             write_whole(options.picture, drawn)
-    print_site(answer, options.picture)
+    with written(options.picture):
+        print_site(answer, options.picture)
 
 
 @dataclass(frozen=True)
@@ -211,9 +213,10 @@ def limits(
         if out is not None:
             progress.part(out.name)
             write_whole(out, limits_writer(table, out.suffix.lower()))
-    for line in text_lines(table) if out is None else [f"{len(table.rows):,} lengths in {out}"]:
-        click.echo(line)
-    click.echo(labelled("", CAUTION, indent=0))
+    with written(out):
+        for line in text_lines(table) if out is None else [f"{len(table.rows):,} lengths in {out}"]:
+            click.echo(line)
+        click.echo(labelled("", CAUTION, indent=0))
 
 
 def limits_writer(table: DeskTable, suffix: str) -> Callable[[Path], None]:

@@ -10,6 +10,7 @@ import click
 from survey import CAUTION
 from survey.commands.paths import PATH
 from survey.errors import InputError, SettingsError
+from survey.streams import written
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -59,10 +60,12 @@ def inspect(network: Path, *, out: Path | None, settings: Path | None, ask: bool
     if out is not None:
         draft = draft_settings(found, others=other_sections(settings)).encode()
         write_whole(out, lambda path: _fill(path, draft))
-        click.echo(
-            f"\nDraft settings in {out}. Look at the lines marked UNSURE, then: survey run {network} -s {out} -o OUT\n"
-        )
-        _check_draft(found, out, always=check)
+        with written(out):
+            click.echo(
+                f"\nDraft settings in {out}. Look at the lines marked UNSURE, then: "
+                f"survey run {network} -s {out} -o OUT\n"
+            )
+            _check_draft(found, out, always=check)
 
 
 def _check(network: Path, settings: Path | None) -> None:

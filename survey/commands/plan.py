@@ -9,6 +9,7 @@ import click
 
 from survey import CAUTION
 from survey.commands.paths import PATH
+from survey.streams import in_line, written
 
 if TYPE_CHECKING:
     from survey.planning.planning import Plan
@@ -75,16 +76,17 @@ def plan(  # noqa: PLR0913 - one parameter an option
         found = make_plan(out, request=request, network_path=network, settings=settings, progress=progress)
         progress.part("plan")
         write_plan(found, out)
-    print_plan(found, out)
+    with written(out):
+        print_plan(found, out)
 
 
 def print_plan(found: Plan, out: Path) -> None:
     """Installs in order, what is left, and the checks."""
     for row in found.installs.head(MOST_ROWS).itertuples():
         what = (
-            f"{row.device} {row.id} becomes three-pole"
+            f"{in_line(row.device)} {in_line(row.id)} becomes three-pole"
             if row.kind == "three_pole"
-            else f"three-pole device at {row.at}"
+            else f"three-pole device at {in_line(row.at)}"
         )
         risk = f"risk {row.risk_before:.0f} -> {row.risk_after:.0f}"
         click.echo(f"{row.order:4d}. {what.strip()}: {row.sites_helped} sites, {risk}")

@@ -9,6 +9,7 @@ import click
 
 from survey import CAUTION
 from survey.commands.paths import PATH
+from survey.streams import written
 
 if TYPE_CHECKING:
     from survey.report.sheets.paper import PageName
@@ -44,5 +45,6 @@ def sheets(
         page=cast("PageName", page),
         units=cast("Units", chosen),
     )
-    for file in files:
-        click.echo(str(file))
+    with written(folder or out):
+        for file in files:
+            click.echo(str(file))

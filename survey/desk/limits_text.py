@@ -10,7 +10,7 @@ from survey.desk.chain import FOOT_M, LEFT_OUT, cut_off
 from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import THREE_LEGGED, TITLES, not_susceptible_lines
 from survey.physics.families import CONSTRUCTIONS
-from survey.wrapped import NARROWEST, labelled
+from survey.wrapped import TABLE, labelled, terminal_width
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterator
@@ -121,7 +121,7 @@ def _blocks(table: DeskTable, block: pd.DataFrame, *, unit_m: float) -> Iterator
     for key in table.shown:
         cells = _column(table, block, key, unit_m=unit_m)
         width = max(map(len, cells)) + 2
-        if lines is not ratings and len(lines[0]) + width > NARROWEST:
+        if lines is not ratings and len(lines[0]) + width > min(terminal_width(), TABLE):
             yield lines
             lines = ratings
         lines = [line + f"{cell:>{width}}" for line, cell in zip(lines, cells, strict=True)]
