@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import logging
+import sqlite3
 import warnings
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -22,6 +23,8 @@ from pyproj.exceptions import CRSError
 from survey.errors import CrsError, FormatError
 from survey.read.geometry import has_curves
 from survey.read.live import copy_if_live, side_files
+from survey.read.views import View, read_views
+from survey.report.own_files import GPKG_FILE, NETWORK_FILE, RECORD_FILE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -120,7 +123,7 @@ def open_export(path: Path) -> Export:
         raise FormatError(msg)
     if path.is_dir():
         return _open_folder(path)
-    if path.suffix.lower() == ".gpkg":
+    if path.suffix.lower() == ".gpkg" and path.is_file():
         return GeoPackage(path)
     if path.suffix.lower() in (".shp", *PARQUET_SUFFIXES):
         msg = f"{path}: one layer only; give the folder that holds all layers ({path.parent})"
@@ -131,12 +134,16 @@ def open_export(path: Path) -> Export:
 
 def _open_folder(path: Path) -> Export:
     with translated(path):
-        names = sorted(entry.name for entry in path.iterdir())
+        names = sorted(entry.name for entry in path.iterdir() if not _is_output(entry))
     shapes = [name for name in names if name.lower().endswith(".shp")]
     parquets = [name for name in names if name.lower().endswith(PARQUET_SUFFIXES)]
     if shapes and parquets:
         msg = f"{path}: holds shapefiles ({shapes[0]} ...) and GeoParquet ({parquets[0]} ...); leave one kind in it"
         raise FormatError(msg)
+    for name in (*shapes, *parquets):
+        if not (path / name).is_file():
+            msg = f"{path / name}: not a plain file; expected a layer; move it away or export it again"
+            raise FormatError(msg)
     if shapes:
         return ShapefileFolder(path, tuple(path / name for name in shapes))
     if parquets:
@@ -148,6 +155,15 @@ def _open_folder(path: Path) -> Export:
     found = ", ".join(names[:8]) + (" ..." if len(names) > 8 else "") if names else "nothing"
     msg = f"{path}: holds neither shapefiles nor GeoParquet files, but {found}; give {KINDS}"
     raise FormatError(msg)
+
+
+def _is_output(file: Path) -> bool:
+    """Whether a file is what an earlier survey wrote: by its name, and by the record beside it or the fields in it."""
+    if file.name not in {GPKG_FILE, NETWORK_FILE}:
+        return False
+    if file.with_name(RECORD_FILE).is_file() or file.suffix != ".parquet":
+        return file.with_name(RECORD_FILE).is_file()
+    return {"shielded", "cable_id"} <= set(pq.read_schema(file).names)
 
 
 @contextmanager
@@ -162,7 +178,7 @@ def translated(path: Path, layer: str | None = None) -> Iterator[None]:
             warnings.simplefilter("ignore")
             yield
     # UnboundLocalError: pyogrio 0.13 on a .prj file that is no coordinate system
-    except (pa.ArrowException, OSError, RuntimeError, ValueError, UnboundLocalError) as error:
+    except (pa.ArrowException, sqlite3.Error, OSError, RuntimeError, ValueError, UnboundLocalError) as error:
         reason = " ".join(str(getattr(error, "strerror", None) or error).split())
         msg = f"{where}: cannot be read ({reason}); check that the file is whole, or export it again"
         raise FormatError(msg) from error
@@ -198,7 +214,15 @@ class GeoPackage:
         """All layers, in file order."""
         with translated(self.path):
             names = [str(row[0]) for row in pyogrio.list_layers(self._source)]
-            return tuple(replace(_gdal_layer(self._source, name), file=self.path) for name in names)
+            views = read_views(self._source)
+            return tuple(self._view(name, views[name]) if name in views else self._table(name) for name in names)
+
+    def _table(self, name: str) -> LayerInfo:
+        return replace(_gdal_layer(self._source, name), file=self.path)
+
+    def _view(self, name: str, view: View) -> LayerInfo:
+        crs = parse_crs(view.crs, where=f"{self.path}, layer '{name}'")
+        return LayerInfo(name, view.fields, has_geometry=view.has_geometry, crs=crs, file=self.path)
 
     @property
     def _source(self) -> Path:

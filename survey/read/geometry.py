@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from survey.read.nesting import too_deep
 from survey.read.text_order import text_buffers
 
 if TYPE_CHECKING:
@@ -154,6 +155,9 @@ def _shapes(wkb: list[bytes | None]) -> list[shapely.Geometry | None]:
     """Geometries of well-known binary, ``None`` for what cannot be read."""
     shapes: list[shapely.Geometry | None] = []
     for value in wkb:
+        if value is not None and too_deep(value):
+            shapes.append(None)
+            continue
         try:
             shapes.append(shapely.from_wkb(value, on_invalid="ignore"))
         except (NotImplementedError, shapely.errors.GEOSException):  # an arc inside a collection
