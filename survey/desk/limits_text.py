@@ -10,6 +10,7 @@ from survey.desk.chain import FOOT_M, LEFT_OUT, cut_off
 from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import THREE_LEGGED, TITLES, not_susceptible_lines
 from survey.physics.families import CONSTRUCTIONS
+from survey.report.tables import guarded
 from survey.wrapped import TABLE, labelled, terminal_width
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ def write_csv(table: DeskTable, path: Path) -> None:
 
 def _cells(table: DeskTable, row: dict[Hashable, Any]) -> list[str]:
     numbers = (f"{row['cap_nf_km']:.2f}", f"{row['own_nf']:.3f}", f"{row['nll_w']:.1f}", f"{row['exc_pct']:.3f}")
-    kind = (str(row["connection"]), str(row["core"]), str(row["cable_type"]))
+    kind = (str(row["connection"]), str(row["core"]), guarded(str(row["cable_type"])))
     unloaded = (*_both(row["screen_m"]), *_both(row["study_m"]))
     loaded = (f"{table.load_share * 100:g}", *_both(row["loaded_m"]))
     return [f"{table.kv:g}", f"{row['kva']:g}", *kind, *numbers, *unloaded, *loaded, _note(row)]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from survey.report.folder import commit, refusal, reserve_folder
 from survey.report.own_files import PLAN_FILES
+from survey.report.tables import guarded
 from survey.result import CAUTION
 from survey.what_if.edits import COLUMNS as CHANGE_COLUMNS
 
@@ -79,7 +80,7 @@ def write_csv_rows(path: Path, *, header: Sequence[str], rows: Iterable[Sequence
     """Write text cells as CSV; what a spreadsheet would run as a formula gets a leading apostrophe."""
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(header)
+        writer.writerow(map(guarded, header))
         writer.writerows(rows)
 
 
@@ -91,11 +92,6 @@ def _cell(value: object, decimals: int | None) -> str:
         return ""
     text = f"{number:.{decimals}f}"
     return text.removeprefix("-") if float(text) == 0 else text
-
-
-def guarded(text: str) -> str:
-    """Text with an apostrophe before what a spreadsheet would take for a formula, as in the survey's own tables."""
-    return f"'{text}" if text.lstrip("'")[:1] in {"=", "+", "-", "@", "\t", "\r"} and text else text
 
 
 def write_changes(path: Path, plan: Plan) -> None:

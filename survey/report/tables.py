@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from pyarrow import csv as arrow_csv
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
 Kind = Literal["text", "integer", "number"]
@@ -25,8 +27,9 @@ EXTRA_DECIMALS = 6
 """Decimals of a number column that ``columns.csv`` does not list."""
 
 _LARGEST_SCALED = 2.0**53
-_GUARDED = r"\A'*[=+\-@\t\r]"
-_UNGUARDED = r"\A'('*[=+\-@\t\r])"
+_FORMULA = r"'*[=+\-@\t\r\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]"  # the last four: full-width, which some take for the same
+_GUARDED = rf"\A{_FORMULA}"
+_UNGUARDED = rf"\A'({_FORMULA})"
 
 
 @dataclass(frozen=True)
@@ -136,8 +139,15 @@ def write_csv(content: pa.Table, path: Path, *, table: TableName) -> None:
     cells = [_cells(content[name], decimals.get(name, EXTRA_DECIMALS)) for name in content.column_names]
     options = arrow_csv.WriteOptions(include_header=False, quoting_style="needed", batch_size=1 << 16)
     with path.open("wb") as file:
-        file.write((",".join(content.column_names) + "\n").encode())
+        file.write(_header(content.column_names))
         arrow_csv.write_csv(pa.table(cells, names=content.column_names), file, options)
+
+
+def _header(names: Sequence[str]) -> bytes:
+    """The first line, quoted and guarded like any text: columns keep the names they have in the export."""
+    line = io.StringIO()
+    csv.writer(line, lineterminator="\n").writerow(map(guarded, names))
+    return line.getvalue().encode()
 
 
 def _cells(values: pa.ChunkedArray, decimals: int) -> pa.Array:
@@ -158,7 +168,7 @@ def fixed_decimals(values: pa.Array, *, decimals: int) -> pa.Array:
 
 
 def guard(text: pa.Array) -> pa.Array:
-    """Put an apostrophe before text that begins like a spreadsheet formula: ``= + - @``, tab, carriage return.
+    """Put an apostrophe before text that begins like a spreadsheet formula: ``= + - @``, full-width ones, tab, return.
 
     Text that already begins with apostrophes and then like a formula gets one more, so that :func:`unguard` gives
     back exactly what was there.
@@ -167,6 +177,11 @@ def guard(text: pa.Array) -> pa.Array:
     if not pc.any(risky).as_py():
         return text
     return pc.if_else(risky, pc.binary_join_element_wise("'", text, ""), text)
+
+
+def guarded(text: str) -> str:
+    """One text with an apostrophe as :func:`guard` puts it."""
+    return str(guard(pa.array([text]))[0].as_py())
 
 
 def unguard(text: pa.Array | pa.ChunkedArray) -> pa.Array | pa.ChunkedArray:
@@ -199,7 +214,8 @@ def read_csv(path: Path, *, table: TableName) -> pd.DataFrame:
         parse_options=arrow_csv.ParseOptions(newlines_in_values=True),
         convert_options=options,
     )
-    frame = pd.DataFrame({name: _column_back(content[name]) for name in content.column_names})
+    names = unguard(pa.array(content.column_names)).to_pylist()
+    frame = pd.DataFrame({name: _column_back(content[at]) for at, name in enumerate(names)})
     columns_of(frame, table=table)
     return frame
 

@@ -26,7 +26,8 @@ from survey.report.tables import (
 )
 
 TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
-RISKY = st.sampled_from(["", "=", "+", "-", "@", "\t", "\r", "'", "'=", "''+"])
+FORMULAS = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")  # the last four are full-width
+RISKY = st.sampled_from(["", *FORMULAS, "'", "'=", "''+", "'\uff1d"])
 
 
 def written(frame: pd.DataFrame, path: Path, *, table: str) -> bytes:
@@ -97,6 +98,19 @@ def test_text_kept_in_arrow_by_pandas() -> None:
     assert arrow_table(frame, table="findings")["message"].to_pylist() == ["@x", None]
 
 
+@pytest.mark.parametrize("name", ["Asset no., plant", '6" duct', "=1+2", "\uff1dcmd", "'quoted", "two\nlines", "@x, y"])
+def test_headings_are_quoted_and_guarded_like_cells(tmp_path: Path, name: str) -> None:
+    frame = switching_points().assign(**{name: ["=a", "b"]})
+    written(frame, tmp_path / "w.csv", table="switching_points")
+    with (tmp_path / "w.csv").open(encoding="utf-8", newline="") as file:
+        heading, *rows = csv.reader(file)
+    assert {len(row) for row in rows} == {len(heading)}
+    assert not heading[-1].startswith(FORMULAS)
+    back = read_csv(tmp_path / "w.csv", table="switching_points")
+    assert back.columns[-1] == name
+    assert back[name].tolist() == ["=a", "b"]
+
+
 def test_empty_table_round_trip(tmp_path: Path) -> None:
     written(findings().iloc[:0], tmp_path / "f.csv", table="findings")
     back = read_csv(tmp_path / "f.csv", table="findings")
@@ -129,7 +143,7 @@ def test_fixed_decimals(values: list[float | None], decimals: int) -> None:
 @given(st.lists(st.builds(lambda start, rest: start + rest, RISKY, TEXTS), min_size=1))
 def test_guard_is_safe_and_reversible(texts: list[str]) -> None:
     guarded = guard(pa.array(texts))
-    assert not any(text.startswith(("=", "+", "-", "@", "\t", "\r")) for text in guarded.to_pylist())
+    assert not any(text.startswith(FORMULAS) for text in guarded.to_pylist())
     assert unguard(guarded).to_pylist() == texts
 
 

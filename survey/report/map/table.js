@@ -187,7 +187,7 @@ survey.table = (() => {
 
   /* A spreadsheet would run a cell that begins like a formula: an apostrophe in front keeps it a text. */
   function guarded(text) {
-    const safe = /^'*[=+\-@\t\r]/.test(text) ? `'${text}` : text;
+    const safe = /^'*[=+\-@\t\r\uFF1D\uFF0B\uFF0D\uFF20]/.test(text) ? `'${text}` : text;
     return /[",\r\n]/.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe;
   }
 
@@ -195,7 +195,7 @@ survey.table = (() => {
   function csv() {
     const { table } = list();
     const columns = data.columns[table];
-    const lines = [columns.map((column) => column.column).join(",")];
+    const lines = [columns.map((column) => guarded(column.column)).join(",")];
     for (const row of ordered) {
       lines.push(columns.map(({ column, kind }) => {
         const text = data.plain(table, column, row);
