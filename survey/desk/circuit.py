@@ -142,7 +142,9 @@ def bench_tables(transformers: Sequence[Transformer], *, cable: Cable | None, le
         }
     )
     point = {"switch_id": [POINT if count == 1 else f"{POINT} {name}" for name in ids], "single_pole": True}
-    switches = pd.DataFrame(point | {"device": "", "open": False, "guards": ids, "node": SUPPLY} | nowhere)
+    switches = pd.DataFrame(
+        point | {"device": "", "open": False, "open_phases": np.uint8(0), "guards": ids, "node": SUPPLY} | nowhere
+    )
     source = {"source_id": [SUPPLY], "feeder": "", "node": SUPPLY}
     return NetworkTables(
         cables=cables,
