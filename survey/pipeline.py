@@ -6,6 +6,7 @@ import platform
 import time
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import survey
@@ -26,7 +27,7 @@ from survey.what_if.base import with_base
 from survey.what_if.edits import apply_changes
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from survey.assess.assess import Assessment
@@ -171,6 +172,13 @@ def open_devices(tables: NetworkTables) -> list[str]:
     return sorted(map(str, switches.loc[switches["open"].to_numpy(bool), "switch_id"]))
 
 
+def data_date(path: Path, files: Iterable[str]) -> str:
+    """Day on which the youngest file of the export was written (UTC), as files tell it."""
+    own = [path] if path.is_file() else [path / name for name in files]
+    stamps = [file.stat().st_mtime for file in own if file.exists()]
+    return datetime.fromtimestamp(max(stamps), UTC).date().isoformat() if stamps else ""
+
+
 def make_record(
     path: Path, network: Network, assessment: Assessment, *, settings: Settings, findings: FindingList
 ) -> dict[str, Any]:
@@ -180,6 +188,7 @@ def make_record(
         "python": platform.python_version(),
         "caution": CAUTION,
         "network": str(path),
+        "data_date": data_date(path, network.tables.fingerprints),
         "settings": settings.model_dump(mode="json"),
         "fingerprints": network.tables.fingerprints,
         "counts": network.tables.counts,

@@ -39,6 +39,7 @@ def print_comparison(comparison: Comparison, out: Path) -> None:
     """Counts, causes, the first lines, and where the files are."""
     from survey.comparison.differences import MEANINGS
 
+    print_sides(comparison)
     counts = {name: n for name, n in comparison.counts().items() if n}
     click.echo("Sites       " + (", ".join(f"{n} {name}" for name, n in counts.items()) or "nothing changed"))
     for name, meaning in MEANINGS.items():
@@ -48,10 +49,26 @@ def print_comparison(comparison: Comparison, out: Path) -> None:
         click.echo(
             "Why         " + ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in comparison.causes().items())
         )
-    click.echo(f"Tags        {len(comparison.tags)} to add, change or remove")
+    print_tags(comparison)
     for row in comparison.sites.head(MOST_ROWS).itertuples():
         click.echo(f"  {in_line(row.site_id)}  {row.change}: {in_line(row.why)}")
     if len(comparison.sites) > MOST_ROWS:
         click.echo(f"  ... {len(comparison.sites) - MOST_ROWS} more in changes.csv")
     click.echo(f"\nResults in  {out}  (changes.csv, tags.csv, changes.html)")
     click.echo(CAUTION)
+
+
+def print_sides(comparison: Comparison) -> None:
+    """Which surveys are compared, and loudly that one of them is hypothetical."""
+    for side, name in zip(("Old", "New"), comparison.names, strict=True):
+        click.echo(f"{side:<12}{name}")
+    if comparison.what_if:
+        click.echo(f"WHAT-IF     {comparison.what_if}: nobody has built that network; no tags are asked for")
+
+
+def print_tags(comparison: Comparison) -> None:
+    """How many tags change, and how many stay because nobody knows."""
+    tags = comparison.tag_counts()
+    click.echo(f"Tags        {tags['add']} to add, {tags['remove']} to remove, {tags['change']} to change")
+    if tags["keep_unknown"]:
+        click.echo(f"            {tags['keep_unknown']} to keep: the site was tagged and is unknown now")

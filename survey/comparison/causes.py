@@ -88,6 +88,7 @@ def _other(a: object, b: object) -> bool:
 
 
 CAUSES: tuple[Cause, ...] = (
+    Cause("renamed", ("own_id",), _arrow("site", "own_id"), always("renamed")),
     Cause(
         "open_point",
         ("point_open_points",),

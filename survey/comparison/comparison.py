@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -10,11 +10,16 @@ import pandas as pd
 from survey.comparison.differences import CHANGES, compare_sites
 from survey.comparison.snapshot import Snapshot, take_snapshot
 from survey.comparison.tags import tag_changes
-from survey.fingerprint import survey_fingerprint
+from survey.fingerprint import survey_fingerprint, survey_name, what_if_words
 from survey.report.reread import SavedSurvey, read_results
+from survey.what_if.sign_offs import circuit_fingerprints
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+
+PLACE_DECIMALS = 5
+"""Degrees: about a metre."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +51,28 @@ class Comparison:
         found = self.sites["causes"].str.split().explode().dropna().value_counts()
         return {str(name): int(n) for name, n in sorted(found.items(), key=lambda item: (-item[1], str(item[0])))}
 
+    def tag_counts(self) -> dict[str, int]:
+        """Number of tags to add, remove and change, and of those that stay because the site is unknown now."""
+        before, after = self.tags["from"], self.tags["to"]
+        kept = before == after
+        return {
+            "add": int(((before == "") & ~kept).sum()),
+            "remove": int(((after == "") & ~kept).sum()),
+            "change": int(((before != "") & (after != "") & ~kept).sum()),
+            "keep_unknown": int(kept.sum()),
+        }
+
+    @property
+    def names(self) -> tuple[str, str]:
+        """Of the old and the new survey, for people."""
+        return survey_name(self.old.record), survey_name(self.new.record)
+
+    @property
+    def what_if(self) -> str:
+        """Which side is hypothetical, ``""`` where none is; tags are not changed for a network that nobody built."""
+        sides = (("OLD", self.old.record), ("NEW", self.new.record))
+        return ", ".join(f"{side} is a {words}" for side, record in sides if (words := what_if_words(record)))
+
     @property
     def fingerprints(self) -> tuple[str, str]:
         """Of the old and the new survey."""
@@ -60,10 +87,33 @@ def compare_surveys(old: Path, new: Path) -> Comparison:
     survey.errors.OutputError
         One of them is missing, is not a survey, or is damaged.
     """
-    saved = read_results(old, drawn=False), read_results(new)
-    before, after = (_snapshot(s) for s in saved)
-    lines = compare_sites(before, after)
-    return Comparison(lines, tag_changes(*saved, why=lines), *saved)
+    before, after = read_results(old, drawn=False), read_results(new)
+    before = with_new_names(before, after)
+    lines = compare_sites(_snapshot(before), _snapshot(after))
+    hypothetical = before.record.get("changes") or after.record.get("changes")
+    tags = tag_changes(before, after, why=lines)
+    return Comparison(lines, tags.iloc[:0] if hypothetical else tags, before, after)
+
+
+def with_new_names(old: SavedSurvey, new: SavedSurvey) -> SavedSurvey:
+    """The old survey with its renamed sites under their new ids; column ``own_id`` keeps the old ones.
+
+    A site was renamed that is gone, where another is new at the same place on the same circuit, each the only one.
+    """
+    left = _alone(old.sites[~old.sites["site_id"].isin(new.sites["site_id"])])
+    right = _alone(new.sites[~new.sites["site_id"].isin(old.sites["site_id"])])
+    renamed = {left[key]: right[key] for key in left.keys() & right.keys()}
+    ids = old.sites["site_id"].map(lambda site: renamed.get(site, site))
+    return replace(old, sites=old.sites.assign(own_id=old.sites["site_id"], site_id=ids))
+
+
+def _alone(sites: pd.DataFrame) -> dict[tuple[float, float, str], str]:
+    """Ids of sites by place (within about a metre) and circuit, where a place and circuit has only one."""
+    place = sites[["lon", "lat"]].round(PLACE_DECIMALS)
+    table = place.assign(circuit=circuit_fingerprints(sites), site=sites["site_id"]).dropna()
+    single = table[~table.duplicated(["lon", "lat", "circuit"], keep=False)]
+    keys = zip(single["lon"].astype(float), single["lat"].astype(float), single["circuit"].astype(str), strict=True)
+    return dict(zip(keys, single["site"].astype(str), strict=True))
 
 
 def _snapshot(saved: SavedSurvey) -> Snapshot:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from survey.comparison.comparison import Comparison
+    from survey.report.reread import SavedSurvey
 
 
 def write_comparison(comparison: Comparison, folder: Path) -> None:
@@ -46,16 +47,17 @@ def write_comparison(comparison: Comparison, folder: Path) -> None:
 
 def compare_record(comparison: Comparison) -> dict[str, object]:
     """Which surveys were compared, and the counts."""
-    old, new = comparison.fingerprints
     return {
         "caution": CAUTION,
-        "old": {"survey": old, "version": comparison.old.record["survey"], "sites": len(comparison.old.sites)},
-        "new": {"survey": new, "version": comparison.new.record["survey"], "sites": len(comparison.new.sites)},
+        "what_if": comparison.what_if,
+        "old": _side(comparison.old, comparison.names[0], comparison.fingerprints[0]),
+        "new": _side(comparison.new, comparison.names[1], comparison.fingerprints[1]),
         "changes": comparison.counts(),
         "causes": comparison.causes(),
-        "tags": {
-            "add": int((comparison.tags["from"] == "").sum()),
-            "remove": int((comparison.tags["to"] == "").sum()),
-            "change": int(((comparison.tags["from"] != "") & (comparison.tags["to"] != "")).sum()),
-        },
+        "tags": comparison.tag_counts(),
     }
+
+
+def _side(saved: SavedSurvey, name: str, fingerprint: str) -> dict[str, object]:
+    version = saved.record["survey"]
+    return {"survey": name, "fingerprint": fingerprint, "version": version, "sites": len(saved.sites)}

@@ -28,9 +28,10 @@ def change_page(comparison: Comparison, *, picture: Path) -> str:
         counts=comparison.counts(),
         causes=comparison.causes(),
         meanings=MEANINGS,
-        fingerprints=comparison.fingerprints,
+        names=comparison.names,
+        what_if=comparison.what_if,
         rows=table.to_dict("records"),
         left_out=len(comparison.sites) - len(table),
-        tags=len(comparison.tags),
+        tags=comparison.tag_counts(),
         picture=base64.b64encode(picture.read_bytes()).decode("ascii"),
     )

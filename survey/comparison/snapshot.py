@@ -49,6 +49,8 @@ def take_snapshot(sites: pd.DataFrame, switching_points: pd.DataFrame, *, record
         Content of ``run.json``, or as much of it as is compared: ``settings, survey, open_devices``.
     """
     table = _rounded(sites, "sites").set_index("site_id", drop=False)
+    if "own_id" not in table.columns:
+        table["own_id"] = table["site_id"]
     points = _rounded(switching_points, "switching_points").set_index("switch_id")
     if "open_points" not in points.columns:
         points["open_points"] = ""

@@ -2,7 +2,10 @@
 
 Each row says: in the record of ``site_id`` set the column named in ``tag`` from ``from`` to ``to``. Rows name the value
 that must be there before, so applying the list twice does no more than applying it once, and a record that says
-something else meanwhile is noticed. ``survey`` is the fingerprint of the survey that asks for it.
+something else meanwhile is noticed. ``survey`` names the survey that asks for it.
+
+What is not known takes no tag away: where a tagged site could not be judged this time, or is gone from the export, a
+row says ``keep, now unknown`` and why, and changes nothing.
 """
 
 from __future__ import annotations
@@ -12,10 +15,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from survey.fingerprint import survey_fingerprint
+from survey.assess.score import BANDS
+from survey.fingerprint import survey_name
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from survey.report.reread import SavedSurvey
+
+JUDGED = ("assessed", "not_susceptible", "no_single_pole")
+"""What a site is when the survey could say something of it; only such a site gives its tag back."""
+KEPT = "keep, now unknown"
 
 COLUMNS: dict[str, int | None] = {
     "site_id": None, "tag": None, "from": None, "to": None, "reason": None, "survey": None,
@@ -30,18 +40,37 @@ def tag_changes(old: SavedSurvey, new: SavedSurvey, *, why: pd.DataFrame) -> pd.
     why
         Lines of :func:`survey.comparison.differences.compare_sites`.
     """
-    field = str(new.record["settings"]["tags"]["field"])
-    none = str(new.record["settings"]["tags"]["none"])
+    settings = new.record["settings"]["tags"]
+    none = str(settings["none"])
     before, after = _tags(old), _tags(new)
     ids = before.index.union(after.index, sort=True)
     was, now = before.reindex(ids).fillna(none), after.reindex(ids).fillna(none)
-    rows = ids[(was != now).to_numpy(bool)]
+    sites = new.sites.set_index("site_id").reindex(ids)
+    unknown = ~(sites["status"].isin(JUDGED) | (sites["signed_off"].fillna("") != "")).to_numpy(bool)
+    kept = unknown & ((was != none) & (now != was) & ~_more(was, now, settings["codes"])).to_numpy(bool)
+    rows = ids[kept | (was != now).to_numpy(bool)]
     table = pd.DataFrame({"site_id": rows.to_numpy(object)})
-    table["tag"] = field
-    table["from"], table["to"] = was[rows].to_numpy(object), now[rows].to_numpy(object)
+    table["tag"] = str(settings["field"])
+    table["from"], table["to"] = was[rows].to_numpy(object), now.where(~kept, was)[rows].to_numpy(object)
     table["reason"] = _reasons(rows, new, why)
-    table["survey"] = survey_fingerprint(new.record)
+    held = np.isin(rows, ids[kept])
+    table.loc[held, "reason"] = [f"{KEPT}: {_unknown(sites.loc[site])}" for site in rows[held]]
+    table["survey"] = survey_name(new.record)
     return table[list(COLUMNS)]
+
+
+def _more(was: pd.Series, now: pd.Series, codes: Mapping[str, str]) -> pd.Series:
+    """The tag now says a higher band than the one before."""
+    rank = {code: k for k, band in enumerate(BANDS) if (code := codes.get(band, "")) != ""}
+    return now.map(rank).fillna(-1) > was.map(rank).fillna(len(BANDS))
+
+
+def _unknown(site: pd.Series) -> str:
+    """Why a site is not judged."""
+    if not isinstance(site["status"], str):
+        return "not in the new survey"
+    notes = str(site["notes"] or "")
+    return site["status"].replace("_", " ") + (f" ({notes})" if notes else "")
 
 
 def _tags(saved: SavedSurvey) -> pd.Series:

@@ -10,6 +10,7 @@ import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING, Any
@@ -73,10 +74,19 @@ def write_outputs(
         return
     if export := result.record.get("network"):
         refuse_overlap(folder, export=Path(export))
+        result = replace(result, record={**result.record, "network_from_here": path_from(folder, Path(export))})
     with _refusals(folder):
         _write_all(result, reservation.staging, progress or _silent)
         earlier = _of_another_survey(reservation.folder, result.record)
     commit(reservation, names=OUTPUT_FILES, earlier=earlier)
+
+
+def path_from(folder: Path, path: Path) -> str:
+    """Way to a path from a folder, so that it is found from any working folder; absolute on another drive."""
+    try:
+        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+    except ValueError:
+        return str(path.resolve())
 
 
 def _of_another_survey(folder: Path, record: dict[str, Any]) -> list[str]:

@@ -1,0 +1,131 @@
+"""What a comparison must not do: take a tag away for want of knowledge, lose a renamed site, or act on a what-if."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from exports import place, tables, write_gpkg
+from shapely.geometry import Point
+
+from survey.cli import main
+from survey.comparison.tags import apply_tags
+
+
+def command(*arguments):
+    with pytest.raises(SystemExit) as end:
+        main([str(a) for a in arguments])
+    return int(end.value.code or 0)
+
+
+def run(folder, name, change=lambda _: None, *more):
+    layers = tables()
+    change(layers)
+    export = write_gpkg(folder / f"{name}.gpkg", layers)
+    assert command("run", export, "-o", folder / name, "--no-study", *more) == 0
+    return folder / name
+
+
+def compared(folder, old, new):
+    assert command("compare", old, new, "-o", folder / "diff") == 0
+    read = [pd.read_csv(folder / "diff" / f"{name}.csv", keep_default_na=False) for name in ("changes", "tags")]
+    return read[0].set_index("site_id"), read[1].set_index("site_id")
+
+
+def without_kva(layers):
+    layers["transformers"].loc[0, "kva"] = np.nan
+
+
+def gone(layers):
+    layers["transformers"] = layers["transformers"].iloc[1:]
+
+
+def cut_off(layers):
+    layers["switches"].loc[layers["switches"].switch_id == "R1", "state"] = "open"
+    layers["transformers"].loc[0, "geometry"] = Point(*place(200, 3000))
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [(without_kva, "not assessable"), (gone, "not in the new survey"), (cut_off, "unreached")],
+)
+def test_what_is_unknown_now_keeps_its_tag_and_is_counted(tmp_path, change, why, capsys):
+    old, new = run(tmp_path, "a"), run(tmp_path, "b", change)
+    _, tags = compared(tmp_path, old, new)
+    row = tags.loc["T1"]
+    assert row["from"] == row["to"] == "three-pole only"
+    assert row["reason"].startswith(f"keep, now unknown: {why}")
+    assert "to keep: the site was tagged and is unknown now" in capsys.readouterr().out
+    record = json.loads((tmp_path / "diff" / "compare.json").read_text(encoding="utf-8"))
+    assert record["tags"]["keep_unknown"] == (tags["from"] == tags["to"]).sum()
+    done, odd = apply_tags(pd.Series({"T1": "three-pole only"}), tags.reset_index())
+    assert done["T1"] == "three-pole only"
+    assert not odd
+
+
+def test_only_a_judged_and_lower_site_gives_its_tag_back(tmp_path):
+    def protected(layers):
+        layers["switches"].loc[layers["switches"].switch_id == "R1", "poles"] = "three"
+
+    _, tags = compared(tmp_path, run(tmp_path, "a"), run(tmp_path, "b", protected))
+    assert tags.loc["T1", ["from", "to"]].tolist() == ["three-pole only", ""]
+
+
+def renamed(layers):
+    layers["transformers"].loc[0, "site_id"] = "T1-NEW"
+
+
+def test_a_renamed_site_is_a_rename(tmp_path):
+    changes, tags = compared(tmp_path, run(tmp_path, "a"), run(tmp_path, "b", renamed))
+    assert changes.index.tolist() == ["T1-NEW"]
+    row = changes.loc["T1-NEW"]
+    assert (row["change"], row["causes"], row["detail"]) == ("same", "renamed", "site T1 -> T1-NEW")
+    assert row["priority_old"] == row["priority_new"]
+    assert tags.empty
+
+
+def test_a_new_site_elsewhere_or_on_another_circuit_is_no_rename(tmp_path):
+    def moved(layers):
+        renamed(layers)
+        layers["transformers"].loc[0, "geometry"] = Point(*place(203, 80))
+
+    def other(layers):
+        renamed(layers)
+        layers["transformers"].loc[0, "kva"] = 500.0
+
+    old = run(tmp_path, "a")
+    for name, change in (("b", moved), ("c", other)):
+        changes, _ = compared(tmp_path, old, run(tmp_path, name, change))
+        assert changes.loc[["T1", "T1-NEW"], "change"].tolist() == ["gone", "new"]
+
+
+@pytest.mark.parametrize("hypothetical", ["OLD", "NEW"])
+def test_a_what_if_is_said_loudly_and_asks_for_no_tags(tmp_path, hypothetical, capsys):
+    listed = tmp_path / "with.csv"
+    listed.write_text("change,id\nthree_pole,R1\n")
+    plain, tried = run(tmp_path, "a"), run(tmp_path, "b", lambda _: None, "--with", listed)
+    sides = (plain, tried) if hypothetical == "NEW" else (tried, plain)
+    capsys.readouterr()
+    changes, tags = compared(tmp_path, *sides)
+    assert len(changes)
+    assert tags.empty
+    said = f"{hypothetical} is a WHAT-IF: 1 change"
+    assert said in capsys.readouterr().out
+    assert said in (tmp_path / "diff" / "changes.html").read_text(encoding="utf-8")
+
+
+def test_surveys_are_named_by_data_day_and_settings(tmp_path, capsys):
+    import os
+
+    os.utime(write_gpkg(tmp_path / "net.gpkg"), (1_900_000_000, 1_900_000_000))
+    trusting = tmp_path / "own.toml"
+    trusting.write_text("[score]\ngang_trust = 0.75\n")
+    for name, more in (("a", ()), ("b", ("-s", trusting))):
+        assert command("run", tmp_path / "net.gpkg", "-o", tmp_path / name, "--no-study", *more) == 0
+    capsys.readouterr()
+    compared(tmp_path, tmp_path / "a", tmp_path / "b")
+    said = capsys.readouterr().out.splitlines()
+    assert said[0].split(None, 1)[1] == "net.gpkg, data of 2030-03-17, study.run False"
+    assert said[1].split(None, 1)[1] == "net.gpkg, data of 2030-03-17, score.gang_trust 0.75, study.run False"
