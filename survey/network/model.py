@@ -25,7 +25,7 @@ class Network:
     tables
         The clean tables it was built from.
     pieces
-        Stretches of cable between nodes.
+        Parts of cables between nodes.
     graph
         The normal state.
     node_xy

@@ -1,17 +1,20 @@
 """What lies within a tolerance of what: points, and points beside polylines.
 
 Points are kept in strips of equal width across x and sorted by y inside each strip, so that a tolerance is a short
-stretch of one or two strips. (Rounding coordinates to a grid is wrong: two ends a hair apart can fall into two cells.)
+part of one or two strips. (Rounding coordinates to a grid is wrong: two ends a hair apart can fall into two cells.)
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from survey.arrays import Floats, Ints
 from survey.compiled import njit
+
+if TYPE_CHECKING:
+    from survey.read.tables import Lines
 
 STRIPS_AT_MOST = 4096
 HAIR = 1 + 1e-9
@@ -93,7 +96,7 @@ def nearest_point(query: Floats, strips: Strips, *, tolerance_m: float) -> tuple
 
 
 def touching_lines(
-    strips: Strips, xy: Floats, start: Ints, *, skip: tuple[Ints, Ints, Ints], tolerance_m: float
+    strips: Strips, lines: Lines, *, tolerance_m: float, own: tuple[Ints, Ints, Ints] | None = None
 ) -> Touches:
     """Every pair of a stripped point and a polyline that passes within the tolerance.
 
@@ -101,14 +104,18 @@ def touching_lines(
     ----------
     strips
         The points.
-    xy, start
-        Polylines: vertices, shape (n_vertices, 2), metres, and first vertex of each line, shape (n_lines + 1,).
-    skip
-        Group of each point, and the two groups of each line's own ends: a point of its own ends does not touch it.
+    lines
+        The polylines.
     tolerance_m
         Largest distance, metres.
+    own
+        Node of each point, and of each line's first and last place: a line's own ends do not touch it.
     """
-    point_group, group_u, group_v = skip
+    if own is None:
+        none = np.full(len(lines.owner), -2, np.int64)
+        own = np.full(len(strips.row), -1, np.int64), none, none
+    point_group, group_u, group_v = own
+    xy, start = lines.xy, lines.start
     return Touches(*_touch(*strips, tolerance_m, xy, start, point_group, group_u, group_v))
 
 

@@ -42,6 +42,10 @@ class Lines:
     owner: NDArray[np.int64]
     ground_m: NDArray[np.float64]
 
+    def ends(self) -> NDArray[np.float64]:
+        """First and last place of every line, shape (n_lines, 2, 2)."""
+        return np.stack([self.xy[self.start[:-1]], self.xy[self.start[1:] - 1]], axis=1)
+
 
 @dataclass(frozen=True)
 class LeftOut:
@@ -102,6 +106,11 @@ class NetworkTables:
     counts: dict[str, dict[str, int]] = field(default_factory=dict)
     fingerprints: dict[str, str] = field(default_factory=dict)
     left_out: tuple[LeftOut, ...] = ()
+
+    @property
+    def named(self) -> NDArray[np.bool_]:
+        """Cables that have a node id at both ends, shape (n_cables,)."""
+        return ((self.cables["from_node"] != "") & (self.cables["to_node"] != "")).to_numpy(bool)
 
     def lonlat(self, xy: NDArray[np.float64]) -> tuple[float, float] | None:
         """Longitude and latitude in degrees (WGS 84) of one place, shape (2,), or ``None`` when it is unknown."""

@@ -11,6 +11,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from survey.network.nearness import STRIPS_AT_MOST, join_close, make_strips, nearest_point, touching_lines
+from survey.read.tables import Lines
 
 # whole centimetres around a place far from the origin, so that distances fall on both sides of the tolerance and on it
 SPOTS = st.lists(st.tuples(st.integers(0, 300), st.integers(0, 300)), max_size=40)
@@ -88,21 +89,18 @@ def touched(xy, lines, tolerance):
     return {(p, n): shapely.distance(shapes[n], shapely.Point(xy[p])) for p, n in zip(point, line, strict=True)}
 
 
+def as_lines(lines):
+    xy = np.concatenate(lines) if lines else np.empty((0, 2))
+    start = np.cumsum([0, *map(len, lines)])
+    return Lines(xy, start, np.arange(len(lines)), np.zeros(len(lines)))
+
+
 @MANY
 @given(SPOTS, LINES, st.sampled_from([0.5, 2.0]))
 def test_touching_lines(spots, drawn, tolerance):
     xy = np.array(spots, float).reshape(-1, 2) / 64
     lines = [np.array(line, float) / 64 for line in drawn]
-    vertices = np.concatenate(lines) if lines else np.empty((0, 2))
-    start = np.cumsum([0, *map(len, lines)])
-    none = np.full(len(lines), -2)
-    touch = touching_lines(
-        make_strips(xy, tolerance_m=tolerance),
-        vertices,
-        start,
-        skip=(np.full(len(xy), -1), none, none),
-        tolerance_m=tolerance,
-    )
+    touch = touching_lines(make_strips(xy, tolerance_m=tolerance), as_lines(lines), tolerance_m=tolerance)
     best = {}
     for p, n, along, off in zip(*touch, strict=True):
         best[p, n] = min(best.get((p, n), np.inf), off)
@@ -117,23 +115,13 @@ def test_touching_lines(spots, drawn, tolerance):
 def test_touches_beyond_the_first_room_are_kept():
     xy = np.stack([np.arange(3000) * 0.01, np.zeros(3000)], axis=1)
     line = np.array([[0.0, 0.1], [30.0, 0.1]])
-    touch = touching_lines(
-        make_strips(xy, tolerance_m=1),
-        line,
-        np.array([0, 2]),
-        skip=(np.zeros(3000, int), np.array([-1]), np.array([-1])),
-        tolerance_m=0.5,
-    )
+    touch = touching_lines(make_strips(xy, tolerance_m=1), as_lines([line]), tolerance_m=0.5)
     assert sorted(touch.point) == list(range(3000))
     assert touch.along_m[np.argsort(touch.point)] == pytest.approx(xy[:, 0])
 
 
 def test_a_point_of_a_lines_own_ends_does_not_touch_it():
-    touch = touching_lines(
-        make_strips(np.zeros((3, 2)), tolerance_m=1),
-        np.array([[0.0, 0.0], [9.0, 0.0]]),
-        np.array([0, 2]),
-        skip=(np.array([5, 6, 7]), np.array([5]), np.array([6])),
-        tolerance_m=0.5,
-    )
+    line = as_lines([np.array([[0.0, 0.0], [9.0, 0.0]])])
+    own = np.array([5, 6, 7]), np.array([5]), np.array([6])
+    touch = touching_lines(make_strips(np.zeros((3, 2)), tolerance_m=1), line, own=own, tolerance_m=0.5)
     assert touch.point.tolist() == [2]

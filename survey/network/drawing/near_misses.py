@@ -93,10 +93,9 @@ def _hits(
     snap_m: float,
     reach_m: float,
 ) -> Hits:
-    cables, lines = tables.cables, tables.lines
-    named = ((cables["from_node"] != "") & (cables["to_node"] != "")).to_numpy(bool)
+    lines = tables.lines
     line = pieces.line[bare.piece]
-    asked = np.flatnonzero((line >= 0) & ~named[bare.cable])
+    asked = np.flatnonzero((line >= 0) & ~tables.named[bare.cable])
     found = hit_by_ends(
         grid,
         lines.xy,

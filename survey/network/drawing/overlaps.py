@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, heads
-from survey.network.drawing.segments import running_along
+from survey.network.drawing.segments import lying_along
 from survey.network.topology.pieces import walk_vertices
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ class Overlaps:
     length_m
         Overlap, planar metres.
     line_a, line_b, along_a, along_b
-        Drawn lines and the middle of the longest stretch on them, planar metres from their start.
+        Drawn lines and the middle of the longest common part on them, planar metres from their start.
     xy
         That place, shape (n_pairs, 2), metres.
     """
@@ -59,7 +59,7 @@ class Overlaps:
 def find_overlaps(tables: NetworkTables, grid: Grid) -> Overlaps:
     """Find pairs of cables that lie on one another for ``LEAST_M`` or more; exact doubles are left out of the grid."""
     lines = tables.lines
-    found = running_along(grid, lines.xy, lines.owner, tolerance_m=OVER_M)
+    found = lying_along(grid, lines.xy, lines.owner, tolerance_m=OVER_M)
     a, b = lines.owner[found.line_a], lines.owner[found.line_b]
     order = np.lexsort((found.y, found.x, -found.length_m, b, a))
     new = np.flatnonzero(heads(a[order], b[order]))

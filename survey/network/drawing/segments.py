@@ -1,7 +1,7 @@
-"""Straight stretches of drawn lines in a grid: which run along each other, and which an end points at or runs across.
+"""Straight segments of drawn lines in a grid: which lie along each other, and which an end points at.
 
-A stretch is held in every cell it passes, so that only neighbours are compared. What lies in several common cells is
-counted in the one that holds its middle. Cells follow from the usual length of a stretch, not from the extent: they are
+A segment is held in every cell it passes, so that only neighbours are compared. What lies in several common cells is
+counted in the one that holds its middle. Cells follow from the usual length of a segment, not from the extent: they are
 folded into a table, and neighbours by folding alone are told apart by their cell numbers.
 """
 
@@ -18,18 +18,18 @@ from survey.compiled import njit
 Ints32 = NDArray[np.int32]
 
 LONGEST_M = 20_000.0
-"""Straight stretches beyond this are no drawn cables, but lines to a place that is wrong; not looked at."""
+"""Segments beyond this are no drawn cables, but lines to a place that is wrong; not looked at."""
 HAIR_M = 1e-6
 """What is shared by rounding alone."""
 SAMPLE = 20_000
 CELL_OF_USUAL = 4.0
 CELLS_EACH = 4.0
 SLANT = 0.1
-"""Sine of the largest angle, some 6 degrees, at which two stretches still run along each other."""
+"""Sine of the largest angle, some 6 degrees, at which two segments still lie along each other."""
 
 
 class Grid(NamedTuple):
-    """Stretches by cell; its first vertex stands for a stretch.
+    """Segments by cell; its first vertex stands for a segment.
 
     ``first`` (n_buckets + 1,) first entry of each bucket; ``entry`` (n, 4): vertex, line, cell number in x
     and in y; ``x0, y0`` corner and ``cell_m`` size of the cells, metres; a bucket is
@@ -45,9 +45,9 @@ class Grid(NamedTuple):
 
 
 class Alongs(NamedTuple):
-    """Stretches of two lines that run along each other; each shape (n,).
+    """Segments of two lines that lie along each other; each shape (n,).
 
-    ``line_a, line_b`` the lines, the lower first; ``vertex_a, vertex_b`` where the stretches begin; ``length_m`` along
+    ``line_a, line_b`` the lines, the lower first; ``vertex_a, vertex_b`` where the segments begin; ``length_m`` along
     the longer of the two; ``x, y`` middle of it, metres.
     """
 
@@ -75,7 +75,7 @@ class Hits(NamedTuple):
 
 
 def make_grid(xy: Floats, start: Ints, *, keep: Bools, reach_m: float) -> Grid:
-    """Put the stretches of lines into a grid.
+    """Put the segments of lines into a grid.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def make_grid(xy: Floats, start: Ints, *, keep: Bools, reach_m: float) -> Grid:
     keep
         Lines to look at, shape (n_lines,).
     reach_m
-        A stretch is also held in cells that it passes at this distance, metres.
+        A segment is also held in cells that it passes at this distance, metres.
     """
     usual, mean, count = _usual_step(xy, start)
     cell = max(CELL_OF_USUAL * usual, mean / CELLS_EACH, 2 * reach_m, 1e-3)
@@ -94,7 +94,7 @@ def make_grid(xy: Floats, start: Ints, *, keep: Bools, reach_m: float) -> Grid:
 
 
 def _usual_step(xy: Floats, start: Ints) -> tuple[float, float, int]:
-    """Median and mean length of the stretches, metres, by a sample of the vertices; and about how many there are."""
+    """Median and mean length of the segments, metres, by a sample of the vertices; and about how many there are."""
     vertex = np.arange(0, max(len(xy) - 1, 0), max(1, len(xy) // SAMPLE))
     line = np.searchsorted(start, vertex, side="right") - 1
     vertex = vertex[vertex + 1 < start[line + 1]]
@@ -105,8 +105,8 @@ def _usual_step(xy: Floats, start: Ints) -> tuple[float, float, int]:
     return float(np.median(step)), float(step.mean()), len(xy)
 
 
-def running_along(grid: Grid, xy: Floats, owner: Ints, *, tolerance_m: float) -> Alongs:
-    """Every two stretches of lines of different owners that run along each other.
+def lying_along(grid: Grid, xy: Floats, owner: Ints, *, tolerance_m: float) -> Alongs:
+    """Every two segments of lines of different owners that lie along each other.
 
     Parameters
     ----------
@@ -199,7 +199,7 @@ def _deal(
 def _shared(
     ax: float, ay: float, ux: float, uy: float, length: float, bx: float, by: float, cx: float, cy: float, tol: float
 ) -> tuple[float, float]:
-    """Part of a stretch from ``a`` along unit ``u`` beside which the stretch ``b - c`` runs within the tolerance."""
+    """Part of a segment from ``a`` along unit ``u`` beside which the segment ``b - c`` lies within the tolerance."""
     p0, p1 = (bx - ax) * ux + (by - ay) * uy, (cx - ax) * ux + (cy - ay) * uy
     o0, o1 = (by - ay) * ux - (bx - ax) * uy, (cy - ay) * ux - (cx - ax) * uy
     if p1 < p0:
@@ -231,7 +231,7 @@ def _along(
     most = 0
     for bucket in range(len(first) - 1):
         most = max(most, first[bucket + 1] - first[bucket])
-    # place and direction of the bucket's stretches side by side
+    # place and direction of the bucket's segments side by side
     here = np.empty((most, 5))
     for bucket in range(len(first) - 1):
         base = first[bucket]

@@ -99,6 +99,7 @@ def build_graph(
     for end, nodes in ((0, u), (1, v)):
         mine = tail[placement.end[tail] == end]
         nodes[placement.piece[mine]] = far[mine]
+    # RULE 4: open poles cut
     closed = order[poles[order] != 0]
     link_from = np.full(len(source_nodes), root, np.int64)
     source_tail = order[last_here & at_source]

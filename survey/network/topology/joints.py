@@ -1,16 +1,9 @@
-"""Which cable ends are one node.
-
-Rules (numbers as in the developer notes on the network):
-
-1. A cable with both node ids takes its topology from them; a line drawn the other way round is turned.
-2. Otherwise ends within the snapping tolerance are one node, transitively; a free end near a named end joins it.
-3. A joint wider than the tolerance is a finding. Cables that merely cross are not joined.
-"""
+"""Which cable ends are one node."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -34,13 +27,12 @@ class Ends:
 
 @dataclass(frozen=True)
 class Joints:
-    """Runs of cable between two joints, before anything is split.
+    """Runs between two joints: a run is a drawn line, or a cable known by node ids alone, before it is cut.
 
     Parameters
     ----------
     cable
-        Row of the cable of each run, shape (n_runs,), rising. A run is a drawn line, or a cable known by node ids
-        alone.
+        Row of the cable of each run, shape (n_runs,), rising.
     line
         Drawn line of the run, -1 when it cannot be cut (no line, or several).
     u, v
@@ -65,6 +57,12 @@ class Joints:
     free: Ends
     drawn: Ends
 
+    def run_of_line(self, n_lines: int) -> Ints:
+        """Run of every drawn line, -1 where it cannot be cut, shape (n_lines,)."""
+        run, drawn = np.full(n_lines, -1, np.int64), np.flatnonzero(self.line >= 0)
+        run[self.line[drawn]] = drawn
+        return run
+
 
 def join_ends(tables: NetworkTables, *, snap_m: float, pickup_m: float, findings: FindingList) -> Joints:
     """Find the nodes of the network.
@@ -80,61 +78,60 @@ def join_ends(tables: NetworkTables, *, snap_m: float, pickup_m: float, findings
     findings
         Gets ``wide_joint`` for the joints whose ends lie further apart than that.
     """
-    lines, cables = tables.lines, tables.cables
-    has_ids = ((cables["from_node"] != "") & (cables["to_node"] != "")).to_numpy()
+    # RULE 1: node ids decide where a cable has both; else ends within the tolerance are one node, transitively
+    lines, has_ids, reach_m = tables.lines, tables.named, max(snap_m, pickup_m)
+    named = _named_runs(tables, np.flatnonzero(has_ids), reach_m=pickup_m, findings=findings)
     free_line = np.flatnonzero(~has_ids[lines.owner])
-    named_cable = np.flatnonzero(has_ids)
-    codes, node_ids = _node_codes(cables, named_cable)
-    one_line = _only_line(lines.owner, len(cables))[named_cable]
-
-    xy_start, xy_end = lines.xy[lines.start[:-1]], lines.xy[lines.start[1:] - 1]
-    free_xy = np.stack([xy_start[free_line], xy_end[free_line]], axis=1).reshape(-1, 2)
-    strips = make_strips(free_xy, tolerance_m=max(snap_m, pickup_m))
+    free_xy = lines.ends()[free_line].reshape(-1, 2)
+    strips = make_strips(free_xy, tolerance_m=reach_m)
     group = join_close(strips, tolerance_m=snap_m)
-    ids = cables["cable_id"].to_numpy()[np.repeat(lines.owner[free_line], 2)]
+    ids = tables.cables["cable_id"].to_numpy()[np.repeat(lines.owner[free_line], 2)]
     report_wide(group, free_xy, ids=ids, tables=tables, snap_m=snap_m, findings=findings)
-
-    drawn = one_line >= 0
-    named_xy = np.full((len(named_cable), 2, 2), np.nan)
-    named_xy[drawn] = np.stack([xy_start[one_line[drawn]], xy_end[one_line[drawn]]], axis=1)
-    if drawn.any():
-        codes = _turned(tables, named_cable, codes, named_xy, node_ids=node_ids, reach_m=pickup_m, findings=findings)
-    node_of_group = _nodes_of_groups(
-        group, free_xy, named=(codes.reshape(-1), named_xy.reshape(-1, 2)), n_named=len(node_ids), snap_m=snap_m
-    )
-
-    free_nodes = node_of_group.reshape(-1, 2)
-    cable = np.concatenate([named_cable, lines.owner[free_line]])
+    free = Ends(strips, _nodes_of_groups(group, free_xy, named=named, snap_m=snap_m))
+    end_node = np.concatenate([named.node.ravel(), free.node])
+    end_xy = np.concatenate([named.xy.reshape(-1, 2), free_xy])
+    cable = np.concatenate([named.cable, lines.owner[free_line]])
     order = np.argsort(cable, kind="stable")
-    ends = np.concatenate([codes, free_nodes])[order]
-    end_xy = np.concatenate([named_xy, free_xy.reshape(-1, 2, 2)])
-    end_node = np.concatenate([codes, free_nodes]).reshape(-1)
-    node_xy = _places(end_node, end_xy.reshape(-1, 2), len(node_ids))
-    free = every = Ends(strips, free_nodes.reshape(-1))
-    if drawn.any():
-        at = np.flatnonzero(np.isfinite(end_xy.reshape(-1, 2)[:, 0]))
-        every = Ends(make_strips(end_xy.reshape(-1, 2)[at], tolerance_m=max(snap_m, pickup_m)), end_node[at])
+    ends = end_node.reshape(-1, 2)[order]
+    at = np.flatnonzero(np.isfinite(end_xy[:, 0]))
     return Joints(
         cable=cable[order],
-        line=np.concatenate([one_line, free_line])[order],
+        line=np.concatenate([named.line, free_line])[order],
         u=ends[:, 0],
         v=ends[:, 1],
-        named=np.concatenate([np.ones(len(named_cable), bool), np.zeros(len(free_line), bool)])[order],
-        node_xy=node_xy,
-        node_ids=node_ids,
+        named=order < len(named.cable),
+        node_xy=_places(end_node, end_xy, len(named.node_ids)),
+        node_ids=named.node_ids,
         free=free,
-        drawn=every,
+        drawn=Ends(make_strips(end_xy[at], tolerance_m=reach_m), end_node[at]) if (named.line >= 0).any() else free,
     )
 
 
-def _node_codes(cables: pd.DataFrame, rows: Ints) -> tuple[Ints, pd.Index[str]]:
-    """Node of both ends of each named cable, shape (n, 2), and the sorted node ids."""
-    names = pd.concat([cables["from_node"].iloc[rows], cables["to_node"].iloc[rows]], ignore_index=True)
+class _NamedRuns(NamedTuple):
+    """Cables known by node ids: rows, line (-1: none, or several), nodes (n, 2), places (n, 2, 2), ids of the nodes."""
+
+    cable: Ints
+    line: Ints
+    node: Ints
+    xy: Floats
+    node_ids: pd.Index[str]
+
+
+def _named_runs(tables: NetworkTables, rows: Ints, *, reach_m: float, findings: FindingList) -> _NamedRuns:
+    """Runs of the cables that have node ids, each with the nodes at its first and last drawn place."""
+    names = pd.concat([tables.cables[end].iloc[rows] for end in ("from_node", "to_node")], ignore_index=True)
     codes, ids = pd.factorize(names, sort=True)
-    return np.ascontiguousarray(codes.astype(np.int64).reshape(2, -1).T), pd.Index(ids)
+    node, node_ids = np.ascontiguousarray(codes.astype(np.int64).reshape(2, -1).T), pd.Index(ids)
+    line = _only_line(tables.lines.owner, len(tables.cables))[rows]
+    drawn = line >= 0
+    xy = np.full((len(rows), 2, 2), np.nan)
+    if drawn.any():
+        xy[drawn] = tables.lines.ends()[line[drawn]]
+        node = _as_drawn(tables, rows, node, xy, node_ids=node_ids, reach_m=reach_m, findings=findings)
+    return _NamedRuns(rows, line, node, xy, node_ids)
 
 
-def _turned(
+def _as_drawn(
     tables: NetworkTables,
     rows: Ints,
     codes: Ints,
@@ -144,7 +141,7 @@ def _turned(
     reach_m: float,
     findings: FindingList,
 ) -> Ints:
-    """Node at the first and the last drawn place of each named cable: turned where it is drawn the other way round."""
+    """Nodes of each named cable in the order it is drawn; a finding where that is not the order of its ids."""
     turned = find_turned(codes, xy, points=known_points(tables, node_ids), tolerance_m=reach_m)
     if turned.any():
         at = np.flatnonzero(turned)
@@ -162,9 +159,9 @@ def _only_line(owner: Ints, n_cables: int) -> Ints:
     return line
 
 
-def _nodes_of_groups(group: Ints, free_xy: Floats, *, named: tuple[Ints, Floats], n_named: int, snap_m: float) -> Ints:
+def _nodes_of_groups(group: Ints, free_xy: Floats, *, named: _NamedRuns, snap_m: float) -> Ints:
     """Node of every free end: the named node its group touches, else a new one."""
-    named_node, named_xy = named
+    named_xy, named_node = named.xy.reshape(-1, 2), named.node.ravel()
     tag = np.full(len(group), -1, np.int64)
     drawn = np.flatnonzero(np.isfinite(named_xy[:, 0]))
     if len(drawn) and len(free_xy):
@@ -174,7 +171,7 @@ def _nodes_of_groups(group: Ints, free_xy: Floats, *, named: tuple[Ints, Floats]
         by_distance = hit[np.lexsort((hit, off[hit]))][::-1]
         tag[group[by_distance]] = named_node[drawn[near[by_distance]]]
     fresh = np.flatnonzero((tag < 0) & (group == np.arange(len(group))))
-    tag[fresh] = n_named + np.arange(len(fresh))
+    tag[fresh] = len(named.node_ids) + np.arange(len(fresh))
     return tag[group]
 
 

@@ -1,10 +1,4 @@
-"""Which place of the network a point (site, switch, source) stands at.
-
-1. A point with a node id of the network stands at that node.
-2. Otherwise it takes the nearest cable end within the pick-up tolerance,
-3. else the nearest place on a cable within it; the cable will be split there.
-4. What stays out of reach is a finding.
-"""
+"""Which place of the network a point (site, switch, source) stands at."""
 
 from __future__ import annotations
 
@@ -57,6 +51,7 @@ def pick_up(
     findings
         Gets ``unknown_node`` and ``out_of_reach``.
     """
+    # RULE 1: by node id, else the nearest end within reach, else the nearest place on a cable; a finding without any
     node = np.full(len(points), -1, np.int64)
     if len(joints.node_ids):
         node[:] = joints.node_ids.get_indexer(pd.Index(points["node"]))
@@ -103,15 +98,12 @@ def _report_lost(
 def _nearest_cables(xy: Floats, *, tables: NetworkTables, reach_m: float) -> tuple[Objects, Floats]:
     """Id of the cable nearest to each place, ``""`` out of reach, and its distance, infinite there; shape (n,)."""
     cable, off = np.full(len(xy), "", object), np.full(len(xy), np.inf)
-    lines, drawn = tables.lines, np.flatnonzero(np.isfinite(xy).all(axis=1))
-    none = np.full(len(lines.owner), -2, np.int64)
-    strips = make_strips(xy[drawn], tolerance_m=reach_m)
-    skip = (np.full(len(drawn), -1, np.int64), none, none)
-    touch = touching_lines(strips, lines.xy, lines.start, skip=skip, tolerance_m=reach_m)
+    drawn = np.flatnonzero(np.isfinite(xy).all(axis=1))
+    touch = touching_lines(make_strips(xy[drawn], tolerance_m=reach_m), tables.lines, tolerance_m=reach_m)
     order = np.lexsort((touch.line, np.round(touch.off_m, 6), touch.point))
     order = order[heads(touch.point[order])]
     at = drawn[touch.point[order]]
-    cable[at] = tables.cables["cable_id"].to_numpy(object)[lines.owner[touch.line[order]]]
+    cable[at] = tables.cables["cable_id"].to_numpy(object)[tables.lines.owner[touch.line[order]]]
     off[at] = touch.off_m[order]
     return cable, off
 
@@ -131,20 +123,11 @@ def _nearest_run(node: Ints, xy: Floats, *, tables: NetworkTables, joints: Joint
     run = np.full(len(node), -1, np.int64)
     along = np.zeros(len(node))
     open_ = np.flatnonzero((node < 0) & np.isfinite(xy).all(axis=1))
-    if len(open_) and len(tables.lines.owner):
-        none = np.full(len(tables.lines.owner), -2, np.int64)
-        strips = make_strips(xy[open_], tolerance_m=pickup_m)
-        touch = touching_lines(
-            strips,
-            tables.lines.xy,
-            tables.lines.start,
-            skip=(np.full(len(open_), -1, np.int64), none, none),
-            tolerance_m=pickup_m,
-        )
-        run_of_line = none.copy()
-        run_of_line[joints.line[joints.line >= 0]] = np.flatnonzero(joints.line >= 0)
-        keep = np.flatnonzero(run_of_line[touch.line] >= 0)
+    if len(open_):
+        touch = touching_lines(make_strips(xy[open_], tolerance_m=pickup_m), tables.lines, tolerance_m=pickup_m)
+        on = joints.run_of_line(len(tables.lines.owner))[touch.line]
+        keep = np.flatnonzero(on >= 0)
         keep = keep[np.lexsort((touch.line[keep], np.round(touch.off_m[keep], 6)))][::-1]
-        run[open_[touch.point[keep]]] = run_of_line[touch.line[keep]]
+        run[open_[touch.point[keep]]] = on[keep]
         along[open_[touch.point[keep]]] = touch.along_m[keep]
     return Picked(node, run, along)

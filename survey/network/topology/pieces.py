@@ -1,12 +1,8 @@
-"""Cut the cables where something touches or stands on them.
-
-A cable end within the snapping tolerance of the middle of another cable is a tee: the other one is split there. So is
-a cable that a site, switch or source stands on. The recorded length of a split cable is shared as drawn.
-"""
+"""Cut the cables where something touches or stands on them: runs become pieces."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,10 +19,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Pieces:
-    """Stretches of cable between two nodes; all shape (n_pieces,).
+    """Parts of cables between two nodes; all shape (n_pieces,).
 
     ``cable`` row of the cable; ``u, v`` nodes; ``length_m`` on the ground, recorded where recorded; ``line`` drawn line
-    (-1: not one line, draw all of the cable's), ``from_m, to_m`` stretch of that line in planar metres.
+    (-1: not one line, draw all of the cable's), ``from_m, to_m`` where it begins and ends on that line, planar metres.
     """
 
     cable: Ints
@@ -106,6 +102,7 @@ def cut_pieces(tables: NetworkTables, joints: Joints, cuts: Cuts, *, walked_m: F
     v[before] = u[before + 1] = cuts.node
     to_m[before] = from_m[before + 1] = np.minimum(cuts.along_m, planar[cuts.run])
     cable = joints.cable[run]
+    # RULE 2: recorded, else drawn; shared as drawn
     length_m = _cable_lengths(tables, findings)[cable] * _shares(cable, to_m - from_m, len(tables.cables))
     pieces = Pieces(cable, u, v, length_m, joints.line[run], from_m, to_m)
     _report_closed(pieces, tables, findings)
@@ -168,8 +165,3 @@ def _report_closed(pieces: Pieces, tables: NetworkTables, findings: FindingList)
     closed = np.flatnonzero(np.bincount(pieces.cable[pieces.u == pieces.v], minlength=1))
     if len(closed):
         findings.report("ends_joined", ids=tables.cables["cable_id"].iloc[closed])
-
-
-def moved(pieces: Pieces, *, u: Ints, v: Ints) -> Pieces:
-    """The same pieces with other end nodes."""
-    return replace(pieces, u=u, v=v)

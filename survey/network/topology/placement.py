@@ -1,21 +1,8 @@
-"""On which cable end a device stands.
-
-A device stands between a node and the cable it controls. In this order:
-
-1. ``guards`` names the cable: at that cable's end.
-2. Riser (exactly one shielded cable at the node, the rest overhead): at the shielded cable; a device that a what-if
-adds for a site there stands on the site's supply side instead, as in 5.
-3. As many unguarded single-pole devices as shielded cables at the node: one on each.
-4. One cable (dead end): between node and cable.
-5. Two cables: between them (a site at that very node is beyond the device). More than two: on the upstream side, so
-that
-   it controls everything beyond, with a finding. Both need to know which way is up, see :func:`settle`; at a source's
-   own node: between the source and the node.
-"""
+"""On which cable end a device stands."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -84,6 +71,8 @@ def place_devices(
     single = stood_single(tables.switches)
     at = np.maximum(node, 0)
     reached = (node >= 0) & (here.degree[at] > 0)
+    # RULE 3: the cable it guards, the shielded one of a riser, one each, the only one; the rest is settled later, and
+    # so is what a what-if adds for a site at a riser: it stands on the site's supply side
     piece = _guarded(tables, pieces, here=here, node=node, findings=findings)
     free = reached & (piece == NOWHERE)
     riser = free & (here.cables[at] == 1) & (here.degree[at] > 1) & ~is_added(tables.switches)
@@ -121,8 +110,8 @@ def is_added(switches: pd.DataFrame) -> Bools:
 def _incidence(tables: NetworkTables, pieces: Pieces, node: Ints, n_nodes: int) -> _Incidence:
     wanted = np.zeros(n_nodes, bool)
     wanted[node[node >= 0]] = True
-    open_run = pieces.u != pieces.v
-    at_u, at_v = np.flatnonzero(wanted[pieces.u] & open_run), np.flatnonzero(wanted[pieces.v] & open_run)
+    joins = pieces.u != pieces.v
+    at_u, at_v = np.flatnonzero(wanted[pieces.u] & joins), np.flatnonzero(wanted[pieces.v] & joins)
     ends, piece = np.concatenate([pieces.u[at_u], pieces.v[at_v]]), np.concatenate([at_u, at_v])
     order = np.lexsort((piece, ends))
     ends, piece = ends[order], piece[order]
@@ -134,7 +123,7 @@ def _incidence(tables: NetworkTables, pieces: Pieces, node: Ints, n_nodes: int) 
 
 
 def _guarded(tables: NetworkTables, pieces: Pieces, *, here: _Incidence, node: Ints, findings: FindingList) -> Ints:
-    """Rule 1: the piece of the guarded cable at the node, where there is exactly one."""
+    """The piece of the guarded cable at the node, where there is exactly one."""
     guards = tables.switches["guards"]
     piece = np.full(len(node), NOWHERE, np.int64)
     asked = np.flatnonzero((guards != "").to_numpy() & (node >= 0))
@@ -163,7 +152,7 @@ def _only_cable(here: _Incidence, n_nodes: int) -> Ints:
 
 
 def _one_each(here: _Incidence, node: Ints, chosen: Bools, n_nodes: int) -> Ints:
-    """Rule 3: devices in id order to cables in id order, node by node; counts are equal at every chosen node."""
+    """Devices in id order to cables in id order, node by node; counts are equal at every chosen node."""
     rows = np.flatnonzero(chosen)
     order = np.argsort(node[rows], kind="stable")
     holds = np.zeros(n_nodes, bool)
@@ -200,6 +189,7 @@ def settle(
     todo = np.flatnonzero(placement.upward)
     parent = parent_piece[placement.node[todo]]
     at_source = np.isin(placement.node[todo], source_nodes)
+    # RULE 3: between source and node; on the upstream side; between two cables
     piece[todo] = np.where(at_source, AT_SOURCE, parent)
     upward[todo] = ~at_source & (parent < 0)
     between = todo[upward[todo] & ~placement.crowded[todo]]
@@ -210,7 +200,7 @@ def settle(
     is_open = tables.switches["open"].to_numpy(bool)
     told = todo[placement.crowded[todo] | (is_open[todo] & placement.with_site[todo])]
     _report_settled(told, tables=tables, placed=piece != NOWHERE, is_open=is_open, findings=findings)
-    return Placement(piece, end, placement.node, upward, placement.dead_end, placement.crowded, placement.with_site)
+    return replace(placement, piece=piece, end=end, upward=upward)
 
 
 def first_piece(placement: Placement, pieces: Pieces) -> Ints:

@@ -7,16 +7,16 @@ say so.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
-from survey.network.topology.pieces import Pieces, moved
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
+    from survey.network.topology.pieces import Pieces
     from survey.read.tables import NetworkTables
 
 
@@ -63,12 +63,13 @@ def split_at_transformers(
     on = [np.abs(volts - rated[end]) <= SAME_VOLTAGE * rated[end] for end in (pieces.u, pieces.v)]
     if not (off[0].any() or off[1].any()):
         return Split(pieces, node_xy, source_nodes, np.empty(0, np.int64), np.empty(0, np.int64))
-    has_off, has_on = _marked(pieces, off, len(node_xy)), _marked(pieces, on, len(node_xy))
+    has_off, has_on = _ended_at(pieces, off, len(node_xy)), _ended_at(pieces, on, len(node_xy))
     _report(tables, site_nodes, has_off=has_off, has_on=has_on, supplies=supplies, findings=findings)
     split = np.flatnonzero(has_off & has_on)
     new_node = np.arange(len(node_xy))
     new_node[split] = len(node_xy) + np.arange(len(split))
-    pieces = moved(
+    # RULE 7: what hangs on the secondary gets a node of its own
+    pieces = replace(
         pieces,
         u=np.where(off[0], new_node[pieces.u], pieces.u),
         v=np.where(off[1], new_node[pieces.v], pieces.v),
@@ -77,11 +78,12 @@ def split_at_transformers(
     return Split(pieces, np.concatenate([node_xy, node_xy[split]]), sources, split, new_node[split])
 
 
-def _marked(pieces: Pieces, at_end: list[Bools], n_nodes: int) -> Bools:
-    mark = np.zeros(n_nodes, bool)
-    mark[pieces.u[at_end[0]]] = True
-    mark[pieces.v[at_end[1]]] = True
-    return mark
+def _ended_at(pieces: Pieces, at_end: list[Bools], n_nodes: int) -> Bools:
+    """Nodes at which some piece has its u (or its v) chosen, shape (n_nodes,)."""
+    found = np.zeros(n_nodes, bool)
+    found[pieces.u[at_end[0]]] = True
+    found[pieces.v[at_end[1]]] = True
+    return found
 
 
 def _report(

@@ -64,24 +64,19 @@ def _report_merged(tables: NetworkTables, joints: Joints, new: Ints, *, snap_m: 
     run = np.flatnonzero(~joints.named)
     node = np.stack([joints.u[run], joints.v[run]], axis=1).ravel()
     at = np.flatnonzero((np.bincount(new, minlength=len(new))[new] > 1)[node])
-    lines, line = tables.lines, joints.line[run]
-    xy = np.stack([lines.xy[lines.start[line]], lines.xy[lines.start[line + 1] - 1]], axis=1).reshape(-1, 2)[at]
+    xy = tables.lines.ends()[joints.line[run]].reshape(-1, 2)[at]
     _, first, group = np.unique(new[node[at]], return_index=True, return_inverse=True)
     ids = tables.cables["cable_id"].to_numpy()[np.repeat(joints.cable[run], 2)[at]]
     report_wide(first[group], xy, ids=ids, tables=tables, snap_m=snap_m, findings=findings)
 
 
 def _touches(tables: NetworkTables, joints: Joints, snap_m: float) -> Tees:
-    lines, drawn = tables.lines, np.flatnonzero(joints.line >= 0)
-    at_u, at_v = np.full(len(lines.owner), -1, np.int64), np.full(len(lines.owner), -1, np.int64)
-    at_u[joints.line[drawn]], at_v[joints.line[drawn]] = joints.u[drawn], joints.v[drawn]
-    run_of_line = np.full(len(lines.owner), -1, np.int64)
-    run_of_line[joints.line[drawn]] = drawn
-    touch = touching_lines(
-        joints.free.strips, lines.xy, lines.start, skip=(joints.free.node, at_u, at_v), tolerance_m=snap_m
-    )
-    keep = np.flatnonzero(run_of_line[touch.line] >= 0)
-    found = Tees(run_of_line[touch.line[keep]], touch.along_m[keep], joints.free.node[touch.point[keep]])
+    run = joints.run_of_line(len(tables.lines.owner))
+    own = joints.free.node, np.where(run >= 0, joints.u[run], -1), np.where(run >= 0, joints.v[run], -1)
+    touch = touching_lines(joints.free.strips, tables.lines, own=own, tolerance_m=snap_m)
+    keep = np.flatnonzero(run[touch.line] >= 0)
+    # RULE 1: an end at the middle of another cable is a tee
+    found = Tees(run[touch.line[keep]], touch.along_m[keep], joints.free.node[touch.point[keep]])
     return _first_of_each(found, touch.off_m[keep])
 
 

@@ -1,8 +1,6 @@
 """Parts without a source: no sources layer, an island, or what an open device cuts off.
 
-The supply direction is taken from the single-pole devices there: a device controls the side of its cable, and a site's
-switching point is the nearest device, by walked length, on whose controlled side the site lies. Other devices at
-dead ends are no supplies.
+Which way is up is taken from the single-pole devices there.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Judged pole by pole: for every phase the graph of what carries it, its spanning forest and its bridges. Where a device
 is a bridge, all beyond it is exposed on that pole; where a ring or a parallel feed keeps it supplied, nothing is.
-Sections are stretches of the forest's visiting order, so that totals are differences of running sums.
+Sections are intervals of the forest's visiting order, so that totals are differences of running sums.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ MEMBERS_OF_AT_ONCE = 256
 
 @dataclass(frozen=True)
 class PhaseView:
-    """One phase's forest (or that of all three, where all is three-phase), and each device's stretch of it.
+    """One phase's forest (or that of all three, where all is three-phase), and each device's interval of it.
 
-    ``share`` of a conductor set this view stands for (1/3, or 1 for all three); ``low, high`` stretch of the visiting
-    order per device; ``tree_low, tree_high`` stretch of its whole tree; ``inverted``: the section is the tree less the
-    stretch; ``exposes``: the device takes something off supply in this view. Each shape (n_devices,).
+    ``share`` of a conductor set this view stands for (1/3, or 1 for all three); ``low, high`` interval of the visiting
+    order per device; ``tree_low, tree_high`` that of its whole tree; ``inverted``: the section is the tree less the
+    interval; ``exposes``: the device takes something off supply in this view. Each shape (n_devices,).
     """
 
     share: float
@@ -87,7 +87,7 @@ class Sections:
         """Phase-weighted total (conductors exposed / 3) of a value per piece over each section, shape (n_devices,)."""
         total = np.zeros(len(self.device))
         for view in self.views:
-            total += view.share * _stretch_sum(view, *self._piece_places(view), per_piece)
+            total += view.share * _interval_sum(view, *self._piece_places(view), per_piece)
         return total
 
     def site_totals(self, node: Ints, values: Floats) -> Floats:
@@ -107,14 +107,14 @@ class Sections:
         if len(self.views) == 1:
             return _member_sums(self.views[0], node, values)
         # distinct whole weights add up exactly: equal sums are equal sets
-        mark = np.random.default_rng(1).integers(1, 2**53 // max(len(node), 1), len(node)).astype(np.float64)
+        weight = np.random.default_rng(1).integers(1, 2**53 // max(len(node), 1), len(node)).astype(np.float64)
         total = np.zeros((len(values), len(self.device)))
-        marks = np.empty((len(self.views), len(self.device)))
-        for view, row in zip(self.views, marks, strict=True):
-            sums = _member_sums(view, node, np.vstack([values, mark]))
+        weights = np.empty((len(self.views), len(self.device)))
+        for view, row in zip(self.views, weights, strict=True):
+            sums = _member_sums(view, node, np.vstack([values, weight]))
             np.maximum(total, sums[:-1], out=total)
             row[:] = sums[-1]
-        mixed = np.flatnonzero(((marks > 0) & (marks != marks.max(axis=0))).any(axis=0))
+        mixed = np.flatnonzero(((weights > 0) & (weights != weights.max(axis=0))).any(axis=0))
         for some in np.array_split(mixed, len(mixed) // MEMBERS_OF_AT_ONCE + 1):
             owner, site = self.members(some, node)
             for k, value in enumerate(values):
@@ -205,6 +205,7 @@ def _view(
     """One phase's view of the devices, and the node below each in its forest."""
     child = graph.lower_node(forest, device)
     root = forest.root[child]
+    # RULE 6: what a bridge alone supplies
     exposes = forest.bridge[graph.edge_of[device]] & ((root == graph.root) | ~fed[child])
     view = PhaseView(
         share=share,
@@ -220,8 +221,8 @@ def _view(
     return view, child
 
 
-def _stretch_sum(view: PhaseView, place: Ints, row: Ints, value: Floats) -> Floats:
-    """Sum of ``value[row]``, standing at ``place``, over each device's stretch."""
+def _interval_sum(view: PhaseView, place: Ints, row: Ints, value: Floats) -> Floats:
+    """Sum of ``value[row]``, standing at ``place``, over each device's interval."""
     at_place = np.bincount(place, weights=value[row], minlength=len(view.forest.place))
     running = np.concatenate([[0.0], np.cumsum(at_place)])
     bounds = (view.low, view.high, view.tree_low, view.tree_high)
@@ -229,7 +230,7 @@ def _stretch_sum(view: PhaseView, place: Ints, row: Ints, value: Floats) -> Floa
 
 
 def _member_sums(view: PhaseView, node: Ints, values: Floats) -> Floats:
-    """Sums of values of members (at ``node``, -1 nowhere) over each device's stretch, shape (n_values, n_devices)."""
+    """Sums of values of members (at ``node``, -1 nowhere) over each device's interval, shape (n_values, n_devices)."""
     at = np.flatnonzero(node >= 0)
     place = view.forest.place[node[at]]
     order = np.argsort(place, kind="stable")
@@ -250,7 +251,7 @@ def _holds(view: PhaseView, place: Ints, device: int | slice = slice(None)) -> B
 
 
 def _outermost(view: PhaseView) -> tuple[Ints, Ints]:
-    """Stretches that lie in no other, rising; stretches of a forest lie in one another or apart."""
+    """Intervals that lie in no other, rising; those of a forest lie in one another or apart."""
     order = np.lexsort((-view.high, view.low))
     order = order[(view.exposes & ~view.inverted)[order]]
     low, high = view.low[order], view.high[order]
@@ -274,7 +275,7 @@ def _expand(view: PhaseView, which: Ints, place: Ints, row: Ints) -> tuple[Ints,
     low, high = np.searchsorted(sorted_place, view.low[which]), np.searchsorted(sorted_place, view.high[which])
     tree = np.searchsorted(sorted_place, view.tree_low[which]), np.searchsorted(sorted_place, view.tree_high[which])
     inverted = view.inverted[which]
-    # an inverted section is what comes before and what comes after the stretch, both inside the tree
+    # an inverted section is what comes before and what comes after the interval, both inside the tree
     starts = np.stack([np.where(inverted, tree[0], low), high], axis=1)
     ends = np.stack([np.where(inverted, low, high), np.where(inverted, tree[1], high)], axis=1)
     count = (ends - starts).ravel()

@@ -1,12 +1,4 @@
-"""The walk: from every site upstream to the first single-pole device that takes something off supply.
-
-1. Upstream is the way to the nearest source, by walked length; ways that carry all three phases go before others.
-2. Three-pole devices on the way are noted.
-3. The walk stops at the first closed single-pole device; on a closed ring such a device takes nothing off by itself, so
-   the walk goes on.
-4. In a part without a source: the nearest single-pole device, by walked length, on whose controlled side the site lies.
-5. Without such a device: ``no_single_pole`` where a source was reached, ``unreached`` elsewhere.
-"""
+"""The walk: from every site upstream to the first single-pole device that takes something off supply."""
 
 from __future__ import annotations
 
@@ -131,6 +123,7 @@ def walk_to_sources(graph: Graph, sections: Sections, *, upstream: Upstream, nod
         Edges that are closed three-pole devices.
     """
     passed = passed_on_way(graph, sections, upstream=upstream, gang=gang)
+    # RULE 5: up to the first device that takes something off; three-pole ones on the way are noted
     at, fed = np.maximum(node, 0), upstream.fed
     supplied = (node >= 0) & fed[at]
     # one place more than edges, so that "no edge" (-1) finds -1

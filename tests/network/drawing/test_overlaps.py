@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from survey.network.drawing.overlaps import LEAST_M, NAMED, OVER_M
-from survey.network.drawing.segments import make_grid, running_along
+from survey.network.drawing.segments import lying_along, make_grid
 
 SOURCE = ("Q", (0.0, 0.0))
 
@@ -159,7 +159,7 @@ def test_overlaps_are_those_of_brute_force(points, shift, shake):
     # the odd ones stand a little off, less than the tolerance
     lines.xy[np.repeat(lines.owner, np.diff(lines.start)) % 2 == 1] += shake
     grid = make_grid(lines.xy, lines.start, keep=np.ones(len(lines.owner), bool), reach_m=OVER_M)
-    found = running_along(grid, lines.xy, lines.owner, tolerance_m=OVER_M)
+    found = lying_along(grid, lines.xy, lines.owner, tolerance_m=OVER_M)
     length = np.zeros((len(points), len(points)))
     np.add.at(length, (found.line_a, found.line_b), found.length_m)
     for a in range(len(points)):
@@ -185,7 +185,7 @@ def test_neither_order_nor_direction_of_drawing_matters(points, random):
     for some in (points, turned):
         lines = _lines([drawn(str(k), *map(tuple, xy)) for k, xy in enumerate(some)])
         grid = make_grid(lines.xy, lines.start, keep=np.ones(len(lines.owner), bool), reach_m=OVER_M)
-        found = running_along(grid, lines.xy, lines.owner, tolerance_m=OVER_M)
+        found = lying_along(grid, lines.xy, lines.owner, tolerance_m=OVER_M)
         rows = np.column_stack([found.line_a, found.line_b, np.round([found.length_m, found.x, found.y], 6).T])
         results.append(sorted(map(tuple, rows.tolist())))
     assert results[0] == results[1]
@@ -195,4 +195,4 @@ def test_a_line_to_a_place_that_is_wrong_does_not_fill_the_grid():
     lines = _lines([drawn("1", (0, 0), (50, 0)), drawn("2", (10, 0), (90, 0), (9e6, 9e6))])
     grid = make_grid(lines.xy, lines.start, keep=np.ones(2, bool), reach_m=OVER_M)
     assert len(grid.entry) < 20
-    assert running_along(grid, lines.xy, lines.owner, tolerance_m=OVER_M).length_m.tolist() == [40.0]
+    assert lying_along(grid, lines.xy, lines.owner, tolerance_m=OVER_M).length_m.tolist() == [40.0]
