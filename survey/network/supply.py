@@ -48,16 +48,17 @@ def _dead_cables(network: Network, union: Forest, findings: FindingList) -> None
     length = np.bincount(part[dead], weights=graph.length_m[dead], minlength=graph.n_nodes)
     site_node = network.site_node[network.site_node >= 0]
     sites = np.bincount(union.root[site_node], minlength=graph.n_nodes)
-    parts = np.unique(part[dead])
-    parts = parts[np.lexsort((parts, -np.round(length[parts], 2), -sites[parts]))]
-    ids, cable = network.tables.cables["cable_id"], network.pieces.cable
-    first = [ids.iloc[cable[dead[np.argmax(part[dead] == one)]]] for one in parts[:NAMED]]
+    ids = network.tables.cables["cable_id"].to_numpy(object)[network.pieces.cable[dead]]
+    by_id = np.argsort(ids, kind="stable")
+    parts, first = np.unique(part[dead][by_id], return_index=True)
+    rank = np.lexsort((first, -np.round(length[parts], 2), -sites[parts]))
+    parts, first = parts[rank], ids[by_id[first[rank]]]
     named = [
-        f"{name!r} {length[one]:.0f} m, sites: {sites[one]}" for name, one in zip(first, parts[:NAMED], strict=True)
+        f"{name!r} {length[one]:.0f} m, sites: {sites[one]}" for name, one in zip(first[:NAMED], parts, strict=False)
     ]
     findings.report(
         "cable_without_source",
-        ids=ids.iloc[np.unique(cable[dead])],
+        ids=set(ids),
         parts=len(parts),
         metres=length[parts].sum(),
         sites=sites[parts].sum(),
@@ -98,8 +99,8 @@ def _ring_words(sites: list[str], cables: list[str]) -> str:
 
 
 def _split_by(key: Ints, value: Objects) -> dict[int, list[str]]:
-    """Values by key; the order within a key stays."""
-    order = np.argsort(key, kind="stable")
+    """Values by key, sorted."""
+    order = np.lexsort((value.astype(str), key))
     new = np.flatnonzero(heads(key[order]))
     parts = np.split(value[order], new[1:])
     return {int(key[order[n]]): part.tolist() for n, part in zip(new, parts, strict=False)}
