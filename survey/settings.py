@@ -31,17 +31,27 @@ class NetworkSettings(Section):
 
 
 class ElectricalSettings(Section):
-    """Supply and transformer model; see docs of ``survey.physics``."""
+    """Supply and transformer model; see docs of ``survey.physics``.
+
+    ``overhead_nf_km``: one phase of overhead line to ground, where its record says nothing (zero sequence: 4.8 to 5.4
+    from five published line matrices, IEEE 13-, 34- and 123-bus test feeders).
+    """
 
     frequency_hz: Literal[50, 60] = 60
     series_r_pu: Annotated[float, Field(gt=0, le=0.2)] = 0.02
     knee_pu: Annotated[float, Field(ge=1.0, le=1.6)] = 1.15
     saturated_x_pu: Annotated[float, Field(gt=0.01, le=2)] = 0.2
     exciting_pct: Positive | None = None
+    overhead_nf_km: NotNegative = 5.0
 
 
 class LimitSettings(Section):
-    """Screening limits and the voltage limit (Hopkinson 1967/1968; Short; from memory; of open delta derived)."""
+    """Screening limits and the voltage limit (Hopkinson 1967/1968; Short; from memory; of open delta derived).
+
+    ``minload_three_phase``: a dependable load is balanced on three phases where its record does not say; only such a
+    load protects. ``one_phase_share``: dependable load of single-phase units, share of rating (judgement from open load
+    data: about 2.5 % for five customers and more, 1 % for one or two).
+    """
 
     delta_xc_xm: Positive = 40.0
     floating_wye_xc_xm: Positive = 40.0
@@ -50,6 +60,8 @@ class LimitSettings(Section):
     voltage_pu: Annotated[float, Field(ge=1.0, le=3.0)] = 1.25
     load_rule: Share = 0.15
     worst_kva: Positive = 2500.0
+    minload_three_phase: bool = False
+    one_phase_share: Share = 0.025
 
 
 class StudySettings(Section):
@@ -60,27 +72,43 @@ class StudySettings(Section):
 
 
 class ScoreSettings(Section):
-    """Weights of hazard, score and priority, and the cut points of the bands (of ``hazard``, 0-100).
+    """Cut points of severity, and weights of score and risk.
 
-    All are engineering judgement of this project (common practice, no source). ``moderate_from`` is the hazard of a
-    peak at the voltage limit of 1.25 per unit that hardly ever occurs: (1.25 - 1) / (5 - 1) x 0.6 = 3.75 %.
+    Cut points have a physical meaning each. ``severe_s``: an arrester is at its thermal limit within one operation,
+    while a crew goes from the first pole to the last (10 s: judgement). ``high_s``: it is so within minutes, before
+    somebody who hears it is back with a plan (600 s: judgement). ``high_peak_pu``: twice normal, the induced-voltage
+    test of new transformers (IEEE C57.12.00, from memory). ``severe_peak_pu``: 4.7 times, the one-minute
+    test of transformers of the 15 kV class (34 kV against 7.2 kV; IEEE C57.12.00, from memory). Over the voltage limit,
+    whatever else, is moderate.
+
+    ``ops_year``: operations a year, one pole at a time, by a word in the device's text; ``ops_year_other`` for all else
+    (judgement; faults alone give 0.08 to 0.10 a year for a riser cutout, planned work comes on top). All weights are
+    judgement of this project (common practice, no source).
     """
 
-    moderate_from: Annotated[float, Field(ge=0, le=100)] = 3.75
-    high_from: Annotated[float, Field(ge=0, le=100)] = 20.0
-    severe_from: Annotated[float, Field(ge=0, le=100)] = 45.0
-    peak_full_pu: Annotated[float, Field(gt=1.0, le=10)] = 5.0
-    likelihood_weight: Share = 0.4
+    severe_s: Positive = 10.0
+    high_s: Positive = 600.0
+    high_peak_pu: Annotated[float, Field(gt=1.0, lt=10)] = 2.0
+    severe_peak_pu: Annotated[float, Field(gt=1.0, lt=10)] = 4.7
     load_trust: Share = 0.5
     gang_trust: Share = 0.5
-    customers_full: Positive = 100.0
-    customers_weight: Share = 0.25
+    customers_half: Positive = 50.0
+    customers_weight: Share = 0.5
+    rating_half_kva: Positive = 500.0
+    rating_weight: Share = 0.25
     critical_weight: Share = 0.25
+    ops_year: dict[str, NotNegative] = Field(
+        default_factory=lambda: {"cutout": 0.5, "fuse": 0.5, "elbow": 0.05, "disconnect": 0.2, "switch": 0.2}
+    )
+    ops_year_other: NotNegative = 0.2
 
     @model_validator(mode="after")
     def _cuts_rise(self) -> ScoreSettings:
-        if not self.moderate_from <= self.high_from <= self.severe_from:
-            msg = "moderate_from, high_from and severe_from must rise in this order"
+        if not 0.01 < self.severe_s < self.high_s < 86_400:
+            msg = "severe_s and high_s must rise in this order, between 0.01 and 86400"
+            raise ValueError(msg)
+        if not self.high_peak_pu < self.severe_peak_pu:
+            msg = "high_peak_pu and severe_peak_pu must rise in this order"
             raise ValueError(msg)
         return self
 
@@ -170,6 +198,13 @@ class Settings(Section):
     report: ReportSettings = ReportSettings()
     plan: PlanSettings = PlanSettings()
     tags: TagSettings = TagSettings()
+
+    @model_validator(mode="after")
+    def _limit_is_below_the_cuts(self) -> Settings:
+        if self.limits.voltage_pu >= self.score.high_peak_pu:
+            msg = f"score.high_peak_pu must lie above limits.voltage_pu ({self.limits.voltage_pu:g})"
+            raise ValueError(msg)
+        return self
 
 
 def load_settings(path: Path | None) -> Settings:

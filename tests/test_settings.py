@@ -50,19 +50,21 @@ def test_a_file_that_is_not_toml(tmp_path, content):
     ("raw", "message"),
     [
         ({"imput": {}}, "key 'imput' is not a setting; accepted here: input, network, electrical, limits"),
-        ({"input": {"cabels": {}}}, "key 'input.cabels' is not a setting; accepted here: crs, cables, transformers"),
+        ({"input": {"cabels": {}}}, "key 'input.cabels' is not a setting; accepted here: crs, ignore, cables, transformers"),
         ({"network": {"snap": 1}}, "key 'network.snap' is not a setting; accepted here: snap_m, pickup_m"),
         ({"network": {"snap_m": -1}}, "key 'network.snap_m': Input should be greater than or equal to 0, found -1"),
         ({"network": {"snap_m": float("nan")}}, "key 'network.snap_m': Input should be"),
         ({"electrical": {"frequency_hz": 55}}, "key 'electrical.frequency_hz': Input should be 50 or 60, found 55"),
-        ({"score": {"high_from": 10, "moderate_from": 20}}, "moderate_from, high_from and severe_from must rise"),
+        ({"score": {"high_s": 10, "severe_s": 20}}, "severe_s and high_s must rise"),
+        ({"score": {"high_peak_pu": 5}}, "high_peak_pu and severe_peak_pu must rise"),
+        ({"limits": {"voltage_pu": 2.5}}, "score.high_peak_pu must lie above limits.voltage_pu (2.5)"),
         ({"input": {"cables": [1]}}, "key 'input.cables': "),
         ({"input": {"cables": {"layer": ""}}}, "key 'input.cables.layer': String should have at least 1 character"),
         (
             {"input": {"switches": {"fields": {"pole": "X"}}}},
             (
                 "key 'input.switches.fields.pole': is not a field of the survey; "
-                "choices: switch_id, poles, device, state, state_a, state_b, state_c, guards, node"
+                "choices: switch_id, poles, device, state, state_a, state_b, state_c, arrester, ops_year, guards, node"
             ),
         ),
         (

@@ -12,6 +12,8 @@ from survey.assess.behaviour import Figures, screen_figures, study_figures
 from survey.assess.capacitance import cable_capacitance
 from survey.assess.choice import Choice, choose_sections
 from survey.assess.circuits import Circuits, SectionValues, allowed_length_m, make_circuits, section_values
+from survey.assess.risk import PointRisks, point_risks
+from survey.assess.section_checks import report_between, report_overhead
 from survey.assess.sensitivity import Interval, score_interval
 from survey.assess.windings import Windings, describe_windings
 from survey.physics.catalogue import Catalogue
@@ -25,13 +27,16 @@ if TYPE_CHECKING:
     from survey.settings import LimitSettings, Settings
 
 Floats = NDArray[np.float64]
+NANO_PER_KM = 1e-12
+"""nF/km in F/m."""
 
 
 @dataclass(frozen=True)
 class Assessment:
     """Everything known about the sites before it is put into tables.
 
-    ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard per site.
+    ``risks`` per pair of site and point; ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard
+    per site.
     """
 
     windings: Windings
@@ -39,6 +44,7 @@ class Assessment:
     circuits: Circuits
     figures: Figures
     choice: Choice
+    risks: PointRisks
     limit_length_m: Floats
     interval: Interval
 
@@ -65,15 +71,24 @@ def assess_network(
         network.tables.transformers,
         catalogue=catalogue,
         exciting_pu=None if exciting is None else exciting / 100,
+        three_phase_load=settings.limits.minload_three_phase,
         findings=findings,
     )
-    cap_f_m, stand_in = cable_capacitance(
-        network.tables, catalogue=catalogue, patterns=settings.input.cable_type_patterns, findings=findings
+    cables = cable_capacitance(
+        network.tables,
+        catalogue=catalogue,
+        patterns=settings.input.cable_type_patterns,
+        overhead_f_m=settings.electrical.overhead_nf_km * NANO_PER_KM,
+        findings=findings,
     )
-    values = section_values(network, windings, cap_f_m=cap_f_m, stand_in=stand_in)
+    values = section_values(network, windings, cables)
     limits = screening_limits(settings.limits)
     frequency = settings.electrical.frequency_hz
-    circuits = make_circuits(values, frequency_hz=frequency, limits=limits)
+    circuits = make_circuits(
+        values, frequency_hz=frequency, limits=limits, one_phase_share=settings.limits.one_phase_share
+    )
+    report_overhead(network, values, cables, settings=settings, findings=findings)
+    report_between(network, findings)
     if settings.study.run:
         figures = study_figures(circuits, settings=settings, progress=progress)
     else:
@@ -82,12 +97,13 @@ def assess_network(
     choice = choose_sections(
         network.walks, windings, values=values, circuits=circuits, figures=figures, settings=settings
     )
+    risks = point_risks(network, windings, values=values, circuits=circuits, figures=figures, settings=settings)
     class_f_m = np.nan_to_num(catalogue.class_capacitance_f_m(values.voltage_v))
     length = allowed_length_m(values, circuits, frequency_hz=frequency, limits=limits, class_f_m=class_f_m)
     interval = score_interval(
         choice, windings, totals=values, circuits=circuits, figures=figures, settings=settings, progress=progress
     )
-    return Assessment(windings, values, circuits, figures, choice, length, interval)
+    return Assessment(windings, values, circuits, figures, choice, risks, length, interval)
 
 
 def _report_outside(network: Network, circuits: Circuits, figures: Figures, findings: FindingList) -> None:

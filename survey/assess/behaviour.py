@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from survey.assess.score import hazard_from_screen, hazard_from_study
+from survey.arrays import Bools, Floats
+from survey.assess.score import severity, severity_of_screen
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -16,38 +16,42 @@ if TYPE_CHECKING:
     from survey.assess.circuits import Circuits
     from survey.physics.curves import CurveParameters
     from survey.physics.study import CurveLibrary, StudyResult
-    from survey.settings import ScoreSettings, Settings
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+    from survey.settings import Settings
 
 
 @dataclass(frozen=True)
 class Figures:
     """One row per circuit; shape (n_circuits,).
 
-    ``peak_pu, peak_loaded_pu`` crest per unit, ``cycles_above``, ``likelihood, likelihood_loaded`` 0-1,
-    ``load_needed_pu`` of the circuit's rating (infinite where no load up to the rating cures): NaN where not studied.
-    ``hazard`` at no load and ``loaded`` with the dependable load, 0-100. ``outside``: outside the model and not cleared
+    ``peak_pu, typical_pu`` crest per unit, ``cycles_above``, ``likelihood`` 0-1, ``arrester_w`` and ``arrester_s`` at
+    no load; ``peak_loaded_pu`` at the least load; ``load_needed_pu`` of the circuit's rating (infinite where no load up
+    to the rating cures): NaN where not studied. ``hazard`` at no load and ``loaded`` with the load that counts, 0-100;
+    ``share, share_loaded`` of sequences that ring, 1 where not studied. ``outside``: outside the model and not cleared
     by the screen, so that nothing can be said.
     """
 
     peak_pu: Floats
-    peak_loaded_pu: Floats
+    typical_pu: Floats
     cycles_above: Floats
     likelihood: Floats
-    likelihood_loaded: Floats
+    arrester_w: Floats
+    arrester_s: Floats
+    peak_loaded_pu: Floats
     load_needed_pu: Floats
     hazard: Floats
     loaded: Floats
+    share: Floats
+    share_loaded: Floats
     outside: Bools
 
 
 def screen_figures(circuits: Circuits) -> Figures:
     """Hazard by the screening margin; the study's figures stay absent."""
-    absent = np.full(len(circuits.b), np.nan)
-    hazard = hazard_from_screen(circuits.over_limit)
-    return Figures(absent, absent, absent, absent, absent, absent, hazard, hazard, np.zeros(len(absent), bool))
+    absent, certain = np.full(len(circuits.b), np.nan), np.ones(len(circuits.b))
+    hazard = severity_of_screen(circuits.over_limit)
+    figures = {field.name: absent for field in fields(Figures)}
+    ranked = {"hazard": hazard, "loaded": hazard, "share": certain, "share_loaded": certain}
+    return Figures(**figures | ranked | {"outside": np.zeros(len(absent), bool)})
 
 
 def curve_parameters(settings: Settings) -> CurveParameters:
@@ -89,29 +93,65 @@ def study_figures(
     progress
         Called with points done and points to do while curves are computed.
     """
-    found = curve_library(settings).look_up(
-        circuits.family, b=circuits.b, p=circuits.p, im=circuits.im, load=circuits.load, progress=progress
-    )
-    return _from_study(found, circuits.clears, settings.score)
+    library = curve_library(settings)
+
+    def look_up(load_pu: Floats) -> StudyResult:
+        return library.look_up(
+            circuits.family,
+            b=circuits.b,
+            p=circuits.p,
+            im=circuits.im,
+            load=load_pu,
+            one_phase=circuits.one_phase,
+            progress=progress,
+        )
+
+    # the least load is shown whoever carries it, but only a balanced one protects
+    counted = look_up(circuits.held)
+    shown = look_up(circuits.load) if (circuits.load != circuits.held).any() else counted
+    return _from_study(circuits, counted, shown_pu=shown.peak_loaded_pu, settings=settings)
 
 
-def _from_study(found: StudyResult, clears: Bools, score: ScoreSettings) -> Figures:
+def _from_study(circuits: Circuits, found: StudyResult, *, shown_pu: Floats, settings: Settings) -> Figures:
     good = found.in_model
 
     def published(value: Floats) -> Floats:
         return np.where(good, value, np.nan)
 
-    needed = np.where(found.load_cures, found.load_needed_pu, np.inf)
-    hazard = hazard_from_study(found.peak_pu, found.likelihood, settings=score)
-    loaded = hazard_from_study(found.peak_loaded_pu, found.likelihood_loaded, settings=score)
+    power_w, loaded_w = (
+        power * circuits.base_va for power in (found.arrester_power_pu, found.arrester_power_loaded_pu)
+    )
+    seconds = arrester_seconds(power_w, voltage_v=circuits.voltage_v)
+    hazard = _severity(circuits, found.peak_pu, power_w, settings=settings)
+    loaded = _severity(circuits, found.peak_loaded_pu, loaded_w, settings=settings)
     return Figures(
         peak_pu=published(found.peak_pu),
-        peak_loaded_pu=published(found.peak_loaded_pu),
+        typical_pu=published(found.typical_pu),
         cycles_above=published(found.cycles_above),
         likelihood=published(found.likelihood),
-        likelihood_loaded=published(found.likelihood_loaded),
-        load_needed_pu=published(needed),
+        arrester_w=published(power_w),
+        arrester_s=published(seconds),
+        peak_loaded_pu=published(shown_pu),
+        load_needed_pu=published(np.where(found.load_cures, found.load_needed_pu, np.inf)),
         hazard=np.where(good, hazard, 0.0),
         loaded=np.where(good, loaded, 0.0),
-        outside=~good & ~clears,
+        share=np.where(good, found.likelihood, 0.0),
+        share_loaded=np.where(good, found.likelihood_loaded, 0.0),
+        outside=~good & ~circuits.clears,
     )
+
+
+def _severity(circuits: Circuits, peak_pu: Floats, power_w: Floats, *, settings: Settings) -> Floats:
+    return severity(
+        peak_pu,
+        arrester_seconds(power_w, voltage_v=circuits.voltage_v),
+        arrester=circuits.arrester,
+        voltage_limit_pu=settings.limits.voltage_pu,
+        settings=settings.score,
+    )
+
+
+def arrester_seconds(power_w: Floats, *, voltage_v: Floats) -> Floats:
+    """Seconds until an arrester is at its thermal limit; infinite where it takes nothing."""
+    kilovolts = np.interp(voltage_v / 1e3, [4.16, 12.47, 24.9, 34.5], [2.55, 8.4, 15.3, 22.0])
+    return np.divide(2.2e3 * kilovolts, power_w, out=np.full(len(power_w), np.inf), where=power_w > 0)

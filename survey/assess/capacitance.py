@@ -1,12 +1,12 @@
 """Capacitance to ground of every cable, and where it comes from.
 
 A recorded ``cap_nf_km`` wins, then the cable type of the catalogue, then what the type's text says (a finding of
-severity ``assumed``), then the stand-in of the voltage class (another). Overhead lines count only a recorded one.
+severity ``assumed``), then the stand-in of the voltage class (another). Overhead line has a default of the settings.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -27,26 +27,43 @@ Floats = NDArray[np.float64]
 KILO, NAMED = 1e3, 5
 
 
+class CableCapacitance(NamedTuple):
+    """Capacitance of one phase to ground per metre of every cable, F/m, and where a default stands in.
+
+    ``stand_in`` the voltage class's; ``overhead`` that of overhead line. Each shape (n_cables,).
+    """
+
+    cap_f_m: Floats
+    stand_in: NDArray[np.bool_]
+    overhead: NDArray[np.bool_]
+
+
 def cable_capacitance(
-    tables: NetworkTables, *, catalogue: Catalogue, patterns: Mapping[str, str], findings: FindingList
-) -> tuple[Floats, NDArray[np.bool_]]:
-    """Capacitance of one phase to ground per metre of every cable, and whether the stand-in was used.
+    tables: NetworkTables,
+    *,
+    catalogue: Catalogue,
+    patterns: Mapping[str, str],
+    overhead_f_m: float = 0.0,
+    findings: FindingList,
+) -> CableCapacitance:
+    """Capacitance of one phase to ground of every cable and line.
 
     Parameters
     ----------
     patterns
         Cable types taught by the settings: regular expression → type.
+    overhead_f_m
+        Of overhead line on whose record there is none [F/m].
     findings
         Gets ``cable_type_read``, ``class_capacitance``, ``unknown_cable_type``, ``default_voltage`` and
         ``no_capacitance``.
-
-    Returns
-    -------
-    F/m and flags, each shape (n_cables,).
     """
     cables = tables.cables
     cap = cables["cap_f_m"].to_numpy(np.float64, copy=True)
-    wanted = np.flatnonzero(cables["shielded"].to_numpy(bool) & ~np.isfinite(cap))
+    shielded = cables["shielded"].to_numpy(bool)
+    overhead = ~shielded & ~np.isfinite(cap)
+    cap[overhead] = overhead_f_m
+    wanted = np.flatnonzero(shielded & ~np.isfinite(cap))
     stand_in = np.zeros(len(cables), bool)
     if len(wanted):
         volts = _voltages(tables, wanted, findings)
@@ -61,7 +78,7 @@ def cable_capacitance(
         cap[wanted] = typed.cap_f_m[which]
         stand_in[wanted] = typed.rough[which]
         _report(tables, wanted, which, typed=typed, findings=findings)
-    return np.nan_to_num(cap), stand_in
+    return CableCapacitance(np.nan_to_num(cap), stand_in, overhead)
 
 
 def _voltages(tables: NetworkTables, wanted: NDArray[np.int64], findings: FindingList) -> Floats:

@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.assess.score import NO, UNKNOWN, YES
 from survey.physics.families import FAMILIES
 from survey.physics.screening import ScreeningLimits, clears, limit_charging_pu
 from survey.physics.screening import limit_capacitance_f as limit_capacitance
 from survey.physics.screening import limit_length_m as limit_length
+from survey.read.tables import PHASE_A, PHASE_B, PHASE_C
 
 if TYPE_CHECKING:
+    from survey.assess.capacitance import CableCapacitance
     from survey.assess.windings import Windings
     from survey.network.model import Network
 
@@ -25,12 +28,16 @@ Ints = NDArray[np.int64]
 class SectionValues:
     """Totals of every exposed section; SI, shape (n_sections,), by family (n_families, n_sections).
 
-    ``cable_m`` phase-weighted shielded cable; ``cap_f`` one phase to ground, cable plus transformers' own;
+    ``cable_m`` phase-weighted shielded cable; ``cap_f`` one phase to ground, cable, line and transformers' own;
     ``cable_f`` that of the shielded cable alone; ``sites`` their number, ``rating_va``, ``loss_w``,
     ``magnetizing_va`` of all with a usable rating; ``voltage_v`` their rated voltage (weighted by rating; NaN
-    without one); ``family_va, family_loss_w, family_magnetizing_va, family_load_w`` by winding family. Of these
-    ``stand_in_f``, ``family_assumed_loss_w`` and ``family_assumed_magnetizing_va`` rest on defaults;
-    ``family_doubtful_va`` is the rating of sites that may be of another family, ``family_sites`` the number of all.
+    without one); ``one_phase_va`` rating of the single-phase units of the phase that has least,
+    ``between_units`` number of those between two phases; ``arrester`` one of
+    ``YES, UNKNOWN, NO`` of :mod:`survey.assess.score`. By winding family ``family_va, family_loss_w,
+    family_magnetizing_va``, ``family_load_w`` the least load and ``family_held_w`` what of it is declared balanced,
+    ``family_sites`` the number of all. Of these ``stand_in_f``, ``overhead_f``, ``family_assumed_loss_w`` and
+    ``family_assumed_magnetizing_va`` rest on defaults; ``family_doubtful_va`` is the rating of sites that may be of
+    another family.
     """
 
     cable_m: Floats
@@ -45,7 +52,12 @@ class SectionValues:
     family_loss_w: Floats
     family_magnetizing_va: Floats
     family_load_w: Floats
+    family_held_w: Floats
     stand_in_f: Floats
+    overhead_f: Floats
+    one_phase_va: Floats
+    between_units: Floats
+    arrester: Ints
     family_assumed_loss_w: Floats
     family_assumed_magnetizing_va: Floats
     family_doubtful_va: Floats
@@ -57,8 +69,9 @@ class Circuits:
     """One circuit per section and winding family present; shape (n_circuits,).
 
     ``section``, ``family``; per unit of the family's rating: ``b`` charging, ``p`` core loss, ``im`` magnetizing,
-    ``load`` dependable load; ``base_va``; ``clears`` the screening limit; ``over_limit`` charging over the limit
-    that clears.
+    ``load`` least load, ``held`` what of it is declared balanced, ``one_phase`` dependable conductance to ground of the
+    weakest phase (three times its load over the rating); ``arrester`` of the section; ``base_va``, ``voltage_v``;
+    ``clears`` the screening limit; ``over_limit`` charging over the limit that clears.
     """
 
     section: Ints
@@ -67,7 +80,11 @@ class Circuits:
     p: Floats
     im: Floats
     load: Floats
+    held: Floats
+    one_phase: Floats
+    arrester: Ints
     base_va: Floats
+    voltage_v: Floats
     clears: NDArray[np.bool_]
     over_limit: Floats
 
@@ -79,54 +96,91 @@ class Circuits:
         return np.where(there, table[np.maximum(family, 0), np.maximum(section, 0)] if n_sections else -1, -1)
 
 
-def section_values(
-    network: Network, windings: Windings, *, cap_f_m: Floats, stand_in: NDArray[np.bool_]
-) -> SectionValues:
-    """Total every exposed section.
-
-    Parameters
-    ----------
-    cap_f_m
-        Capacitance of one phase to ground of every cable, F/m, shape (n_cables,).
-    stand_in
-        It is the voltage class's stand-in.
-    """
-    sections, pieces, node = network.sections, network.pieces, network.site_node
+def section_values(network: Network, windings: Windings, cables: CableCapacitance) -> SectionValues:
+    """Total every exposed section."""
+    sections, pieces = network.sections, network.pieces
     shielded = network.tables.cables["shielded"].to_numpy(bool)[pieces.cable]
-    piece_f = cap_f_m[pieces.cable] * pieces.length_m
+    piece_f = cables.cap_f_m[pieces.cable] * pieces.length_m
     volts = np.where(windings.usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), 0.0)
-    loss, magnetizing = windings.loss_w, windings.magnetizing_va
-    whole = [windings.rating_va, windings.rating_va * volts, loss, magnetizing, windings.own_cap_f, np.ones(len(node))]
-    split = [windings.rating_va, loss, magnetizing, windings.min_load_w]
-    split += [np.where(windings.assumed_loss, loss, 0.0), np.where(windings.assumed_exciting, magnetizing, 0.0)]
-    split += [np.where(windings.assumed_connection, windings.rating_va, 0.0), (windings.rating_va > 0).astype(float)]
-    of_family = [np.where(windings.family == k, value, 0.0) for value in split for k in range(len(FAMILIES))]
-    found = sections.site_totals(node, np.array([*whole, *of_family]))
-    rating, weighted, all_loss, all_magnetizing, own, sites = found[: len(whole)]
-    by_family = found[len(whole) :].reshape(len(split), len(FAMILIES), -1)
+    arrester = network.tables.transformers["arrester"].to_numpy(object)
+    whole = {
+        "rating_va": windings.rating_va,
+        "weighted_v": windings.rating_va * volts,
+        "loss_w": windings.loss_w,
+        "magnetizing_va": windings.magnetizing_va,
+        "own_f": windings.own_cap_f,
+        "sites": np.ones(len(volts)),
+        "guarded": (arrester == "yes").astype(float),
+        "maybe": (arrester != "no").astype(float),
+    }
+    found = dict(zip(whole, sections.site_totals(network.site_node, np.array([*whole.values()])), strict=True))
+    rating = found["rating_va"]
     return SectionValues(
         cable_m=sections.total(np.where(shielded, pieces.length_m, 0.0)),
         cable_f=sections.total(np.where(shielded, piece_f, 0.0)),
-        cap_f=sections.total(piece_f) + own,
-        sites=np.rint(sites).astype(np.int64),
+        cap_f=sections.total(piece_f) + found["own_f"],
+        sites=np.rint(found["sites"]).astype(np.int64),
         rating_va=rating,
-        loss_w=all_loss,
-        magnetizing_va=all_magnetizing,
-        voltage_v=np.divide(weighted, rating, out=np.full(len(rating), np.nan), where=rating > 0),
-        family_va=by_family[0],
-        family_loss_w=by_family[1],
-        family_magnetizing_va=by_family[2],
-        family_load_w=by_family[3],
-        stand_in_f=sections.total(np.where(stand_in[pieces.cable], piece_f, 0.0)),
-        family_assumed_loss_w=by_family[4],
-        family_assumed_magnetizing_va=by_family[5],
-        family_doubtful_va=by_family[6],
-        family_sites=by_family[7],
+        loss_w=found["loss_w"],
+        magnetizing_va=found["magnetizing_va"],
+        voltage_v=np.divide(found["weighted_v"], rating, out=np.full(len(rating), np.nan), where=rating > 0),
+        stand_in_f=sections.total(np.where(cables.stand_in[pieces.cable], piece_f, 0.0)),
+        overhead_f=sections.total(np.where(cables.overhead[pieces.cable], piece_f, 0.0)),
+        one_phase_va=_one_phase_va(network),
+        between_units=_between_units(network),
+        arrester=_arresters(network, guarded=found["guarded"] > 0.5, maybe=found["maybe"] > 0.5),
+        **_family_totals(network, windings),
     )
 
 
-def make_circuits(values: SectionValues, *, frequency_hz: float, limits: ScreeningLimits) -> Circuits:
-    """One circuit per section and family with a usable rating; all of the section's capacitance in each."""
+def _family_totals(network: Network, windings: Windings) -> dict[str, Floats]:
+    """Totals of each section by winding family, each shape (n_families, n_sections)."""
+    loss, magnetizing, rating = windings.loss_w, windings.magnetizing_va, windings.rating_va
+    split = {
+        "family_va": rating,
+        "family_loss_w": loss,
+        "family_magnetizing_va": magnetizing,
+        "family_load_w": windings.min_load_w,
+        "family_held_w": np.where(windings.balanced_load, windings.min_load_w, 0.0),
+        "family_assumed_loss_w": np.where(windings.assumed_loss, loss, 0.0),
+        "family_assumed_magnetizing_va": np.where(windings.assumed_exciting, magnetizing, 0.0),
+        "family_doubtful_va": np.where(windings.assumed_connection, rating, 0.0),
+        "family_sites": (rating > 0).astype(float),
+    }
+    rows = [np.where(windings.family == k, value, 0.0) for value in split.values() for k in range(len(FAMILIES))]
+    found = network.sections.site_totals(network.site_node, np.array(rows))
+    return dict(zip(split, found.reshape(len(split), len(FAMILIES), -1), strict=True))
+
+
+def _one_phase_va(network: Network) -> Floats:
+    """Single-phase rating on every section, of the phase that has least; units between two phases do not count."""
+    units = network.tables.one_phase
+    phases = units["phases"].to_numpy(np.int64)
+    return network.sections.phase_totals(network.unit_node, phases, units["rating_va"].to_numpy(np.float64)).min(axis=0)
+
+
+def _between_units(network: Network) -> Floats:
+    """Number of single-phase units between two phases on every section."""
+    between = ~np.isin(network.tables.one_phase["phases"].to_numpy(np.int64), (PHASE_A, PHASE_B, PHASE_C))
+    return network.sections.site_totals(network.unit_node, between[None].astype(float))[0]
+
+
+def _arresters(network: Network, *, guarded: NDArray[np.bool_], maybe: NDArray[np.bool_]) -> Ints:
+    """Whether arresters stand on each section: by the device's record or a site's; none where every site has none."""
+    device = network.tables.switches["arrester"].to_numpy(object)[network.sections.device]
+    return np.where(guarded | (device == "yes"), YES, np.where(maybe & (device != "no"), UNKNOWN, NO))
+
+
+def make_circuits(
+    values: SectionValues, *, frequency_hz: float, limits: ScreeningLimits, one_phase_share: float
+) -> Circuits:
+    """One circuit per section and family with a usable rating; all of the section's capacitance in each.
+
+    Parameters
+    ----------
+    one_phase_share
+        Dependable load of single-phase units, share of their rating.
+    """
     family, section = np.nonzero(values.family_va > 0)
     base = values.family_va[family, section]
     charging = 2 * np.pi * frequency_hz * values.cap_f[section] * values.voltage_v[section] ** 2
@@ -142,7 +196,11 @@ def make_circuits(values: SectionValues, *, frequency_hz: float, limits: Screeni
         p=p,
         im=im,
         load=values.family_load_w[family, section] / base,
+        held=values.family_held_w[family, section] / base,
+        one_phase=3.0 * one_phase_share * values.one_phase_va[section] / base,
+        arrester=values.arrester[section],
         base_va=base,
+        voltage_v=values.voltage_v[section],
         clears=clears(names, charging_pu=b, magnetizing_pu=im, core_loss_pu=p, limits=limits),
         over_limit=np.divide(b, allowed, out=np.full(len(b), np.inf), where=allowed > 0),
     )

@@ -68,6 +68,8 @@ def switching_point_table(
             "peak_pu": np.append(figures.peak_pu, np.nan)[worst],
             "likelihood": np.append(figures.likelihood, np.nan)[worst],
             "hazard": np.append(hazard, np.nan)[worst],
+            "ops_year": assessment.risks.ops_year[shown],
+            "risk": assessment.risks.of_sections()[shown],
             "nearest_for": sites["switch_id"].value_counts().reindex(ids).fillna(0).to_numpy(np.int64),
             "top_priority": _largest(sites["priority"].to_numpy(np.float64), owner, member=member, n=len(shown)),
             "band": np.array([*BANDS, ""], object)[top_band],

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.assess.behaviour import curve_library
-from survey.assess.score import hazard_from_screen, hazard_from_study, lowered_by_load
+from survey.assess.behaviour import arrester_seconds, curve_library
+from survey.assess.score import lowered_by_load, severity, severity_of_screen
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from survey.assess.circuits import Circuits, SectionValues
     from survey.assess.windings import Windings
     from survey.physics.study import CurveLibrary
-    from survey.settings import ScoreSettings, Settings, UncertaintySettings
+    from survey.settings import Settings, UncertaintySettings
 
 Floats = NDArray[np.float64]
 ROUNDING = 1e-9
@@ -91,7 +91,7 @@ def score_interval(
     rows = np.unique(choice.worst[(choice.worst >= 0) & known[choice.worst]]) if len(known) else choice.worst[:0]
     if settings.study.run and len(rows):
         library = curve_library(settings)
-        ends = studied_interval(circuits, box, rows=rows, library=library, score=settings.score, progress=progress)
+        ends = studied_interval(circuits, box, rows=rows, library=library, settings=settings, progress=progress)
     else:
         ends = screened_interval(circuits, box, rows=rows)
     plain = np.fmax(figures.hazard, figures.loaded)
@@ -163,16 +163,24 @@ def studied_interval(
     *,
     rows: NDArray[np.int64],
     library: CurveLibrary,
-    score: ScoreSettings,
+    settings: Settings,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Floats, Floats]:
     """Least and largest hazard at no load of the circuits ``rows`` over the corners of their box, shape (n_rows,)."""
     corners = box.corners()
     stacked = [np.concatenate([corner[k][rows] for corner in corners]) for k in range(3)]
-    peak, share = library.near(
-        np.tile(circuits.family[rows], len(corners)), b=stacked[0], p=stacked[1], im=stacked[2], progress=progress
-    )
-    hazard = hazard_from_study(peak, share, settings=score).reshape(len(corners), -1)
+    place = {"b": stacked[0], "p": stacked[1], "im": stacked[2]}
+    family, arrester = (np.tile(values[rows], len(corners)) for values in (circuits.family, circuits.arrester))
+    base_va, volts = (np.tile(values[rows], len(corners)) for values in (circuits.base_va, circuits.voltage_v))
+    peak, _ = library.near(family, **place, progress=progress)
+    power_w = library.near_power(family, **place, progress=progress) * base_va
+    hazard = severity(
+        peak,
+        arrester_seconds(power_w, voltage_v=volts),
+        arrester=arrester,
+        voltage_limit_pu=settings.limits.voltage_pu,
+        settings=settings.score,
+    ).reshape(len(corners), -1)
     return hazard.min(axis=0), hazard.max(axis=0)
 
 
@@ -181,4 +189,4 @@ def screened_interval(circuits: Circuits, box: Box, *, rows: NDArray[np.int64]) 
     over = circuits.over_limit[rows]
     wide = np.where(circuits.family[rows] == 2, box.p[1][rows] / circuits.p[rows], box.im[1][rows] / circuits.im[rows])
     less, more = circuits.b[rows] / box.b[0][rows], box.b[1][rows] / circuits.b[rows]
-    return hazard_from_screen(over / (wide * less)), hazard_from_screen(over * wide * more)
+    return severity_of_screen(over / (wide * less)), severity_of_screen(over * wide * more)

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from survey.assess.action import ActionFacts, action_sentences, hold_kw
-from survey.assess.score import BANDS, band_of, priority
+from survey.assess.score import BANDS, UNKNOWN, YES, band_of, priority
 
 if TYPE_CHECKING:
     from survey.assess.assess import Assessment
@@ -35,7 +35,7 @@ def site_table(network: Network, assessment: Assessment, *, settings: Settings) 
         [
             _identity(network),
             _status(network, assessment),
-            _ranking(network, assessment, settings),
+            _ranking(network, assessment),
             _walked(network, assessment),
             _section(network, assessment, settings),
             _studied(network, assessment, settings),
@@ -43,7 +43,7 @@ def site_table(network: Network, assessment: Assessment, *, settings: Settings) 
         axis=1,
     )
     table["action"] = _actions(table, assessment, settings)
-    table["notes"] = _notes(network, assessment, settings)
+    table["notes"] = _notes(network, assessment)
     order = _rank_order(table)
     ranked = table.iloc[order].reset_index(drop=True)
     ranked.insert(0, "rank", np.arange(1, len(ranked) + 1))
@@ -95,9 +95,10 @@ def _status(network: Network, assessment: Assessment) -> pd.DataFrame:
             windings.family < 0,
             ~windings.usable | _outside(assessment),
             ~walks.supplied,
+            walks.looped,
             walks.section < 0,
         ],
-        ["not_susceptible", "not_assessable", "unreached", "no_single_pole"],
+        ["not_susceptible", "not_assessable", "unreached", "looped", "no_single_pole"],
         "assessed",
     )
     return pd.DataFrame({"status": status.astype(object), "connection": windings.connection, "core": windings.core})
@@ -108,33 +109,27 @@ def _outside(assessment: Assessment) -> Bools:
     return np.append(assessment.figures.outside, False)[assessment.choice.nearest]
 
 
-def _ranking(network: Network, assessment: Assessment, settings: Settings) -> pd.DataFrame:
-    """Hazard, score, priority, band: absent where nothing can be said, 0 where nothing can ring."""
-    choice = assessment.choice
+def _ranking(network: Network, assessment: Assessment) -> pd.DataFrame:
+    """Hazard, score, risk, priority, band: absent where nothing can be said, 0 where nothing can ring."""
+    choice, interval = assessment.choice, assessment.interval
     status = _status(network, assessment)["status"].to_numpy(object)
-    unknown = np.isin(status, ("not_assessable", "unreached"))
+    unknown = np.isin(status, ("not_assessable", "unreached", "looped"))
     safe = np.isin(status, ("not_susceptible", "no_single_pole"))
-    hazard = np.where(unknown, np.nan, np.where(safe, 0.0, choice.hazard))
-    score = np.where(unknown, np.nan, np.where(safe, 0.0, choice.score))
-    sites = network.tables.transformers
-    ranked = priority(
-        score,
-        customers=np.nan_to_num(sites["customers"].to_numpy(np.float64)),
-        critical=sites["critical"].to_numpy(bool),
-        settings=settings.score,
-    )
-    band = np.array([*BANDS, ""], object)[
-        np.where(np.isnan(hazard), len(BANDS), band_of(hazard, settings=settings.score))
-    ]
-    low, high = assessment.interval.score_low, assessment.interval.score_high
+
+    def known(value: Floats) -> Floats:
+        return np.where(unknown, np.nan, np.where(safe, 0.0, value))
+
+    hazard, risk = known(choice.hazard), known(assessment.risks.of_sites(len(status)))
+    place = np.where(np.isnan(hazard), len(BANDS), band_of(hazard))
     return pd.DataFrame(
         {
-            "band": band,
-            "score": score,
-            "priority": ranked,
+            "band": np.array([*BANDS, ""], object)[place],
+            "score": known(choice.score),
+            "priority": priority(risk),
+            "risk": risk,
             "hazard": hazard,
-            "score_low": np.where(unknown, np.nan, np.where(safe, 0.0, low)),
-            "score_high": np.where(unknown, np.nan, np.where(safe, 0.0, high)),
+            "score_low": known(interval.score_low),
+            "score_high": known(interval.score_high),
         }
     )
 
@@ -184,6 +179,7 @@ def _section(network: Network, assessment: Assessment, settings: Settings) -> pd
             "charge_loss": ratio(charging, loss),
             "limit_length_m": np.append(assessment.limit_length_m, np.nan)[assessment.choice.nearest],
             "worst_cable_m": np.append(values.cable_m, np.nan)[assessment.choice.worst_section],
+            "one_phase_kva": np.append(values.one_phase_va, np.nan)[assessment.choice.worst_section] / KILO,
         }
     )
 
@@ -209,10 +205,14 @@ def _studied(network: Network, assessment: Assessment, settings: Settings) -> pd
         {
             "peak_pu": at(figures.peak_pu, nearest),
             "peak_loaded_pu": at(figures.peak_loaded_pu, nearest),
+            "typical_pu": at(figures.typical_pu, nearest),
             "cycles_above": at(figures.cycles_above, nearest),
             "likelihood": at(figures.likelihood, nearest),
             "load_needed_kw": finite(at(needed_w, nearest)) / KILO,
             "worst_peak_pu": at(figures.peak_pu, worst),
+            "arrester_w": at(figures.arrester_w, worst),
+            "arrester_s": finite(at(figures.arrester_s, worst)),
+            "ops_year": at(assessment.risks.ops_year, np.where(assessed, choice.worst_section, -1)),
             "worst_load_kw": finite(at(needed_w, worst)) / KILO,
             "hold_kw": finite(at(_hold_kw(assessment, settings), np.where(assessed, choice.worst_section, -1))),
             "load_rule_kw": np.where(
@@ -257,7 +257,7 @@ def _actions(table: pd.DataFrame, assessment: Assessment, settings: Settings) ->
     )
 
 
-def _notes(network: Network, assessment: Assessment, settings: Settings) -> Text:
+def _notes(network: Network, assessment: Assessment) -> Text:
     """What was assumed, and what the walk met, in words."""
     notes = assessment.windings.assumed.copy()
     extra = [(~network.walks.full, "fewer than three phases reach it")]
@@ -268,22 +268,35 @@ def _notes(network: Network, assessment: Assessment, settings: Settings) -> Text
         )
     ring = network.walks.ring_piece >= 0
     extra.append((ring, "on a closed ring: the shorter way was walked"))
-    interval = assessment.interval
-    low, high = (
-        band_of(np.nan_to_num(end), settings=settings.score) for end in (interval.hazard_low, interval.hazard_high)
-    )
-    doubtful = (notes != "") | (np.append(assessment.totals.stand_in_f, 0.0)[assessment.choice.worst_section] > 0)
-    for a, b in sorted(set(zip(low[low < high].tolist(), high[low < high].tolist(), strict=True))):
-        where = doubtful & (low == a) & (high == b) & (network.walks.section >= 0)
-        extra.append((where, f"what was assumed could move it between {BANDS[a]} and {BANDS[b]}"))
+    section = assessment.choice.worst_section
+    rings = np.nan_to_num(assessment.choice.hazard) > 0
+    unguarded = np.append(assessment.totals.arrester, YES)[section] == UNKNOWN
+    extra.append((rings & unguarded, "whether arresters stand there is not known: the worse of the two counts"))
+    between = np.append(assessment.totals.between_units, 0.0)[section] > 0
+    extra.append((between, "a single-phase unit between two phases stands on the section and is not modelled"))
+    loaded = (assessment.windings.min_load_w > 0) & ~assessment.windings.balanced_load
+    extra.append((loaded, "its least load is not declared three-phase and protects nothing"))
+    extra += _band_span(network, assessment)
     for where, text in extra:
         for i in np.flatnonzero(where):
             notes[i] = f"{notes[i]}; {text}" if notes[i] else text
     return notes
 
 
+def _band_span(network: Network, assessment: Assessment) -> list[tuple[Bools, str]]:
+    """Between which bands what was assumed could move a site."""
+    interval, totals, section = assessment.interval, assessment.totals, assessment.choice.worst_section
+    low, high = (band_of(np.nan_to_num(end)) for end in (interval.hazard_low, interval.hazard_high))
+    doubtful = (assessment.windings.assumed != "") | (np.append(totals.stand_in_f, 0.0)[section] > 0)
+    doubtful &= network.walks.section >= 0
+    return [
+        (doubtful & (low == a) & (high == b), f"what was assumed could move it between {BANDS[a]} and {BANDS[b]}")
+        for a in range(len(BANDS))
+        for b in range(a + 1, len(BANDS))
+    ]
+
+
 def _rank_order(table: pd.DataFrame) -> Ints:
-    """Greatest priority first, then score, then id; what cannot be assessed comes after all that can."""
-    priority_key = -np.nan_to_num(table["priority"].to_numpy(np.float64), nan=-1.0)
-    score_key = -np.nan_to_num(table["score"].to_numpy(np.float64), nan=-1.0)
-    return np.lexsort((np.arange(len(table)), np.round(score_key, 6), np.round(priority_key, 6)))
+    """Greatest risk first, then score, then id; what cannot be assessed comes after all that can."""
+    keys = [-np.nan_to_num(table[name].to_numpy(np.float64), nan=-1.0) for name in ("risk", "score")]
+    return np.lexsort((np.arange(len(table)), np.round(keys[1], 6), np.round(keys[0], 9)))

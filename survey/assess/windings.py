@@ -41,6 +41,8 @@ class Windings:
         Rating and voltage are both usable; the powers below are 0 elsewhere.
     rating_va, loss_w, magnetizing_va, min_load_w, own_cap_f
         Rating, no-load loss, magnetizing power, dependable load, own capacitance of one phase to ground.
+    balanced_load
+        The dependable load is declared balanced on three phases, by its record or by the settings.
     assumed
         What was assumed of each site, in words, ``""`` when nothing.
     assumed_connection, assumed_loss, assumed_exciting
@@ -57,6 +59,7 @@ class Windings:
     magnetizing_va: Floats
     min_load_w: Floats
     own_cap_f: Floats
+    balanced_load: NDArray[np.bool_]
     assumed: NDArray[np.object_]
     assumed_connection: NDArray[np.bool_]
     assumed_loss: NDArray[np.bool_]
@@ -64,7 +67,12 @@ class Windings:
 
 
 def describe_windings(
-    transformers: pd.DataFrame, *, catalogue: Catalogue, exciting_pu: float | None, findings: FindingList
+    transformers: pd.DataFrame,
+    *,
+    catalogue: Catalogue,
+    exciting_pu: float | None,
+    three_phase_load: bool = False,
+    findings: FindingList,
 ) -> Windings:
     """Work out what each transformer is to the study.
 
@@ -74,6 +82,8 @@ def describe_windings(
         As in ``NetworkTables``.
     exciting_pu
         Default exciting current from the settings, per unit; ``None`` takes the catalogue's.
+    three_phase_load
+        A dependable load is balanced on three phases where its record does not say.
     findings
         Gets ``default_connection``, ``default_core``, ``three_legged_approximated``, ``default_no_load_loss`` and
         ``default_exciting``.
@@ -104,11 +114,17 @@ def describe_windings(
         magnetizing_va=magnetizing,
         min_load_w=min_load,
         own_cap_f=own,
+        balanced_load=_balanced(transformers, three_phase_load),
         assumed=notes.joined(),
         assumed_connection=notes.has("default_connection", "default_core"),
         assumed_loss=notes.has("default_no_load_loss"),
         assumed_exciting=notes.has("default_exciting"),
     )
+
+
+def _balanced(transformers: pd.DataFrame, by_default: bool) -> NDArray[np.bool_]:  # noqa: FBT001
+    declared = transformers["minload_3p"].to_numpy(object)
+    return np.asarray((declared == "yes") | (by_default & (declared == "")))
 
 
 class _Notes:

@@ -143,7 +143,17 @@ def bench_tables(transformers: Sequence[Transformer], *, cable: Cable | None, le
     )
     point = {"switch_id": [POINT if count == 1 else f"{POINT} {name}" for name in ids], "single_pole": True}
     switches = pd.DataFrame(
-        point | {"device": "", "open": False, "open_phases": np.uint8(0), "guards": ids, "node": SUPPLY} | nowhere
+        point
+        | {
+            "device": "",
+            "open": False,
+            "open_phases": np.uint8(0),
+            "arrester": "",
+            "ops_year": np.nan,
+            "guards": ids,
+            "node": SUPPLY,
+        }
+        | nowhere
     )
     source = {"source_id": [SUPPLY], "feeder": "", "node": SUPPLY}
     return NetworkTables(
@@ -170,6 +180,8 @@ def _site_records(transformers: Sequence[Transformer], ids: list[str]) -> pd.Dat
             "no_load_loss_w": [t.loss_w for t in transformers],
             "exciting_pu": [t.exciting_pu for t in transformers],
             "min_load_w": [t.load_w for t in transformers],
+            "minload_3p": "yes",
+            "arrester": "unknown",
             "customers": np.nan,
             "critical": False,
             "node": ids,
@@ -195,7 +207,10 @@ def with_cable(bare: SectionValues, rows: Ints, *, length_m: Floats, cap_f_m: Fl
 def section_circuits(values: SectionValues, *, settings: Settings) -> Circuits:
     """The circuit of every section, in the order of the sections; each has one family."""
     made = make_circuits(
-        values, frequency_hz=settings.electrical.frequency_hz, limits=screening_limits(settings.limits)
+        values,
+        frequency_hz=settings.electrical.frequency_hz,
+        limits=screening_limits(settings.limits),
+        one_phase_share=settings.limits.one_phase_share,
     )
     order = np.argsort(made.section, kind="stable")
     return Circuits(**{field.name: getattr(made, field.name)[order] for field in fields(made)})

@@ -20,12 +20,14 @@ from survey.network.sweeps import Forest
 from survey.network.topology.direction import parent_pieces
 from survey.network.topology.graph import build_graph
 from survey.network.topology.joints import join_ends
+from survey.network.topology.one_phase import place_units
 from survey.network.topology.pickup import pick_up
 from survey.network.topology.pieces import cut_pieces, find_cuts, walk_vertices
 from survey.network.topology.placement import Placement, place_devices, settle
 from survey.network.topology.stepdowns import Split, split_at_transformers
 from survey.network.topology.tees import find_tees
 from survey.network.walk.islands import controlled_sides, walk_in_islands
+from survey.network.walk.rings import looped_sites
 from survey.network.walk.sections import Sections, find_sections, span_edges, span_phases
 from survey.network.walk.upstream import Upstream, find_upstream
 from survey.network.walk.walks import Walks, three_pole_edges, walk_to_sources
@@ -36,6 +38,7 @@ if TYPE_CHECKING:
     from survey.network.drawing.bare_ends import BareEnds
     from survey.network.drawing.overlaps import Overlaps
     from survey.network.topology.graph import Graph
+    from survey.network.topology.joints import Joints
     from survey.read.tables import NetworkTables
     from survey.settings import NetworkSettings
 
@@ -63,8 +66,19 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     union, upstream, sections, walks = _walk(
         tables, graph, placement=placement, parent=parent, was_upward=was_upward, site_node=site_node, findings=findings
     )
+    unit_node = place_units(tables, cut.joints, pieces=split.pieces, graph=graph, pickup_m=settings.pickup_m)
     network = Network(
-        tables, split.pieces, graph, split.node_xy, site_node, cut.supply_names, upstream, walks, sections, health={}
+        tables,
+        split.pieces,
+        graph,
+        split.node_xy,
+        site_node,
+        cut.supply_names,
+        upstream,
+        unit_node,
+        walks,
+        sections,
+        health={},
     )
     idle = report_idle(network, placement=placement, union=union, pickup_m=settings.pickup_m, findings=findings)
     report_supply(network, union=union, findings=findings)
@@ -83,6 +97,7 @@ class _Cut(NamedTuple):
     """Cables cut into pieces; node of every site and switch, asset by node that supplies, and the number of tees."""
 
     split: Split
+    joints: Joints
     site_node: Ints
     switch_node: Ints
     supply_names: dict[int, str]
@@ -122,7 +137,7 @@ def _cut(tables: NetworkTables, *, settings: NetworkSettings, findings: FindingL
         findings=findings,
     )
     names = _supply_names(tables, split, site_node=site_node, stepdowns=settings.stepdown_supplies)
-    return _Cut(split, site_node, switch_node, names, cuts.tees)
+    return _Cut(split, joints, site_node, switch_node, names, cuts.tees)
 
 
 def _supply_names(tables: NetworkTables, split: Split, *, site_node: Ints, stepdowns: bool) -> dict[int, str]:
@@ -196,5 +211,6 @@ def _walk(
     sections = find_sections(graph, device=device, down=down, forests=forests, fed=upstream.fed)
     gang = three_pole_edges(tables, graph)
     walks = walk_to_sources(graph, sections, upstream=upstream, node=site_node, gang=gang)
+    walks = replace(walks, looped=looped_sites(graph, walks, union=union, single=single))
     walks = walk_in_islands(walks, graph, sections=sections, upstream=upstream, node=site_node, gang=gang)
     return union, upstream, sections, walks

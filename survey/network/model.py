@@ -36,6 +36,8 @@ class Network:
         Id of the source, or of the site whose secondary supplies, by node.
     upstream
         Direction of supply in the parts that have a source.
+    unit_node
+        Node of every single-phase transformer of ``tables.one_phase``, -1 out of reach.
     walks
         One walk per site.
     sections
@@ -51,6 +53,7 @@ class Network:
     site_node: Ints
     supply_names: dict[int, str]
     upstream: Upstream
+    unit_node: Ints
     walks: Walks
     sections: Sections
     health: dict[str, int]

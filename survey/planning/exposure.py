@@ -21,7 +21,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
-from survey.assess.score import lowered_by_load, priority
+from survey.assess.risk import site_consequence
+from survey.assess.score import lowered_by_load
 
 if TYPE_CHECKING:
     from survey.assess.assess import Assessment
@@ -72,14 +73,8 @@ class Chains:
 
 
 def consequence(network: Network, settings: Settings) -> Floats:
-    """Consequence weight of every site: what a score of 1 gives in priority, shape (n_sites,)."""
-    sites = network.tables.transformers
-    return priority(
-        np.ones(len(sites)),
-        customers=np.nan_to_num(sites["customers"].to_numpy(np.float64)),
-        critical=sites["critical"].to_numpy(bool),
-        settings=settings.score,
-    )
+    """Consequence weight of every site, shape (n_sites,)."""
+    return site_consequence(network, settings=settings.score)
 
 
 def find_chains(

@@ -100,11 +100,18 @@ def _join(bank_id: str, *, units: pd.DataFrame, used: set[str], faults: _Faults)
         "no_load_loss_w": units["no_load_loss_w"].to_numpy().sum(),
         "exciting_pu": (units["exciting_pu"].to_numpy() * rating).sum() / rating.sum(),
         "min_load_w": units["min_load_w"].to_numpy().sum(),
+        "minload_3p": _common(units["minload_3p"], otherwise="no"),
+        "arrester": _common(units["arrester"], otherwise="unknown"),
         "customers": units["customers"].sum(min_count=1),
         "critical": bool(units["critical"].any()),
         "units": len(units),
         "usable": bool(np.isfinite(rating).all() and np.isfinite(voltage)),
     }
+
+
+def _common(codes: pd.Series, *, otherwise: str) -> str:
+    """Code that all units share."""
+    return str(codes.iloc[0]) if (codes == codes.iloc[0]).all() else otherwise
 
 
 def _first(texts: pd.Series) -> str:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from survey.read.columns import MISSING, Rows, plain_text, read_code, read_text, text_series
+from survey.read.columns import MISSING, Rows, plain_text, read_code, read_number, read_text, text_series
 from survey.read.line_checks import report_drawing
-from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE
+from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE, no_units
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -26,12 +26,14 @@ POLE_STATES = ("state_a", "state_b", "state_c")
 class PointTable:
     """What a point layer gives: a table as in :class:`~survey.read.tables.NetworkTables`, and counts.
 
-    ``other_xy``: places of records that are in no row of the table, shape (n, 2), metres.
+    ``other_xy``: places of records that are in no row of the table, shape (n, 2), metres; ``one_phase``: those on one
+    phase or between two.
     """
 
     table: pd.DataFrame
     counts: dict[str, int]
     other_xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
+    one_phase: pd.DataFrame = field(default_factory=no_units)
 
 
 def place_columns(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | None) -> dict[str, object]:
@@ -59,6 +61,8 @@ def read_switches(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | No
             "device": read_text(rows, "device"),
             "open": open_phases == THREE_PHASE,
             "open_phases": open_phases,
+            "arrester": read_code(rows, "arrester", fallback="unknown").texts(),
+            "ops_year": read_number(rows, "ops_year", then="that of the kind of device is used").si,
             "guards": text_series(plain_text(rows, "guards")),
             **place_columns(rows, drawn, places=places, crs=crs),
         },

@@ -33,7 +33,7 @@ from survey.read.live import refuse_changed, stamps
 from survey.read.matching import MatchedLayer, match_layers, refuse_undrawn, require_fields
 from survey.read.points import read_sources, read_switches
 from survey.read.recipe import make_recipes
-from survey.read.tables import LeftOut, NetworkTables
+from survey.read.tables import LeftOut, NetworkTables, no_units
 from survey.read.transformers import read_transformers
 
 if TYPE_CHECKING:
@@ -186,7 +186,7 @@ def _clean(
     read = read_cables(cables.rows, lines, places=places, crs=cables.crs, settings=settings.network)
     tables = {}
     counts = {"cables": read.counts}
-    other_units = np.empty((0, 2))
+    other_units, one_phase = np.empty((0, 2)), no_units()
     for name, reader in (("transformers", read_transformers), ("switches", read_switches), ("sources", read_sources)):
         layer = opened.get(name) or _absent(name, cables.rows)
         points = layer.drawn
@@ -194,7 +194,7 @@ def _clean(
         result = reader(layer.rows, points, places=places, crs=layer.crs)
         tables[name], counts[name] = result.table, result.counts
         if name == "transformers":
-            other_units = result.other_xy
+            other_units, one_phase = result.other_xy, result.one_phase
     return NetworkTables(
         cables=read.table,
         lines=read.lines,
@@ -202,6 +202,7 @@ def _clean(
         switches=tables["switches"],
         sources=tables["sources"],
         other_units=other_units,
+        one_phase=one_phase,
         working_crs=places.working_crs,
         output_crs=places.output_crs,
         counts=counts,

@@ -47,6 +47,16 @@ class Lines:
         return np.stack([self.xy[self.start[:-1]], self.xy[self.start[1:] - 1]], axis=1)
 
 
+UNIT_COLUMNS = ("site_id", "phases", "rating_va", "node", "x", "y", "lon", "lat")
+
+
+def no_units() -> pd.DataFrame:
+    """No single-phase transformers."""
+    import pandas as pd
+
+    return pd.DataFrame({name: [] for name in UNIT_COLUMNS}).astype({"phases": np.uint8, "site_id": str, "node": str})
+
+
 @dataclass(frozen=True)
 class LeftOut:
     """A layer of the export that no role is made of: its name, what it is drawn as (``""``: a table), its rows."""
@@ -74,11 +84,12 @@ class NetworkTables:
         Drawn lines of the cables.
     transformers
         One row per three-phase site, banks joined: ``site_id, feeder, district, rating_va, voltage_v, connection, core,
-        no_load_loss_w, exciting_pu`` (of rated current), ``min_load_w, customers, critical`` (bool), ``node, x, y,
-        lon, lat, row, units`` (records joined in this row), ``usable`` (bool: kva and kv are both usable).
+        no_load_loss_w, exciting_pu`` (of rated current), ``min_load_w, minload_3p, arrester`` (codes), ``customers,
+        critical`` (bool), ``node, x, y, lon, lat, row, units`` (records joined in this row), ``usable`` (bool: kva and
+        kv are both usable).
     switches
-        ``switch_id, single_pole`` (bool), ``device, open`` (bool: all poles), ``open_phases`` (mask), ``guards, node,
-        x, y, lon, lat, row``.
+        ``switch_id, single_pole`` (bool), ``device, open`` (bool: all poles), ``open_phases`` (mask), ``arrester``
+        (code), ``ops_year`` (NaN when not given), ``guards, node, x, y, lon, lat, row``.
     sources
         ``source_id, feeder, node, x, y, lon, lat, row``; no rows when the layer is missing.
     working_crs
@@ -87,6 +98,9 @@ class NetworkTables:
         Coordinate system of the export's cables, used again for the outputs.
     other_units
         Places of transformers that are no three-phase site, nor part of one, shape (n, 2), metres; NaN where not drawn.
+    one_phase
+        Transformers on one phase or between two that are no part of a bank: ``site_id, phases`` (mask), ``rating_va``
+        (0 when not usable), ``node, x, y, lon, lat``.
     counts
         Rows in and out of every layer, for the sums of ``run.json``: ``{layer: {"in": n, "used": n, ...}}``.
     fingerprints
@@ -103,6 +117,7 @@ class NetworkTables:
     working_crs: CRS
     output_crs: CRS
     other_units: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
+    one_phase: pd.DataFrame = field(default_factory=no_units)
     counts: dict[str, dict[str, int]] = field(default_factory=dict)
     fingerprints: dict[str, str] = field(default_factory=dict)
     left_out: tuple[LeftOut, ...] = ()

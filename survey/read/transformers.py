@@ -22,8 +22,8 @@ from survey.read.columns import (
     text_series,
 )
 from survey.read.points import PointTable, place_columns
-from survey.read.tables import THREE_PHASE
-from survey.read.transformer_text import NEUTRAL_NOT_SAID, SYSTEM_NAMED, parse_voltage_text
+from survey.read.tables import THREE_PHASE, UNIT_COLUMNS
+from survey.read.transformer_text import parse_voltage_text
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -44,6 +44,8 @@ COLUMNS = [
     "no_load_loss_w",
     "exciting_pu",
     "min_load_w",
+    "minload_3p",
+    "arrester",
     "customers",
     "critical",
     "node",
@@ -75,7 +77,15 @@ def read_transformers(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS 
         "not_three_phase": int((~three_phase & ~banked).sum()),
         "incomplete_bank": incomplete,
     }
-    return PointTable(table, counts, records.loc[~three_phase, ["x", "y"]].to_numpy(np.float64))
+    other_xy = records.loc[~three_phase, ["x", "y"]].to_numpy(np.float64)
+    joined = banked & records["bank_id"].isin(banks["bank_id"]).to_numpy(np.bool_)
+    return PointTable(table, counts, other_xy, _one_phase(records[~three_phase & ~joined]))
+
+
+def _one_phase(units: pd.DataFrame) -> pd.DataFrame:
+    """Single-phase units, kept for what they do to the sections they stand on."""
+    units = units[list(UNIT_COLUMNS)].reset_index(drop=True)
+    return units.assign(rating_va=units["rating_va"].fillna(0.0))
 
 
 def _with_banks(sites: pd.DataFrame, banks: pd.DataFrame) -> pd.DataFrame:
@@ -98,6 +108,8 @@ def _fields(rows: Rows) -> dict[str, object]:
         "no_load_loss_w": read_number(rows, "nll_w", then="counted as missing").si,
         "exciting_pu": read_number(rows, "exc_pct", then="counted as missing").si,
         "min_load_w": read_number(rows, "minload_kw", then="counted as 0").si,
+        "minload_3p": read_code(rows, "minload_3p", fallback="").texts(),
+        "arrester": read_code(rows, "arrester", fallback="unknown").texts(),
         "customers": read_number(rows, "customers", then="counted as missing").si,
         "critical": read_flag(rows, "critical"),
     }
@@ -110,13 +122,9 @@ def _connection(rows: Rows) -> Encoded:
         return column
     worded = encode(rows, "kv")
     place = {name: i for i, name in enumerate(column.names)}
-    read = [parse_voltage_text(text) for text in worded.names]
-    hint = worded.lookup([place.get(text.connection, MISSING) for text in read])
+    hint = worded.lookup([place.get(parse_voltage_text(text).connection, MISSING) for text in worded.names])
     told = (column.codes == MISSING) & (hint != MISSING)
     rows.report("connection_from_text", where=told)
-    wye = worded.lookup([text.note in (SYSTEM_NAMED, NEUTRAL_NOT_SAID) for text in read]) == 1
-    untold = (column.codes == MISSING) & wye
-    rows.report("connection_not_in_text", where=untold, examples=worded.examples(untold))
     return Encoded(np.where(told, hint, column.codes), column.names)
 
 

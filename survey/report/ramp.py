@@ -55,6 +55,7 @@ BAND_MARKS = (
 STATUS_MARKS = (
     Mark("not_susceptible", "Not susceptible", "ring", 6.0, "o"),
     Mark("no_single_pole", "No single-pole point", "plus", 8.0, "+"),
+    Mark("looped", "On a ring, undecided", "ring", 9.0, "o"),
     Mark("unreached", "No way to a supply", "cross", 8.0, "x"),
     Mark("not_assessable", "Not assessable", "square", 7.0, "s"),
 )

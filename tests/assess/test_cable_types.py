@@ -107,7 +107,7 @@ def test_findings_name_text_length_and_reading():
     )
     tables = SimpleNamespace(cables=cables, transformers=pd.DataFrame({"feeder": [], "voltage_v": []}))
     findings = FindingList()
-    cap, stand_in = cable_capacitance(tables, catalogue=CATALOGUE, patterns={}, findings=findings)
+    cap, stand_in, _ = cable_capacitance(tables, catalogue=CATALOGUE, patterns={}, findings=findings)
     assert stand_in.tolist() == [False, False, True, False]
     assert cap[0] == cap[1] > 0
     assert cap[3] == 0.0

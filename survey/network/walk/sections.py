@@ -121,6 +121,22 @@ class Sections:
                 total[k, some] = np.bincount(owner, weights=value[site], minlength=len(some))
         return total
 
+    def phase_totals(self, node: Ints, phases: Ints, value: Floats) -> Floats:
+        """Totals of a value per single-phase unit over each section, on its own pole, shape (3, n_devices).
+
+        Parameters
+        ----------
+        node, phases, value
+            Node (-1 out of reach), phase (mask) and value of each unit, shape (n_units,).
+        """
+        if not len(node):
+            return np.zeros((3, len(self.device)))
+        values = np.stack([np.where(phases == bit, value, 0.0) for bit in (PHASE_A, PHASE_B, PHASE_C)])
+        if len(self.views) == 1:
+            return _member_sums(self.views[0], node, values)
+        rows = (values[k : k + 1] for k in range(3))
+        return np.concatenate([_member_sums(v, node, row) for v, row in zip(self.views, rows, strict=True)])
+
     def members(self, which: Ints, node: Ints) -> tuple[Ints, Ints]:
         """Pairs of device (position in ``which``) and member, by the node each member stands at (-1: nowhere).
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -46,6 +46,8 @@ class Walks:
     paths_left_out
         Number of sites whose edges are not kept, the longest walks, because all would be more than ``MOST_PATH_EDGES``;
         their other columns are complete.
+    looped
+        No switching point alone takes the site off supply, but a single-pole device lies on a simple way to it.
     upstream
         Per section: the section above it, -1 at the top. Shape (n_devices,).
     gang_above
@@ -68,6 +70,7 @@ class Walks:
     gang_above: Bools
     ring_piece: Ints
     paths_left_out: int
+    looped: Bools = field(default_factory=lambda: np.empty(0, bool))
 
 
 def passed_on_way(graph: Graph, sections: Sections, *, upstream: Upstream, gang: Bools) -> Passed:
