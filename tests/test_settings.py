@@ -50,7 +50,10 @@ def test_a_file_that_is_not_toml(tmp_path, content):
     ("raw", "message"),
     [
         ({"imput": {}}, "key 'imput' is not a setting; accepted here: input, network, electrical, limits"),
-        ({"input": {"cabels": {}}}, "key 'input.cabels' is not a setting; accepted here: crs, ignore, cables, transformers"),
+        (
+            {"input": {"cabels": {}}},
+            "key 'input.cabels' is not a setting; accepted here: crs, ignore, cables, transformers",
+        ),
         ({"network": {"snap": 1}}, "key 'network.snap' is not a setting; accepted here: snap_m, pickup_m"),
         ({"network": {"snap_m": -1}}, "key 'network.snap_m': Input should be greater than or equal to 0, found -1"),
         ({"network": {"snap_m": float("nan")}}, "key 'network.snap_m': Input should be"),
