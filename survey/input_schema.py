@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 Kind = Literal["id", "node", "text", "number", "code", "phases", "flag"]
-KINDS_WITH_CODES: tuple[Kind, ...] = ("code", "phases", "flag", "text")
 AS_TEXT = "text"  # instead of a unit: the value is a nameplate's text, such as 12470GRDY/7200
 WORDED_FIELDS = ("kv", "kva")
 REQUIRED_LAYERS = ("cables", "transformers", "switches")

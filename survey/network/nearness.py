@@ -2,6 +2,9 @@
 
 Points are kept in strips of equal width across x and sorted by y inside each strip, so that a tolerance is a short
 part of one or two strips. (Rounding coordinates to a grid is wrong: two ends a hair apart can fall into two cells.)
+
+By hand, since measured on 250 thousand lines joining their ends takes 0.15 s against 1.4 with scipy's cKDTree, and
+finding the lines they touch 1.0 s against 6.3 with shapely's STRtree.
 """
 
 from __future__ import annotations
@@ -237,6 +240,7 @@ def _nearest(
                 j += 1
 
 
+# one loop: a function a level costs a call for every point looked at
 @njit(cache=True)
 def _touch(
     xy: Floats,

@@ -50,6 +50,7 @@ def adjacency(a: Ints, b: Ints, n: int) -> tuple[Ints, Ints]:
     return first, edges
 
 
+# one loop: forest, order and bridges come from the same step down and up
 @njit(cache=True)
 def _span(
     first: Ints, edges: Ints, a: Ints, b: Ints, allowed: Bools, head: int

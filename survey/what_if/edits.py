@@ -122,7 +122,13 @@ def _known(change: Change) -> Change:
 
 
 def changes_from_record(rows: Iterable[dict[str, str]]) -> tuple[Change, ...]:
-    """Changes as ``run.json`` keeps them."""
+    """Changes as ``run.json`` keeps them.
+
+    Raises
+    ------
+    SettingsError
+        One is not known, or names no asset.
+    """
     return tuple(_known(Change(**row, origin=f"run.json, change {k}")) for k, row in enumerate(rows, start=1))
 
 
@@ -230,7 +236,13 @@ class Place:
 
 
 def find_place(edit: _Edit, text: str, *, change: Change) -> Place:
-    """The place that ``site:ID`` or ``cable:ID:from`` / ``cable:ID:to`` names."""
+    """The place that ``site:ID`` or ``cable:ID:from`` / ``cable:ID:to`` names.
+
+    Raises
+    ------
+    SettingsError
+        It is written otherwise, or names no asset.
+    """
     kind, _, rest = text.partition(":")
     if kind == "site" and rest:
         row, sites = edit.find(edit.sites, rest, change=change, layer="sites"), edit.sites
