@@ -46,8 +46,9 @@ def plan(  # noqa: PLR0913 - one parameter an option
 ) -> None:
     """Choose the three-pole installs that remove most risk.
 
-    They are chosen for a budget, from the survey in OUT. Risk is the sum of the priorities of all sites. The choice is
-    exact, and what it leaves is proved by surveying the changed network; 'survey run --with OUT/plan_changes.csv'
+    They are chosen for a budget, from the survey in OUT. Risk is the sum of the priorities of all sites. There is
+    no better plan among the installs considered, and what it leaves is proved by surveying the changed network;
+    'survey run --with OUT/plan_changes.csv'
     gives the same figures.
     """
     from survey.console import stage_progress
@@ -92,14 +93,13 @@ def print_plan(found: Plan, out: Path) -> None:
         click.echo(f"{row.order:4d}. {what.strip()}: {row.sites_helped} sites, {risk}")
     if len(found.installs) > MOST_ROWS:
         click.echo(f"      ... {len(found.installs) - MOST_ROWS} more in plan.csv")
-    greedy = float(found.greedy.risk[-1])
     spent = float(found.installs["cost"].sum())
     click.echo(f"\nRisk        {found.risk_before:.1f} before, {found.risk_after:.1f} after (sum of priorities)")
     click.echo(f"Spent       {spent:g} of {found.request.budget:g} on {len(found.installs)} installs")
-    better = max(0.0, greedy - found.optimum.risk)
-    click.echo(f"Check       always taking the best next one leaves {greedy:.1f}; this plan is better by {better:.1f}")
+    click.echo(f"Check       {greedy_words(found)}")
     click.echo(
-        f"            no plan for this budget leaves less than this one by more than {found.optimum.gap:.2g}\n"
+        "            no better plan among the installs considered "
+        f"(none leaves less by more than {found.optimum.gap:.2g})\n"
         f"            the changed network, surveyed again, agrees within {found.model_error:.2g}"
     )
     if found.candidates.left_out:
@@ -108,3 +108,12 @@ def print_plan(found: Plan, out: Path) -> None:
         )
     click.echo(f"\nResults in  {out}  (plan.csv, plan_changes.csv, plan_sites.csv, plan_curve.png, plan_map.png)")
     click.echo(CAUTION)
+
+
+def greedy_words(found: Plan) -> str:
+    """What always taking the best next one would leave, the shares of districts kept."""
+    if found.greedy.short:
+        return f"always taking the best next one misses the least share of {', '.join(found.greedy.short)}"
+    greedy = float(found.greedy.risk[-1])
+    better = max(0.0, greedy - found.optimum.risk)
+    return f"always taking the best next one leaves {greedy:.1f}; this plan is better by {better:.1f}"

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, ranges
-from survey.planning.milp import Terms
+from survey.planning.milp import Share, Terms
 from survey.planning.residual import Problem
 
+SLACK = 1e-9
 WORTH = 1e-9
 """Less risk removed than this is nothing."""
 
 
 @dataclass(frozen=True)
 class Steps:
-    """Candidates in the order they were taken, and what each left: ``risk[0]`` is before the first."""
+    """Candidates in the order they were taken, and what each left: ``risk[0]`` is before the first.
+
+    ``short``: districts whose least share was not reached.
+    """
 
     candidate: Ints
     risk: Floats
     spent: Floats
+    short: tuple[str, ...] = ()
 
     def at(self, budget: float) -> float:
         """Risk left when the money ends at ``budget``."""
@@ -84,7 +89,9 @@ class Gains:
 
 
 def choose_greedily(problem: Problem, terms: Terms, *, budget: float | None = None) -> Steps:
-    """Take the best gain for its money that still fits, what must be done first, until nothing helps or fits.
+    """Take the best gain for its money that still fits until nothing helps or fits.
+
+    What must be done comes first, then districts that are short of their least share.
 
     Parameters
     ----------
@@ -97,13 +104,19 @@ def choose_greedily(problem: Problem, terms: Terms, *, budget: float | None = No
     for candidate in np.flatnonzero(terms.must):
         steps.take(int(candidate))
     while True:
-        fits = (gains.gain > WORTH) & (steps.spent[-1] + terms.cost <= money * (1 + 1e-9))
+        short = [share for share in terms.shares if _spent_on(share, gains, terms) < share.least * (1 - SLACK)]
+        fits = np.isfinite(gains.gain) & (steps.spent[-1] + terms.cost <= money * (1 + SLACK))
         for share in terms.shares:
-            used = float(terms.cost[share.members & gains.chosen].sum())
-            fits &= ~share.members | (used + terms.cost <= share.most * (1 + 1e-9))
+            fits &= ~share.members | (_spent_on(share, gains, terms) + terms.cost <= share.most * (1 + SLACK))
+        first = fits & np.logical_or.reduce([share.members for share in short]) if short else np.zeros_like(fits)
+        fits = first if first.any() else fits & (gains.gain > WORTH)
         if not fits.any():
-            return steps.done()
+            return replace(steps.done(), short=tuple(share.name for share in short))
         steps.take(_best(gains.gain, terms.cost, fits))
+
+
+def _spent_on(share: Share, gains: Gains, terms: Terms) -> float:
+    return float(terms.cost[share.members & gains.chosen].sum())
 
 
 def order_by_value(problem: Problem, chosen: Bools, *, cost: Floats) -> Steps:

@@ -142,8 +142,9 @@ def plan_record(plan: Plan) -> dict[str, Any]:
         "checks": {
             "programme_says": plan.optimum.risk,
             "survey_of_the_changed_network_says": plan.risk_after,
-            "largest_distance_to_the_optimum": plan.optimum.gap,
+            "largest_distance_to_the_best_of_the_installs_considered": plan.optimum.gap,
             "greedy_leaves": greedy,
+            "greedy_misses_least_share_of": list(plan.greedy.short),
             "optimum_better_by": greedy - plan.optimum.risk,
         },
     }

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.errors import SettingsError
+from survey.lists import read_list
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -110,8 +110,9 @@ def read_costs(texts: Iterable[str]) -> dict[str, float]:
         if "=" in text:
             out.update(parse_pairs([text], option="--unit-costs"))
         else:
-            rows = _read_rows(Path(text), needed=("what", "cost"))
-            out.update(parse_pairs((f"{r['what']}={r['cost']}" for r in rows), option=f"unit costs {text}"))
+            rows = read_list(Path(text), "unit costs", needed=("what", "cost"))
+            for where, row in rows:
+                out.update(parse_pairs([f"{row['what']}={row['cost']}"], option=where))
     return out
 
 
@@ -123,25 +124,4 @@ def read_ids(path: Path | None) -> frozenset[str]:
     SettingsError
         The file cannot be read or has no such column.
     """
-    return (
-        frozenset() if path is None else frozenset(row["id"] for row in _read_rows(path, needed=("id",)) if row["id"])
-    )
-
-
-def _read_rows(path: Path, *, needed: tuple[str, ...]) -> list[dict[str, str]]:
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file)
-            header = reader.fieldnames or ()
-            rows = [{str(k): str(v or "").strip() for k, v in row.items()} for row in reader]
-    except OSError as error:
-        msg = f"list {path}: cannot be read ({error.strerror}); give a CSV file"
-        raise SettingsError(msg) from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        msg = f"list {path}: not a CSV file in UTF-8 ({error})"
-        raise SettingsError(msg) from error
-    missing = [name for name in needed if name not in header]
-    if missing:
-        msg = f"list {path}: lacks column {missing[0]!r}; columns: {', '.join(needed)}"
-        raise SettingsError(msg)
-    return rows
+    return frozenset() if path is None else frozenset(row["id"] for _, row in read_list(path, "list", needed=("id",)))

@@ -21,7 +21,6 @@ exciting current are taken as not recorded unless rows of the same list give the
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -31,6 +30,7 @@ import pandas as pd
 
 from survey.arrays import Floats
 from survey.errors import SettingsError
+from survey.lists import read_list
 from survey.network.topology.placement import is_added
 from survey.read.tables import THREE_PHASE, Lines, NetworkTables
 
@@ -85,32 +85,8 @@ def read_changes(path: Path) -> tuple[Change, ...]:
     SettingsError
         The file cannot be read, lacks a column, or holds an unknown change.
     """
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file)
-            header = [name.strip().lower() for name in reader.fieldnames or ()]
-            _check_header(header, path)
-            rows = [dict(zip(header, (str(v or "").strip() for v in row.values()), strict=False)) for row in reader]
-    except OSError as error:
-        msg = f"changes {path}: cannot be read ({error.strerror}); give a CSV file"
-        raise SettingsError(msg) from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        msg = f"changes {path}: not a CSV file in UTF-8 ({error})"
-        raise SettingsError(msg) from error
-    return tuple(
-        _known(Change(**row, origin=f"changes {path}, line {k}"))
-        for k, row in enumerate(rows, start=2)
-        if any(row.values())
-    )
-
-
-def _check_header(header: Sequence[str], path: Path) -> None:
-    missing = [name for name in ("change", "id") if name not in header]
-    unknown = [name for name in header if name not in COLUMNS]
-    if missing or unknown:
-        problem = f"lacks column {missing[0]!r}" if missing else f"column {unknown[0]!r} is not known"
-        msg = f"changes {path}: {problem}; columns: {', '.join(COLUMNS)}"
-        raise SettingsError(msg)
+    rows = read_list(path, "changes", needed=COLUMNS[:2], optional=COLUMNS[2:], others=False)
+    return tuple(_known(Change(**row, origin=where)) for where, row in rows)
 
 
 def _known(change: Change) -> Change:

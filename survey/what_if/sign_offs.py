@@ -7,7 +7,6 @@ passed and the circuit under it is the same; it says of every other one why it d
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
@@ -17,6 +16,7 @@ import pandas as pd
 
 from survey.arrays import Floats, Objects
 from survey.errors import SettingsError
+from survey.lists import read_list
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
     from survey.findings import FindingList
 
-COLUMNS = ("site_id", "who", "until", "note", "circuit")
 NEEDED = ("site_id", "who", "until")
 
 CIRCUIT_COLUMNS = {
@@ -66,23 +65,8 @@ def read_signed_off(path: Path) -> tuple[SignOff, ...]:
     SettingsError
         The file cannot be read, lacks a column, names a site twice, or a date is not one.
     """
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file)
-            missing = [name for name in NEEDED if name not in (reader.fieldnames or ())]
-            rows = [] if missing else [{k: str(row.get(k) or "").strip() for k in COLUMNS} for row in reader]
-    except OSError as error:
-        msg = f"signed-off list {path}: cannot be read ({error.strerror}); give a CSV file"
-        raise SettingsError(msg) from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        msg = f"signed-off list {path}: not a CSV file in UTF-8 ({error})"
-        raise SettingsError(msg) from error
-    if missing:
-        msg = f"signed-off list {path}: lacks column {missing[0]!r}; columns: {', '.join(COLUMNS)}"
-        raise SettingsError(msg)
-    items = tuple(
-        _item(row, f"signed-off list {path}, line {k}") for k, row in enumerate(rows, start=2) if any(row.values())
-    )
+    rows = read_list(path, "signed-off list", needed=NEEDED, optional=("note", "circuit"))
+    items = tuple(_item(row, where) for where, row in rows)
     _refuse_doubles(items, path)
     return items
 

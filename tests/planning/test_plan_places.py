@@ -10,6 +10,7 @@ from survey.errors import ModelError
 from survey.findings import FindingList
 from survey.planning.candidates import conversions, find_candidates, weigh
 from survey.planning.exposure import find_chains
+from survey.planning.greedy import choose_greedily
 from survey.planning.milp import Programme
 from survey.planning.planning import install_changes, make_terms, resurvey
 from survey.planning.terms import PlanRequest
@@ -75,6 +76,31 @@ def test_no_place_that_a_what_if_can_name_makes_a_better_plan(tmp_path, seed, wo
     risk, chosen = least_risk(few, request)
     assert risk == pytest.approx(least_risk(every, request)[0], abs=1e-6, nan_ok=True)
     assert risk_after(tables, install_changes(few.table[chosen]), used) == pytest.approx(few.problem.risk(chosen))
+    refuse_better_greedy(few, make_terms(few.table, request), risk)
+
+
+def refuse_better_greedy(candidates, terms, risk):
+    """The greedy choice keeps the same terms or says which it misses, and never leaves less."""
+    if terms.cost[terms.must].sum() > terms.budget:
+        return
+    greedy = choose_greedily(candidates.problem, terms)
+    taken = np.isin(np.arange(candidates.problem.n), greedy.candidate)
+    spent = {share.name: terms.cost[taken & share.members].sum() for share in terms.shares}
+    missed = [share.name for share in terms.shares if spent[share.name] < share.least - 1e-9]
+    assert list(greedy.short) == missed
+    assert missed or np.isnan(risk) or greedy.risk[-1] >= risk - 1e-6
+
+
+@pytest.mark.parametrize(
+    ("shares", "chosen"),
+    [({}, "K1"), ({"least": {"South": 1.0}}, "K3"), ({"most": {"North": 0.5}}, "K3")],
+)
+def test_shares_of_districts_decide_for_the_plan_and_for_the_greedy_way(tmp_path, shares, chosen):
+    request = PlanRequest(budget=1, **shares)
+    found, *_ = candidates_of(lateral().write(tmp_path / "n.gpkg"), request)
+    terms = make_terms(found.table, request)
+    assert found.table["id"][Programme(found.problem).solve(terms).chosen].tolist() == [chosen]
+    assert found.table["id"].iloc[choose_greedily(found.problem, terms).candidate].tolist() == [chosen]
 
 
 def candidates_of(path, request, **more):
