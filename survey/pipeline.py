@@ -22,7 +22,7 @@ from survey.read import read_network
 from survey.read.unread_codes import unread_codes
 from survey.result import CAUTION, SurveyResult
 from survey.settings import Settings
-from survey.utility_columns import mark_result
+from survey.utility_columns import add_utility_columns
 from survey.what_if.base import with_base
 from survey.what_if.edits import apply_changes
 
@@ -159,7 +159,7 @@ def survey_tables(
         give_back()
         result = collect_result(network, assessment, settings=settings, members=members, record=record)
         give_back()
-        result = mark_result(result, network, sign_offs=sign_offs, findings=findings)
+        result = add_utility_columns(result, network, sign_offs=sign_offs, findings=findings)
         give_back()
         table = findings_table(findings, network=network, assessment=assessment, members=members)
         result = replace(result, findings=table)

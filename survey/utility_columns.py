@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 OWN_COLUMNS = ("circuit", "signed_off")
 
 
-def mark_result(
+def add_utility_columns(
     result: SurveyResult, network: Network, *, sign_offs: SignOffs | None, findings: FindingList
 ) -> SurveyResult:
     """Add ``circuit, signed_off``, the tag and the utility's own id to the sites, and ``open_points`` to the points.
