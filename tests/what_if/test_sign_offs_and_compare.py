@@ -7,6 +7,10 @@ import pytest
 from exports import tables, write_gpkg
 
 from survey.cli import main
+from survey.findings import FindingList
+from survey.read import read_network
+from survey.settings import build_settings
+from survey.what_if.edits import Change, apply_changes
 
 
 def survey(*arguments: object) -> int:
@@ -250,3 +254,36 @@ def test_a_plan_needs_the_export_it_was_surveyed_from(tmp_path, capsys):
     other = write_gpkg(tmp_path / "other" / "a.gpkg", layers)
     assert survey("plan", out, "--budget", "1", "--network", other) == 1
     assert len(capsys.readouterr().err.splitlines()) == 2
+
+
+def test_a_sign_off_holds_on_its_last_day_and_not_on_the_next(tmp_path):
+    listed = sign(tmp_path, circuit=circuit_of(run(tmp_path, "a")))
+    last = run(tmp_path, "b", lambda _: None, "--signed-off", listed, "--as-of", "2030-01-01")
+    after = run(tmp_path, "c", lambda _: None, "--signed-off", listed, "--as-of", "2030-01-02")
+    assert "An Engineer" in signed(last)
+    assert signed(after) == ""
+
+
+@pytest.mark.parametrize(("field", "value"), [("core", "separate"), ("kva", "500"), ("kv", "13.2")])
+def test_another_transformer_does_not_keep_the_nameplate_of_the_old_one(tmp_path, field, value):
+    used = build_settings({})
+    before = read_network(write_gpkg(tmp_path / "n.gpkg"), settings=used, findings=FindingList())
+    changed = Change("transformer", "T2", field=field, value=value)
+    loss = Change("transformer", "T2", field="nll_w", value="777")
+    row = before.transformers["site_id"].tolist().index("T2")
+    columns = ["no_load_loss_w", "exciting_pu"]
+    assert before.transformers[columns].iloc[row].notna().all()
+    assert apply_changes(before, [changed]).transformers[columns].iloc[row].isna().all()
+    kept = apply_changes(before, [loss, changed]).transformers[columns].iloc[row]
+    assert kept["no_load_loss_w"] == 777
+    assert pd.isna(kept["exciting_pu"])
+
+
+def test_a_plan_finds_its_export_from_any_working_folder(tmp_path, monkeypatch):
+    (tmp_path / "elsewhere").mkdir()
+    write_gpkg(tmp_path / "net.gpkg")
+    monkeypatch.chdir(tmp_path)
+    assert survey("run", "net.gpkg", "-o", "out", "--no-study") == 0
+    monkeypatch.chdir(tmp_path / "elsewhere")
+    assert survey("plan", "../out", "--budget", "1") == 0
+    assert survey("compare", "../out", "../out", "-o", "diff") == 0
