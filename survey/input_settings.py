@@ -50,9 +50,10 @@ class Part(Section):
 
     ``layer`` is the export's layer name; ``where`` an SQL condition that its rows meet; ``joins`` adds tables by name.
     ``fields`` maps our field name to theirs (``name.column`` for one of a joined table, several are put together as
-    text), ``values`` to an SQL expression; ``codes`` maps, for one of our fields, their coded value to ours; ``units``
-    names the unit a number is recorded in (``ft``, ``mi``, ``V`` ...); ``phase_bits`` the phases that the bits 1, 2 and
-    4 of a mask stand for; ``defaults`` stand in for missing values, in our own units.
+    text), ``values`` to an SQL expression; ``codes`` maps, for one of our fields, their coded value to ours (for
+    numbers ``""`` is: not known); ``units`` names the unit a number is recorded in (``ft``, ``mi``, ``V`` ...);
+    ``phase_bits`` the phases that the bits 1, 2 and 4 of a mask stand for; ``defaults`` stand in for missing values, in
+    our own units.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", coerce_numbers_to_str=True)
@@ -153,7 +154,7 @@ def _check_codes(spec: FieldSpec, key: str, codes: dict[str, str]) -> None:
     if spec.kind in ("id", "node"):
         _refuse(key, "has no codes; ids are the assets' own")
     for theirs, ours in codes.items():
-        if not _is_accepted(spec, ours):
+        if not _is_accepted(spec, ours) and (ours or spec.kind != "number"):
             _refuse(f"{key}.{theirs}", f"found {ours!r}; choices: {accepted_values(spec)}")
 
 

@@ -130,16 +130,19 @@ def _short(text: str) -> str:
 
 
 def print_guesses(found: Inspection) -> None:
-    """Which layer and field is most likely which of ours."""
-    for guess in found.guesses.values():
-        if not guess.theirs:
-            click.echo(f"{guess.ours}: no layer fits ({guess.evidence})")
-            continue
-        click.echo(f"{guess.ours} = {guess.theirs}{_mark(guess.sure)}  {guess.evidence}")
-        width = max((len(ours) for ours in guess.fields), default=0)
-        for field in guess.fields.values():
-            theirs = field.theirs or "-"
-            click.echo(f"  {field.ours:<{width}} = {theirs}{_mark(field.sure)}  {field.evidence}")
+    """Which layers and fields are most likely which of ours."""
+    for role in found.guesses.values():
+        for guess in role.parts:
+            if not guess.theirs:
+                click.echo(f"{guess.ours}: no layer fits ({guess.evidence})")
+                continue
+            click.echo(f"{guess.ours} = {guess.theirs}{_mark(guess.sure)}  {guess.evidence}")
+            for row in guess.rows:
+                click.echo(f"  where {row.sql}{_mark(row.sure)}  {row.evidence}")
+            width = max((len(ours) for ours in guess.fields), default=0)
+            for field in guess.fields.values():
+                theirs = field.theirs or "-"
+                click.echo(f"  {field.ours:<{width}} = {theirs}{_mark(field.sure)}  {field.evidence}")
 
 
 def _mark(sure: bool) -> str:  # noqa: FBT001 - what it marks

@@ -7,14 +7,19 @@ from typing import TYPE_CHECKING
 import tomlkit
 
 from survey.input_schema import REQUIRED_LAYERS, accepted_values, field_specs
+from survey.read.guess_words import NO_ROLE
 from survey.read.mapped import BY
+from survey.read.query import column_sql
 from survey.tomltext import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from typing import Any
 
+    from survey.input_schema import FieldSpec
+    from survey.input_settings import LayerMap
     from survey.read.guess_types import FieldGuess, LayerGuess
+    from survey.read.guess_values import CodeGuess
     from survey.read.inspect import Inspection
     from survey.read.profile import LayerProfile
 
@@ -42,6 +47,7 @@ def draft_settings(inspection: Inspection, *, others: Mapping[str, Any] | None =
         "",
         "[input]",
         *_crs_lines(inspection),
+        *_ignore_lines(inspection),
     ]
     for guess in inspection.guesses.values():
         lines += ["", *_layer_lines(guess, inspection)]
@@ -57,24 +63,54 @@ def _crs_lines(inspection: Inspection) -> Iterator[str]:
     if inspection.told.crs:
         yield f"crs = {quoted(inspection.told.crs)}  # {BY}"
         return
-    used = {guess.theirs for guess in inspection.guesses.values() if guess.theirs}
-    for layer in inspection.layers:
-        if layer.name in used and layer.crs is None and layer.geometry in ("lines", "points", "mixed"):
+    used = {part.theirs for guess in inspection.guesses.values() for part in guess.parts if part.theirs}
+    for layer in inspection.views:
+        if layer.title in used and layer.crs is None and layer.geometry in ("lines", "points", "mixed"):
             extent = ", ".join(f"{value:g}" for value in layer.extent or ())
             what = f"layer {_plain(layer.name)} has no coordinate system (extent {extent}); name it"
             yield f"{DEFAULT_CRS_HINT}  {UNSURE}: {what}"
             return
 
 
+def _ignore_lines(inspection: Inspection) -> Iterator[str]:
+    """Layers that by their names are no part of the primary network; what the settings name stays named."""
+    told = inspection.told.ignore
+    outside = [layer for layer in inspection.layers if layer.hint == NO_ROLE and layer.name not in told]
+    names = [*told, *(layer.name for layer in outside if layer.geometry == "lines")]
+    if names:
+        words = "; ".join(f"{layer.told.word} in the name of {_plain(layer.name)}" for layer in outside)
+        yield f"ignore = [{', '.join(map(quoted, names))}]  # {words or BY}"
+
+
 def _layer_lines(guess: LayerGuess, inspection: Inspection) -> Iterator[str]:
-    yield f"[input.{guess.ours}]"
+    said: LayerMap = getattr(inspection.told, guess.ours)
+    if said.composed:
+        yield from _said_lines(guess.ours, said)
+        return
     if not guess.theirs:
         needed = "needed" if guess.ours in REQUIRED_LAYERS else "may be missing"
+        yield f"[input.{guess.ours}]"
         yield f'# layer = ""  {UNSURE}: {guess.evidence}; {needed}'
         return
-    in_force = guess.sure or guess.ours in REQUIRED_LAYERS
-    for line in _mapping_lines(guess, inspection):
-        yield line if in_force or line.lstrip().startswith("#") or not line else _commented(line)
+    for part in guess.parts:
+        in_force = part.sure or (part is guess and guess.ours in REQUIRED_LAYERS)
+        yield from _part_lines(part, inspection, many=bool(guess.more), in_force=in_force)
+
+
+def _part_lines(part: LayerGuess, inspection: Inspection, *, many: bool, in_force: bool) -> Iterator[str]:
+    head = f"input.{part.ours}" + (".parts" if many else "")
+    title = f"[[{head}]]" if many else f"[{head}]"
+    yield title if in_force or not many else _commented(title)
+    for line in _mapping_lines(part, inspection, head=head):
+        yield line if in_force or not line or line.lstrip().startswith("#") else _commented(line)
+    if many:
+        yield ""
+
+
+def _said_lines(ours: str, said: LayerMap) -> Iterator[str]:
+    """What the settings say of a role that is made of more than one layer, as it stands."""
+    content = said.model_dump(mode="json", exclude_defaults=True)
+    yield from tomlkit.dumps({"input": {ours: content}}).rstrip().removeprefix("[input]").strip().splitlines()
 
 
 def _commented(line: str) -> str:
@@ -82,24 +118,69 @@ def _commented(line: str) -> str:
     return "\n# " + line[1:] if line.startswith("\n") else f"# {line}"
 
 
-def _mapping_lines(guess: LayerGuess, inspection: Inspection) -> Iterator[str]:
-    yield f"layer = {quoted(guess.theirs)}  {_why(guess.evidence, sure=guess.sure)}"
-    yield from _field_lines(guess)
-    yield from _unit_lines(guess)
-    yield from _default_lines(guess)
-    yield from _code_lines(guess)
-    yield from _unused_lines(guess, inspection.layer(guess.theirs))
+def _mapping_lines(guess: LayerGuess, inspection: Inspection, *, head: str) -> Iterator[str]:
+    view = inspection.layer(guess.theirs)
+    yield f"layer = {quoted(view.name)}  {_why(guess.evidence, sure=guess.sure)}"
+    yield from _row_lines(guess)
+    yield from _field_lines(guess, view, head=head)
+    yield from _join_lines(guess, view, head=head)
+    yield from _unit_lines(guess, head=head)
+    yield from _default_lines(guess, head=head)
+    yield from _code_lines(guess, head=head)
+    yield from _unused_lines(guess, view)
 
 
-def _field_lines(guess: LayerGuess) -> Iterator[str]:
-    yield f"\n[input.{guess.ours}.fields]"
+def _row_lines(guess: LayerGuess) -> Iterator[str]:
+    """The conditions that are sure in one line, each of the others in one that is commented out."""
+    taken = [row for row in guess.rows if row.sure or row.in_force]
+    if taken:
+        words = "; ".join(row.evidence for row in taken)
+        where = " and ".join(row.sql for row in taken)
+        yield f"where = {quoted(where)}  {_why(words, sure=all(row.sure for row in taken))}"
+    for row in (row for row in guess.rows if row not in taken):
+        whole = " and ".join(r.sql for r in (*taken, row))
+        yield f"# where = {quoted(whole)}  {UNSURE}: {_plain(row.evidence)}"
+
+
+def _field_lines(guess: LayerGuess, view: LayerProfile, *, head: str) -> Iterator[str]:
+    yield f"\n[{head}.fields]"
     for ours, spec in field_specs(guess.ours).items():
         found = guess.fields.get(ours)
         if found is not None:
-            line = f"{ours} = {quoted(found.theirs)}  {_why(found.evidence, sure=found.sure)}"
+            line = f"{ours} = {_column(view, found.theirs)}  {_why(found.evidence, sure=found.sure)}"
             yield line if _in_force(guess, found) else f"# {line}"
         elif spec.required and not _stand_in(spec.default) and ours not in guess.defaults:
             yield f'# {ours} = ""  {UNSURE}: nothing like it was found; needed ({spec.meaning})'
+
+
+def _column(view: LayerProfile, theirs: str) -> str:
+    of = view.field(theirs).columns if any(field.name == theirs for field in view.fields) else ()
+    return "[" + ", ".join(map(quoted, of)) + "]" if of else quoted(theirs)
+
+
+def _join_lines(guess: LayerGuess, view: LayerProfile, *, head: str) -> Iterator[str]:
+    """Tables that columns in force, or the place of the rows, are taken from."""
+    used = {name.split(".", 1)[0] for name in _columns_in_force(guess, view) if "." in name}
+    used |= {join.name for join in view.joins if view.at and join.mine == view.own_key}
+    for join in reversed(view.joins):
+        used |= {join.mine.split(".", 1)[0]} if join.name in used and "." in join.mine else set()
+    for join in view.joins:
+        if join.name in used:
+            where = f", where = {quoted(join.where)}" if join.where else ""
+            table = f"table = {quoted(join.table)}, on = {{ {quoted(join.mine)} = {quoted(join.theirs)} }}{where}"
+            yield f"\n[{head}.joins]" if join is next(j for j in view.joins if j.name in used) else ""
+            yield f"{quoted(join.name)} = {{ {table} }}  {_why(join.evidence, sure=join.sure)}"
+
+
+def _columns_in_force(guess: LayerGuess, view: LayerProfile) -> Iterator[str]:
+    for found in guess.fields.values():
+        if _in_force(guess, found):
+            yield found.theirs
+            yield from next((field.columns for field in view.fields if field.name == found.theirs), ())
+    for row in guess.rows:
+        yield from (
+            field.name for field in view.fields if (row.sure or row.in_force) and column_sql(field.name) in row.sql
+        )
 
 
 def _in_force(guess: LayerGuess, found: FieldGuess) -> bool:
@@ -110,7 +191,7 @@ def _stand_in(default: str | None) -> bool:
     return default is not None
 
 
-def _unit_lines(guess: LayerGuess) -> Iterator[str]:
+def _unit_lines(guess: LayerGuess, *, head: str) -> Iterator[str]:
     lines = []
     for ours, found in guess.fields.items():
         values = found.values
@@ -120,41 +201,54 @@ def _unit_lines(guess: LayerGuess) -> Iterator[str]:
         line = f"{ours} = {quoted(unit)}  {_why(values.evidence, sure=values.unit_sure)}"
         lines.append(line if _in_force(guess, found) else f"# {line}")
     if lines:
-        yield f"\n[input.{guess.ours}.units]"
+        yield f"\n[{head}.units]"
         yield from lines
 
 
-def _default_lines(guess: LayerGuess) -> Iterator[str]:
-    """Write a default for what is required, has a safe stand-in and was not found."""
-    missing = [
-        spec
-        for ours, spec in field_specs(guess.ours).items()
-        if spec.required and _stand_in(spec.default) and ours not in guess.fields and ours not in guess.defaults
-    ]
-    if missing or guess.defaults:
-        yield f"\n[input.{guess.ours}.defaults]"
-    for ours, value in guess.defaults.items():
-        yield f"{ours} = {quoted(value) if isinstance(value, str) else repr(value)}  # {BY}"
-    for spec in missing:
-        yield f"{spec.name} = {quoted(str(spec.default))}  {UNSURE}: nothing like it was found; the safe side stands in"
+def _default_lines(guess: LayerGuess, *, head: str) -> Iterator[str]:
+    """Defaults: those that the settings say, those that the layer tells, and safe ones for what is required."""
+    lines = [f"{o} = {quoted(v) if isinstance(v, str) else repr(v)}  # {BY}" for o, v in guess.defaults.items()]
+    known = {*guess.fields, *guess.defaults, *guess.stand_ins}
+    for ours, hint in guess.stand_ins.items():
+        lines.append(f"{ours} = {quoted(hint.value)}  {_why(hint.evidence, sure=hint.sure)}")
+    for spec in field_specs(guess.ours).values():
+        if spec.required and _stand_in(spec.default) and spec.name not in known:
+            words = "nothing like it was found; the safe side stands in"
+            lines.append(f"{spec.name} = {quoted(str(spec.default))}  {UNSURE}: {words}")
+    if lines:
+        yield f"\n[{head}.defaults]"
+        yield from lines
 
 
-def _code_lines(guess: LayerGuess) -> Iterator[str]:
+def _code_lines(guess: LayerGuess, *, head: str) -> Iterator[str]:
     for ours, found in guess.fields.items():
         if not found.values.codes:
             continue
-        yield f"\n[input.{guess.ours}.codes.{ours}]"
+        yield f"\n[{head}.codes.{ours}]"
         spec = field_specs(guess.ours)[ours]
         for code in found.values.codes:
-            if not code.ours:
-                yield f'# {quoted(code.theirs)} = ""  {UNSURE}: not known; choices: {accepted_values(spec)}'
-            elif code.sure and _in_force(guess, found):
-                yield f"{quoted(code.theirs)} = {quoted(code.ours)}"
-            elif ours == "phases" and _in_force(guess, found):
-                number = len(code.ours)
-                yield f"{quoted(code.theirs)} = {quoted(code.ours)}  {UNSURE}: {number} of three, but which is not said"
-            else:
-                yield f"# {quoted(code.theirs)} = {quoted(code.ours)}  {UNSURE}: usual meaning, not the only one"
+            yield _code_line(code, spec, in_force=_in_force(guess, found))
+
+
+def _code_line(code: CodeGuess, spec: FieldSpec, *, in_force: bool) -> str:
+    line = f"{quoted(code.theirs)} = {quoted(code.ours)}"
+    if code.ours and code.sure and in_force:
+        return line
+    why, needed = _doubt(code, spec)
+    return f"{'' if needed and in_force else '# '}{line}  {UNSURE}: {why}"
+
+
+def _doubt(code: CodeGuess, spec: FieldSpec) -> tuple[str, bool]:
+    """Why a code is unsure, and whether it is in force all the same."""
+    if not code.ours:
+        return f"not known; choices: {accepted_values(spec)}", spec.kind == "number"
+    if code.in_force:
+        return code.in_force, True
+    if spec.kind == "phases":
+        return f"{len(code.ours)} of three, but which is not said", True
+    if spec.name == "poles":
+        return "usual meaning, not the only one; what is not said counts as single", True
+    return "usual meaning, not the only one", False
 
 
 def _unused_lines(guess: LayerGuess, profile: LayerProfile) -> Iterator[str]:

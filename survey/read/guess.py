@@ -1,4 +1,4 @@
-"""Which layer and field of an export most likely is which of ours, with the evidence.
+"""Which field of a layer most likely is which of ours, with the evidence.
 
 Evidence is of three kinds: the name (``data/input_aliases.csv``), the values (ids are unique, codes are known ones:
 ``data/input_codes.csv``) and whether numbers are plausible in some unit. Nothing here decides: a guess that is not sure
@@ -10,20 +10,19 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Mapping
-from dataclasses import replace
 from difflib import SequenceMatcher
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, NamedTuple
 
 from survey.input_schema import FieldSpec, field_specs, unit_table
-from survey.input_settings import LAYERS
-from survey.read.guess_links import heads_evidence, with_guards
-from survey.read.guess_types import LIKELY, SURE, FieldGuess, LayerGuess
+from survey.read.guess_joins import akin
+from survey.read.guess_types import LIKELY, SURE, FieldGuess
 from survey.read.guess_values import ValueGuess, guess_values, known_word
+from survey.read.guess_words import plain_words, row_number
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     from survey.read.profile import FieldProfile, LayerProfile
 
@@ -33,12 +32,13 @@ PLACE_STEP = 0.003
 NAME_FITS = 0.9
 LIKE_NAME = 0.3
 GEOMETRY = {"cables": "lines", "transformers": "points", "switches": "points", "sources": "points"}
-NAME_SHARE, FIELD_SHARE, GEOMETRY_SHARE = 0.4, 0.35, 0.25
 BY_CONTENT = {"cable_type", "build", "connection"}
 SHORTENED = 0.92  # likeness of a name whose words are all cut short: PHS_CD, KVA_RTG
 LEAST_SHORT = 2  # letters left of a word that is cut short, where another word stands beside it
 CONTENT_TELLS = 0.76  # share of values known from which a field is taken whatever its name; just sure
 MEANINGFUL_LENGTH = 3  # shorter texts, such as D or 1, are codes of many things
+ROW_NUMBER_LIKENESS, OWN_ID_LIKENESS = 0.4, 0.85
+ID_WORDS = {"id", "no", "num", "nr", "number", "code", "cod", "codigo", "clave", "matricula", "placa", "tag"}
 ENOUGH_FIELDS = 4  # fields found by which a layer is known without its name
 
 
@@ -49,102 +49,7 @@ class _Names(NamedTuple):
     never: tuple[str, ...]
 
 
-def guess_layers(
-    profiles: Sequence[LayerProfile], *, told: Mapping[str, LayerGuess] | None = None
-) -> dict[str, LayerGuess]:
-    """Best layer for each of ours; no layer is used twice, and what is told stands as it is."""
-    chosen = dict(told or {})
-    scored = sorted(
-        (_score_layer(ours, profile) for ours in LAYERS if ours not in chosen for profile in profiles),
-        key=lambda guess: (-guess.confidence, LAYERS.index(guess.ours), guess.theirs),
-    )
-    for guess in scored:
-        used = {other.theirs for other in chosen.values()}
-        if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
-            chosen[guess.ours] = guess
-    by_name = {profile.name: profile for profile in profiles}
-    used = {guess.theirs for guess in chosen.values()}
-    free = [profile for profile in profiles if profile.name not in used and profile.geometry == "points"]
-    if "switches" not in chosen and (found := _told_by_devices(free)):
-        chosen["switches"] = found
-        free = [profile for profile in free if profile.name != found.theirs]
-    feeders = _cable_feeders(chosen, by_name)
-    if "sources" in chosen:
-        chosen["sources"] = _borne_out(chosen["sources"], by_name, feeders)
-    elif found := _told_by_feeders(free, feeders):
-        chosen["sources"] = found
-    chosen = with_guards(chosen, by_name)
-    return {ours: chosen.get(ours, LayerGuess(ours, "", 0.0, "no layer fits")) for ours in LAYERS}
-
-
-def _borne_out(sources: LayerGuess, profiles: Mapping[str, LayerProfile], feeders: FieldProfile | None) -> LayerGuess:
-    """Sources by their name are sure when there are a few for each feeder of the cables, too, and so is the feeder."""
-    words = _heads(profiles[sources.theirs], sources.fields, feeders) if sources.theirs else ""
-    if sources.sure or not words or sources.evidence == words:
-        return sources
-    feeder = replace(sources.fields["feeder"], confidence=SURE, evidence="the feeders of the cables")
-    fields = {**sources.fields, "feeder": feeder}
-    return replace(sources, confidence=SURE, evidence=f"{sources.evidence}; {words}", fields=fields)
-
-
-def _heads(profile: LayerProfile, fields: Mapping[str, FieldGuess], known: FieldProfile | None) -> str:
-    if profile.geometry != "points" or "feeder" not in fields or known is None:
-        return ""
-    return heads_evidence(profile.field(fields["feeder"].theirs), profile.rows, known=known)
-
-
-def _cable_feeders(chosen: Mapping[str, LayerGuess], profiles: Mapping[str, LayerProfile]) -> FieldProfile | None:
-    cables = chosen.get("cables")
-    found = cables.fields.get("feeder") if cables is not None else None
-    return profiles[cables.theirs].field(found.theirs) if cables is not None and found is not None else None
-
-
-def _told_by_devices(free: Sequence[LayerProfile]) -> LayerGuess | None:
-    """Switches by values that are kinds of devices, whatever the names."""
-    for profile in free:
-        if device := _device_field(profile):
-            words = f"values of {device} are kinds of devices"
-            return LayerGuess("switches", profile.name, LIKELY, words, guess_fields("switches", profile))
-    return None
-
-
-def _told_by_feeders(free: Sequence[LayerProfile], feeders: FieldProfile | None) -> LayerGuess | None:
-    """Sources by a few points, each of a feeder that the cables have: where feeders begin."""
-    for profile in free:
-        fields = guess_fields("sources", profile)
-        if words := _heads(profile, fields, feeders):
-            return LayerGuess("sources", profile.name, LIKELY, words, fields)
-    return None
-
-
-def _device_field(profile: LayerProfile) -> str:
-    """First field most of whose values are kinds of switching devices, ``""`` when none is."""
-    return next((field.name for field in profile.fields if _names_devices(field)), "")
-
-
-def _names_devices(theirs: FieldProfile) -> bool:
-    known = [value for value in theirs.codes if known_word("poles", value)[0]]
-    return theirs.kind == "text" and len(known) > len(theirs.codes) / 2
-
-
-def _score_layer(ours: str, profile: LayerProfile) -> LayerGuess:
-    name = name_likeness(profile.name, aliases(ours, ""))
-    if profile.name.casefold() == ours:
-        name = 1.0
-    fields = guess_fields(ours, profile)
-    telling = [guess for guess in fields.values() if guess.sure and field_specs(ours)[guess.ours].kind != "id"]
-    share = min(len(telling) / min(ENOUGH_FIELDS, len(field_specs(ours)) - 1), 1.0)
-    fits = _geometry_fits(ours, profile, fields)
-    score = NAME_SHARE * name + FIELD_SHARE * share + GEOMETRY_SHARE * fits
-    if fits == 0.0:
-        score = min(score, LIKELY - 0.01)
-    if name >= NAME_FITS and fits == 1.0:
-        score = max(score, SURE)
-    words = f"{_name_words(name)}; {profile.geometry}; {len(telling)} fields found"
-    return LayerGuess(ours, profile.name, round(score, 3), words, fields)
-
-
-def _geometry_fits(ours: str, profile: LayerProfile, fields: Mapping[str, FieldGuess]) -> float:
+def geometry_fits(ours: str, profile: LayerProfile, fields: Mapping[str, FieldGuess]) -> float:
     """How well a layer is drawn for one of ours; a table that is not drawn but has a node for every end is as good."""
     nodes = [name for name, spec in field_specs(ours).items() if spec.kind == "node" and name != "guards"]
     placed = profile.geometry == "none" and all(name in fields for name in nodes)
@@ -192,7 +97,7 @@ def may_share(ours: str, other: str) -> bool:
 
 def _poles_by_device(profile: LayerProfile, device: FieldGuess | None) -> FieldGuess | None:
     """Poles by what a device is, where nothing records them: a cutout works pole by pole, a gang switch does not."""
-    name = device.theirs if device else _device_field(profile)
+    name = device.theirs if device else device_field(profile)
     if not name or not _names_devices(profile.field(name)):
         return None
     values = guess_values(field_specs("switches")["poles"], profile.field(name), drawn_m=profile.drawn_m, name=[])
@@ -202,24 +107,37 @@ def _poles_by_device(profile: LayerProfile, device: FieldGuess | None) -> FieldG
 
 
 def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -> FieldGuess:
-    name = 1.0 if theirs.name.casefold() == spec.name else name_likeness(theirs.name, aliases(spec.layer, spec.name))
-    if set(tokens(theirs.name)) & set(_alias_table()[spec.layer, spec.name].never):
+    name = 1.0 if theirs.label.casefold() == spec.name else name_likeness(theirs.label, aliases(spec.layer, spec.name))
+    if set(tokens(theirs.label)) & set(_alias_table()[spec.layer, spec.name].never):
         name = 0.0
     by_content = (spec.name in BY_CONTENT and theirs.kind == "text") or (
         spec.name == "device" and _names_devices(theirs)
     )
     if (name <= LIKE_NAME and not by_content) or theirs.distinct == 0:
-        exact = 1.0 if name == 1.0 and theirs.name.casefold() == spec.name else 0.0
+        exact = 1.0 if name == 1.0 and theirs.label.casefold() == spec.name else 0.0
         return FieldGuess(spec.name, theirs.name, exact, "same name, no values", ValueGuess(0.0, "no values"))
-    values = guess_values(spec, theirs, drawn_m=profile.drawn_m, name=tokens(theirs.name))
+    if spec.kind == "id":
+        name = _id_likeness(name, theirs, profile)
+    values = guess_values(spec, theirs, drawn_m=profile.drawn_m, name=tokens(theirs.label))
     if name < NAME_FITS and _told_by_values(spec, theirs, values):
         words = "kinds of devices" if spec.name == "device" else values.evidence
         return FieldGuess(spec.name, theirs.name, CONTENT_TELLS, f"told by its values; {words}", values)
     score = NAME_WEIGHT * name + VALUE_WEIGHT * values.fit
     if values.fit == 0.0:
         score = min(score, LIKELY - 0.01)
-    words = f"{_name_words(name)}; {values.evidence}"
+    words = f"{name_words(name)}; {values.evidence}"
     return FieldGuess(spec.name, theirs.name, round(score, 3), words, values)
+
+
+def _id_likeness(name: float, theirs: FieldProfile, profile: LayerProfile) -> float:
+    """How well a name fits an id: a row number that every program makes is the last choice, as an id of others is."""
+    words = plain_words(theirs.label).split()
+    if row_number(theirs.label):
+        return min(name, ROW_NUMBER_LIKENESS)
+    own = akin(theirs.label, profile.name) > 0 or theirs.label != theirs.name
+    if set(words) & ID_WORDS and own:
+        return max(name, OWN_ID_LIKENESS)
+    return name
 
 
 def _told_by_values(spec: FieldSpec, theirs: FieldProfile, values: ValueGuess) -> bool:
@@ -232,7 +150,8 @@ def _told_by_values(spec: FieldSpec, theirs: FieldProfile, values: ValueGuess) -
     return values.fit >= CONTENT_TELLS and all(len(value) >= least for value, _ in theirs.commonest)
 
 
-def _name_words(likeness: float) -> str:
+def name_words(likeness: float) -> str:
+    """How well a name fits, in words."""
     if likeness >= NAME_FITS:
         return "name fits"
     return "name is like it" if likeness > LIKE_NAME else "name does not tell"
@@ -310,3 +229,13 @@ def answered_field(layer: str, ours: str, *, profile: LayerProfile, theirs: str,
     found = profile.field(theirs)
     values = guess_values(field_specs(layer)[ours], found, drawn_m=profile.drawn_m, name=tokens(theirs))
     return FieldGuess(ours, theirs, 1.0, f"{by}; {values.evidence}", values)
+
+
+def device_field(profile: LayerProfile) -> str:
+    """First field most of whose values are kinds of switching devices, ``""`` when none is."""
+    return next((field.name for field in profile.fields if _names_devices(field)), "")
+
+
+def _names_devices(theirs: FieldProfile) -> bool:
+    known = [value for value in theirs.codes if known_word("poles", value)[0]]
+    return theirs.kind == "text" and len(known) > len(theirs.codes) / 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -18,50 +19,83 @@ if TYPE_CHECKING:
 
 LINKED = 0.9  # share of the values that are ids of the other layer
 SAID = 1.0  # confidence of what a person has answered or written into the settings
-ENOUGH_LINKS = 3  # values, below which that may be chance
+ENOUGH_NUMBERS = 3  # numbers, below which that may be chance
+MOSTLY_CLOSED = 0.75
 MOST_HEADS = 2  # points of a feeder in a layer of feeder heads
 
 
-def with_guards(chosen: Mapping[str, LayerGuess], profiles: Mapping[str, LayerProfile]) -> dict[str, LayerGuess]:
+def with_guards(chosen: Mapping[str, LayerGuess], views: Mapping[str, LayerProfile]) -> dict[str, LayerGuess]:
     """Guesses with the field that names a device's cable told by its values, or doubted where they are no cables.
 
-    What a person has said of that field is not doubted.
+    Where the values are of another column of the cables than the one taken for their id, that is their id. What a
+    person has said is not doubted.
     """
-    ids, switches = _cable_ids(chosen, profiles), chosen.get("switches")
-    if ids is None or switches is None:
+    cables, switches = chosen.get("cables"), chosen.get("switches")
+    if cables is None or switches is None or not cables.theirs or not switches.theirs:
         return dict(chosen)
-    profile, fields = profiles[switches.theirs], dict(switches.fields)
+    cables = _referred_ids(cables, switches, views)
+    ids = _cable_ids(cables, views)
+    if ids is None:
+        return {**chosen, "cables": cables}
+    first, *more = (_with_guard(part, views[part.theirs], ids) for part in switches.parts)
+    return {**chosen, "cables": cables, "switches": replace(first, more=tuple(more))}
+
+
+def _with_guard(switches: LayerGuess, view: LayerProfile, ids: pa.Array) -> LayerGuess:
+    fields = dict(switches.fields)
     known = fields.get("guards")
-    if known is not None and known.confidence < SAID and (number := len(profile.field(known.theirs).values)):
-        linked = _linked(profile.field(known.theirs), ids)
+    if known is not None and known.confidence < SAID and (number := len(view.field(known.theirs).values)):
+        linked = _linked(view.field(known.theirs), ids)
         words = f"{linked} of {number} values are ids of the cables"
         sure = linked >= LINKED * number
-        fields["guards"] = replace(known, confidence=known.confidence if sure else LIKELY, evidence=words)
-    if known is None and (found := _guards_by_ids(profile, {field.theirs for field in fields.values()}, ids)):
+        fields["guards"] = replace(known, confidence=max(known.confidence, SURE) if sure else LIKELY, evidence=words)
+    if known is None and (found := _guards_by_ids(view, {field.theirs for field in fields.values()}, ids)):
         fields["guards"] = found
-    return {**chosen, "switches": replace(switches, fields=fields)}
+    return replace(switches, fields=fields)
 
 
-def _cable_ids(chosen: Mapping[str, LayerGuess], profiles: Mapping[str, LayerProfile]) -> pa.Array | None:
-    cables = chosen.get("cables")
-    if cables is None or "cable_id" not in cables.fields:
-        return None
-    return profiles[cables.theirs].field(cables.fields["cable_id"].theirs).values
+def _referred_ids(cables: LayerGuess, switches: LayerGuess, views: Mapping[str, LayerProfile]) -> LayerGuess:
+    """Cables with the id that devices refer to."""
+    fields = (field for part in switches.parts for field in views[part.theirs].fields)
+    referring = [field for field in fields if field.kind == "text" and len(field.values)]
+    first, *more = (_referred_id(part, views[part.theirs], referring) for part in cables.parts)
+    return replace(first, more=tuple(more))
+
+
+def _referred_id(cables: LayerGuess, view: LayerProfile, referring: list[FieldProfile]) -> LayerGuess:
+    known = cables.fields.get("cable_id")
+    if known is None or known.confidence >= SAID:
+        return cables
+    ids = [field for field in view.fields if field.unique and field.kind == "text"]
+    for field in sorted(ids, key=lambda f: f.name != known.theirs):
+        by = next((other for other in referring if _linked(other, field.values) >= LINKED * len(other.values)), None)
+        if by is not None:
+            words = f"every value is different; {by.name} of the devices refers to it"
+            own = FieldGuess("cable_id", field.name, SURE, words, known.values)
+            return replace(cables, fields={**cables.fields, "cable_id": own})
+    return cables
+
+
+def _cable_ids(cables: LayerGuess, views: Mapping[str, LayerProfile]) -> pa.Array | None:
+    known = [(views[part.theirs], part.fields["cable_id"]) for part in cables.parts if "cable_id" in part.fields]
+    found = [view.field(guess.theirs).values for view, guess in known]
+    return pa.concat_arrays([values.cast(pa.large_string()) for values in found]) if found else None
 
 
 def _linked(field: FieldProfile, ids: pa.Array) -> int:
     return int(pc.sum(pc.is_in(field.values, value_set=ids)).as_py() or 0)
 
 
-def _guards_by_ids(profile: LayerProfile, used: set[str], ids: pa.Array) -> FieldGuess | None:
+def _guards_by_ids(view: LayerProfile, used: set[str], ids: pa.Array) -> FieldGuess | None:
     """First free field whose values are ids of the cables; numbers are, by chance, too often."""
-    for field in profile.fields:
-        number = len(field.values)
-        if field.name in used or number < ENOUGH_LINKS or (linked := _linked(field, ids)) < LINKED * number:
+    for field in view.fields:
+        number, is_number = len(field.values), field.numeric > 0
+        if field.name in used or not number or (is_number and number < ENOUGH_NUMBERS):
             continue
-        words = f"told by its values; {linked} of {number} are ids of the cables"
-        confidence = LIKELY if field.numeric > 0 else SURE
-        return FieldGuess("guards", field.name, confidence, words, ValueGuess(1.0, words))
+        linked = _linked(field, ids)
+        if linked >= LINKED * number:
+            words = f"told by its values; {linked} of {number} are ids of the cables"
+            return FieldGuess("guards", field.name, LIKELY if is_number else SURE, words, ValueGuess(1.0, words))
     return None
 
 
@@ -71,3 +105,37 @@ def heads_evidence(feeders: FieldProfile, rows: int, *, known: FieldProfile) -> 
     if not number or _linked(feeders, known.values) < number or rows > MOST_HEADS * number:
         return ""
     return f"{rows} points, of {number} of the {len(known.values)} feeders of the cables"
+
+
+def with_states(switches: LayerGuess, views: Mapping[str, LayerProfile]) -> LayerGuess:
+    """Switches with the two codes of their states told apart by all of their layers and poles together.
+
+    Nearly all devices are closed. Where one code is that of most, it is taken so, and marked as unsure.
+    """
+    unsure = [
+        views[part.theirs].field(found.theirs)
+        for part in switches.parts
+        for ours, found in part.fields.items()
+        if ours.startswith("state") and found.values.codes and not any(code.sure for code in found.values.codes)
+    ]
+    counts = Counter({value: 0 for field in unsure for value in field.codes})
+    for field in unsure:
+        counts.update(dict(field.counts))
+    if len(counts) != len(("open", "closed")):
+        return switches
+    (common, most), (rare, least) = counts.most_common()
+    if most < MOSTLY_CLOSED * (most + least):
+        return switches
+    words = f"{most:,} of {most + least:,} are {common!r}, and most devices are closed"
+    meaning = {common: "closed", rare: "open"}
+    first, *more = (_with_meaning(part, meaning, words) for part in switches.parts)
+    return replace(first, more=tuple(more))
+
+
+def _with_meaning(part: LayerGuess, meaning: Mapping[str, str], words: str) -> LayerGuess:
+    fields = dict(part.fields)
+    for ours, found in part.fields.items():
+        if ours.startswith("state") and found.values.codes and not any(code.sure for code in found.values.codes):
+            codes = [replace(code, ours=meaning[code.theirs], in_force=words) for code in found.values.codes]
+            fields[ours] = replace(found, values=replace(found.values, codes=tuple(codes)))
+    return replace(part, fields=fields)

@@ -42,8 +42,70 @@ class FieldGuess:
 
 
 @dataclass(frozen=True)
+class RowGuess:
+    """A condition on the rows of a layer: as SQL, why, whether that is beyond doubt, and in force even if not."""
+
+    sql: str
+    evidence: str
+    sure: bool
+    in_force: bool = False
+
+
+@dataclass(frozen=True)
+class JoinGuess:
+    """A table joined to a layer.
+
+    Parameters
+    ----------
+    name, table
+        Its name in the draft, and the table.
+    mine, theirs
+        Columns that hold the same ids, of the layer (or ``join.column``) and of the table.
+    where
+        SQL condition on the table's rows, ``""`` where all are meant.
+    evidence, sure
+        Why, and whether that is beyond doubt.
+    """
+
+    name: str
+    table: str
+    mine: str
+    theirs: str
+    where: str
+    evidence: str
+    sure: bool
+
+
+@dataclass(frozen=True)
+class StandIn:
+    """A default by what a layer is: our value, why, and whether that is beyond doubt."""
+
+    value: str
+    evidence: str
+    sure: bool
+
+
+@dataclass(frozen=True)
 class LayerGuess:
-    """A layer of the export for one of ours; ``theirs`` is ``""`` when none fits. ``defaults`` are never guessed."""
+    """A layer of the export for one of ours; ``theirs`` is ``""`` when none fits.
+
+    Parameters
+    ----------
+    ours, theirs
+        Names; theirs is the title of the view of the layer (see :class:`~survey.read.profile.LayerProfile`).
+    confidence, evidence
+        How sure, and why.
+    fields
+        Its fields by ours.
+    defaults
+        Those that the settings say.
+    stand_ins
+        Those that the layer's name tells.
+    rows
+        Conditions on its rows.
+    more
+        Further layers that are of the same role.
+    """
 
     ours: str
     theirs: str
@@ -51,6 +113,14 @@ class LayerGuess:
     evidence: str
     fields: dict[str, FieldGuess] = field(default_factory=dict)
     defaults: Mapping[str, str | float] = field(default_factory=dict)
+    stand_ins: Mapping[str, StandIn] = field(default_factory=dict)
+    rows: tuple[RowGuess, ...] = ()
+    more: tuple[LayerGuess, ...] = ()
+
+    @property
+    def parts(self) -> tuple[LayerGuess, ...]:
+        """The layer itself and the further ones."""
+        return (self, *self.more)
 
     @property
     def sure(self) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+import unicodedata
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
@@ -37,18 +38,27 @@ SPELLED_UNITS = {
     "nfpermi": "nF/mi",
 }
 LEAST_PRIMARY_KV = 1.0
+LARGEST_CODE = 100
+SAME_VOLTAGE = 0.011
+USUAL_KV = (  # common practice, no source
+    *(2.4, 3.3, 4.16, 4.8, 6, 6.3, 6.6, 7.2, 7.62, 8.32, 10, 11, 12, 12.47, 13.2, 13.8, 14.4, 15, 17.5, 19.9),
+    *(20, 20.8, 22, 22.9, 23, 24, 24.94, 25, 26.4, 27.6, 30, 33, 34.5, 35, 36),
+)
+CODE_WORDS = {"cd", "code", "cod", "codigo", "idx", "class", "type"}
 FEW = 5  # rows below which different values everywhere say nothing
 YES, NO = ("1", "y", "yes", "true", "t"), ("0", "n", "no", "false", "f")
+POLE_STATE = re.compile(r"^state_[abc]$")
 PHASE_BITS = {"7": "ABC", "6": "AB", "5": "AC", "3": "BC", "4": "A", "2": "B", "1": "C"}
 
 
 @dataclass(frozen=True)
 class CodeGuess:
-    """One coded value: theirs, ours (``""`` when not known), and whether that is sure."""
+    """One coded value: theirs, ours (``""`` when not known), whether that is sure, and if not, why it is in force."""
 
     theirs: str
     ours: str
     sure: bool
+    in_force: str = ""
 
 
 @dataclass(frozen=True)
@@ -131,9 +141,20 @@ def _number(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float6
     if spec.quantity == "number":
         fits = bool((numbers > 0).all() and (numbers == np.round(numbers)).all())
         return ValueGuess(0.8 if fits else 0.2, "whole numbers" if fits else "not whole numbers")
+    if spec.quantity == "voltage" and (codes := _voltage_codes(theirs, numbers, name)):
+        return ValueGuess(0.7, "whole numbers that are no usual voltages: codes", codes=codes)
     if spec.quantity == "length" and np.isfinite(drawn_m).any():
-        return _by_drawing(spec, numbers, drawn_m=drawn_m, hint=_hint(spec, name))
+        return _by_drawing(spec, theirs, drawn_m=drawn_m, hint=_hint(spec, name))
     return _by_range(spec, numbers, hint=_hint(spec, name))
+
+
+def _voltage_codes(theirs: FieldProfile, numbers: NDArray[np.float64], name: Sequence[str]) -> tuple[CodeGuess, ...]:
+    """Codes where small whole numbers cannot be voltages, or are said to be codes by the field's name."""
+    small = bool(((numbers == np.round(numbers)) & (numbers < LARGEST_CODE)).all())
+    usual = np.abs(numbers[:, None] / np.array(USUAL_KV) - 1).min(axis=1) < SAME_VOLTAGE
+    if not theirs.codes or not small or (usual.mean() >= MOST and not set(name) & CODE_WORDS):
+        return ()
+    return tuple(CodeGuess(value, "", sure=False) for value in theirs.codes)
 
 
 def _worded(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
@@ -149,11 +170,13 @@ def _worded(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
     return ValueGuess(share, f"{share:.0%} of the texts read as a nameplate", AS_TEXT, share >= MOST)
 
 
-def _by_drawing(
-    spec: FieldSpec, numbers: NDArray[np.float64], *, drawn_m: NDArray[np.float64], hint: str
-) -> ValueGuess:
+def _by_drawing(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float64], hint: str) -> ValueGuess:
     """Find the unit in which recorded lengths are the drawn ones; a drawing out of scale leaves it to their range."""
-    ratio = float(np.median(numbers) / max(float(np.nanmedian(drawn_m)), 1e-9))
+    numbers, by_row = theirs.numbers[theirs.numbers != 0], theirs.by_row
+    if len(by_row) == len(drawn_m) and (both := (by_row > 0) & (drawn_m > 0)).any():
+        ratio = float(np.median(by_row[both] / drawn_m[both]))
+    else:
+        ratio = float(np.median(numbers) / max(float(np.nanmedian(drawn_m)), 1e-9))
     off = {unit: abs(ratio * factor - 1) for unit, factor in units_of(spec.quantity).items() if unit != "ftUS"}
     unit = min(off, key=lambda u: off[u])
     evidence = f"recorded over drawn length in metres is {ratio:.4g} in the middle: {unit}"
@@ -227,10 +250,10 @@ def known_code(spec: FieldSpec, value: str) -> CodeGuess:
     """Code that a value of a coded field usually stands for, ``""`` when none is known."""
     if _accepted(spec, value):
         return CodeGuess(value, value, sure=True)
-    words = " ".join(re.split(r"[\W_]+", value.casefold())).strip()
-    code, sure = _code_table().get((spec.name, words), ("", False))
+    words, field = plain_value(value), POLE_STATE.sub("state", spec.name)
+    code, sure = _code_table().get((field, words), ("", False))
     if not code:
-        code, sure, _ = known_word(spec.name, value)
+        code, sure, _ = known_word(field, value)
     if not code and spec.name == "connection":
         code, sure = _nameplate_connection(value)
     return CodeGuess(value, code, sure)
@@ -257,7 +280,7 @@ def _phase_bits(theirs: FieldProfile) -> dict[str, CodeGuess]:
 def _by_name(spec: FieldSpec, theirs: FieldProfile, *, name: Sequence[str]) -> dict[str, CodeGuess]:
     """Yes and no mean what the field's name asks for: closed, open, ganged."""
     joined = "".join(name)
-    if spec.name == "state":
+    if spec.name.startswith("state"):
         if not {value.casefold() for value in theirs.codes} <= {*YES, *NO} or not (
             "open" in joined or "closed" in joined
         ):
@@ -297,12 +320,18 @@ def _state(guess: CodeGuess) -> str:
     return fold_code(guess.ours)
 
 
+def plain_value(value: str) -> str:
+    """Words of a value in lower case without accents."""
+    letters = "".join(c for c in unicodedata.normalize("NFKD", value) if not unicodedata.combining(c))
+    return " ".join(re.split(r"[\W_]+", letters.casefold())).strip()
+
+
 def known_word(field: str, value: str) -> tuple[str, bool, str]:
     """Code that a word anywhere in a text stands for, whether beyond doubt, and what the word means.
 
     ``("", False, "")`` when no word is known (``data/input_words.csv``); of several words those beyond doubt win.
     """
-    text = " ".join(re.split(r"[\W_]+", value.casefold())).strip()
+    text = plain_value(value)
     found = [(code, sure, meaning) for pattern, code, sure, meaning in _word_table(field) if pattern.search(text)]
     return next((hit for hit in found if hit[1]), found[0] if found else ("", False, ""))
 

@@ -45,7 +45,8 @@ def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findi
     rows = Rows(matched.name, ids, order, columns, mapping, findings)
     _report_mended(rows, raw, matched=matched)
     rows.report("null_id", where=made[order], field=id_field)
-    rows.report("duplicate_id", where=(shared & ~made)[order], field=id_field)
+    if matched.fields.get(id_field) != matched.fields.get("bank_id"):  # units may all have the id of their bank
+        rows.report("duplicate_id", where=(shared & ~made)[order], field=id_field)
     return rows
 
 

@@ -9,9 +9,13 @@ from typing import TYPE_CHECKING
 from survey.input_schema import field_specs, units_of
 from survey.input_settings import InputSettings
 from survey.read.formats import open_export
-from survey.read.guess import GEOMETRY, answered_field, guess_fields, guess_layers, may_share
-from survey.read.guess_types import FieldGuess, LayerGuess
+from survey.read.guess import GEOMETRY, answered_field, guess_fields, may_share
+from survey.read.guess_joins import with_tables
+from survey.read.guess_roles import guess_layers
+from survey.read.guess_rows import split_by_kind
+from survey.read.guess_types import SURE, FieldGuess, LayerGuess
 from survey.read.guess_values import CodeGuess
+from survey.read.guess_words import NO_ROLE
 from survey.read.mapped import told_layers
 from survey.read.profile import LayerProfile, profile_layer
 
@@ -21,6 +25,7 @@ if TYPE_CHECKING:
     Ask = Callable[[str, Sequence[str]], str]
 
 NOTHING = "none of them"
+YES, NO = "yes", "no"
 ASKED = {"cable_type", "build", "connection", "device"}  # asked for where nothing like it was found, required or not
 PHASE_CHOICES = ["ABC", "AB", "BC", "AC", "A", "B", "C"]
 
@@ -35,20 +40,23 @@ class Inspection:
         Where it is.
     layers
         Its layers, in file order.
+    views
+        The same with the columns of tables that belong to them, parted where a layer holds several kinds of assets.
     guesses
-        Best layer and fields for each of ours.
+        Best layers and fields for each role of ours.
     told
         What the settings said before, if any.
     """
 
     path: Path
     layers: tuple[LayerProfile, ...]
+    views: tuple[LayerProfile, ...]
     guesses: dict[str, LayerGuess]
     told: InputSettings = field(default_factory=InputSettings)
 
-    def layer(self, name: str) -> LayerProfile:
-        """Layer of the export by name."""
-        return next(layer for layer in self.layers if layer.name == name)
+    def layer(self, title: str) -> LayerProfile:
+        """Layer of the export, or a view of one, by name."""
+        return next(layer for layer in (*self.views, *self.layers) if layer.title == title)
 
 
 def inspect_network(
@@ -78,7 +86,8 @@ def inspect_network(
         profiles.append(profile_layer(export, info))
     known = settings or InputSettings()
     told = told_layers(profiles, infos, settings=known, path=export.path)
-    return Inspection(export.path, tuple(profiles), guess_layers(profiles, told=told), known)
+    views = [view for profile in with_tables(profiles) for view in split_by_kind(profile)]
+    return Inspection(export.path, tuple(profiles), tuple(views), guess_layers(views, told=told), known)
 
 
 def ask_unsure(inspection: Inspection, ask: Ask) -> Inspection:
@@ -98,11 +107,33 @@ def ask_unsure(inspection: Inspection, ask: Ask) -> Inspection:
     """
     guesses: dict[str, LayerGuess] = {}
     for ours, guess in inspection.guesses.items():
+        if getattr(inspection.told, ours).composed:
+            guesses[ours] = guess
+            continue
         taken = {other.theirs for other in inspection.guesses.values() if other.sure and other.ours != ours}
         taken |= {other.theirs for other in guesses.values()}
         settled = _ask_layer(guess, inspection, ask, taken=taken)
-        guesses[ours] = replace(settled, fields=_ask_fields(settled, inspection, ask)) if settled.theirs else settled
+        more = tuple(part for part in settled.more if part.sure or _ask_part(part, ask))
+        parts = [_ask_part_values(part, inspection, ask) for part in (settled, *more)]
+        guesses[ours] = replace(parts[0], more=tuple(parts[1:]))
     return replace(inspection, guesses=guesses)
+
+
+def _ask_part(part: LayerGuess, ask: Ask) -> bool:
+    """Ask whether a further layer is of the role."""
+    answer = ask(f"Does layer {part.theirs} hold {part.ours}, too? ({part.evidence})", [YES, NO])
+    return answer == YES
+
+
+def _ask_part_values(part: LayerGuess, inspection: Inspection, ask: Ask) -> LayerGuess:
+    """Ask for what is unsure in one layer: its fields, and the conditions on its rows."""
+    if not part.theirs:
+        return part
+    question = "Layer {}: only rows where {}? ({})"
+    kept = [r for r in part.rows if r.sure or ask(question.format(part.theirs, r.sql, r.evidence), [YES, NO]) == YES]
+    rows = tuple(replace(row, sure=True) for row in kept)
+    confidence = max(part.confidence, SURE)
+    return replace(part, fields=_ask_fields(part, inspection, ask), rows=rows, confidence=confidence)
 
 
 def _ask_layer(guess: LayerGuess, inspection: Inspection, ask: Ask, *, taken: set[str]) -> LayerGuess:
@@ -110,12 +141,14 @@ def _ask_layer(guess: LayerGuess, inspection: Inspection, ask: Ask, *, taken: se
     if guess.sure:
         return guess
     first = [guess.theirs] if guess.theirs and guess.theirs not in taken else [NOTHING]
-    others = [layer.name for layer in inspection.layers if layer.name not in first]
+    others = [layer.title for layer in inspection.views if layer.title not in first and layer.hint != NO_ROLE]
     others.sort(key=lambda name: (name in taken, inspection.layer(name).geometry != GEOMETRY[guess.ours]))
     choices = [*first, *others, *([] if NOTHING in first else [NOTHING])]
     answer = ask(f"Which layer holds the {guess.ours}? ({guess.evidence})", choices)
     if answer == NOTHING:
         return LayerGuess(guess.ours, "", 1.0, "answered")
+    if answer == guess.theirs:
+        return replace(guess, confidence=1.0, evidence="answered")
     return LayerGuess(guess.ours, answer, 1.0, "answered", guess_fields(guess.ours, inspection.layer(answer)))
 
 

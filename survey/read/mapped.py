@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from survey.input_schema import field_specs
 from survey.input_settings import LAYERS, LayerMap
-from survey.read.guess import answered_field, guess_fields, guess_layers
+from survey.read.guess import answered_field, guess_fields
+from survey.read.guess_roles import guess_layers
 from survey.read.guess_types import FieldGuess, LayerGuess
 from survey.read.guess_values import CodeGuess
 from survey.read.matching import match_layer
@@ -34,9 +35,9 @@ def told_layers(
         A layer or field that the settings name is not there.
     """
     said: dict[str, LayerMap] = {ours: getattr(settings, ours) for ours in LAYERS}
-    said = {ours: mapping for ours, mapping in said.items() if mapping != LayerMap()}
+    told = {ours: _composed(ours, mapping) for ours, mapping in said.items() if mapping.composed}
+    said = {ours: mapping for ours, mapping in said.items() if mapping != LayerMap() and ours not in told}
     guessed = guess_layers(profiles) if any(mapping.layer is None for mapping in said.values()) else {}
-    told = {}
     for ours, given in said.items():
         layer = guessed[ours] if given.layer is None else LayerGuess(ours, given.layer, 1.0, BY)
         if not layer.theirs:
@@ -48,8 +49,14 @@ def told_layers(
             fields = {n: answered_field(ours, n, profile=profile, theirs=f, by=BY) for n, f in named.items()}
             fields = guess_fields(ours, profile, told=fields)
             read = {name: _with_values(ours, guess, mapping) for name, guess in fields.items()}
-            told[ours] = replace(layer, theirs=profile.name, fields=read, defaults=mapping.defaults)
+            told[ours] = replace(layer, theirs=profile.name, fields=read, defaults=mapping.defaults, more=(), rows=())
     return told
+
+
+def _composed(ours: str, mapping: LayerMap) -> LayerGuess:
+    """Role that the settings make of more than one layer: it stands, and its first layer stands for it."""
+    first = mapping.parts[0].layer if mapping.parts else mapping.layer
+    return LayerGuess(ours, first or ours if not mapping.query else "", 1.0, BY)
 
 
 def _with_values(layer: str, guess: FieldGuess, mapping: LayerMap) -> FieldGuess:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,15 +12,18 @@ import pyarrow.compute as pc
 import shapely
 
 from survey.errors import CrsError
-from survey.read.columns import as_text
+from survey.read.columns import as_text, is_number
 from survey.read.coordinates import choose_places, layer_crs
+from survey.read.formats import RawLayer
 from survey.read.geometry import LINE_KINDS, POINT_KINDS, RawLines, base_kinds, parse_lines, parse_points
+from survey.read.guess_types import JoinGuess, RowGuess
+from survey.read.guess_words import Told, told_by
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
     from pyproj import CRS
 
-    from survey.read.formats import Export, LayerInfo, RawLayer
+    from survey.read.formats import Export, LayerInfo
 
 COMMONEST = 8
 MOST_CODES = 60  # a field with more distinct values is no coded one
@@ -49,6 +53,14 @@ class FieldProfile:
         Number of rows.
     values
         Distinct values of a field of texts or whole numbers, which may be ids, as text; of others none.
+    by_row
+        Number of every row, NaN where it has none; empty for a field that is none of numbers.
+    counts
+        Number of rows of each of ``codes``.
+    label
+        Name by which it is judged: its own, or that of the code it spells.
+    columns
+        Columns that it is put together of, if it is.
     """
 
     name: str
@@ -61,6 +73,10 @@ class FieldProfile:
     numeric: float
     rows: int
     values: pa.LargeStringArray
+    by_row: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    counts: tuple[tuple[str, int], ...] = ()
+    label: str = ""
+    columns: tuple[str, ...] = ()
 
     @property
     def unique(self) -> bool:
@@ -88,6 +104,23 @@ class LayerProfile:
         Its fields, in file order.
     drawn_m
         Drawn length of every row, metres, NaN where it has none; empty for a layer of no lines.
+    raw
+        Its rows, as far as they were read.
+    columns
+        Columns by the names of the fields; those of joined tables are ``join.column``.
+    hint
+        The role that its name or rows tell, ``none`` for what is no part of the network, ``""`` where nothing tells.
+    told
+        What else they tell.
+    rows_guess
+        Conditions that make it a part of the layer.
+    joins
+        Tables that its fields need.
+    title
+        Name of this view of the layer; of the layer itself its name.
+    at, at_key, own_key
+        For a table that is drawn where the rows of a layer are: the title of that, and the columns with the same ids,
+        there and in the table.
     """
 
     name: str
@@ -97,6 +130,16 @@ class LayerProfile:
     rows: int
     fields: tuple[FieldProfile, ...]
     drawn_m: NDArray[np.float64]
+    raw: RawLayer
+    columns: Mapping[str, pa.Array]
+    hint: str = ""
+    told: Told = field(default_factory=Told)
+    rows_guess: tuple[RowGuess, ...] = ()
+    joins: tuple[JoinGuess, ...] = ()
+    title: str = ""
+    at: str = ""
+    at_key: str = ""
+    own_key: str = ""
 
     def field(self, name: str) -> FieldProfile:
         """Field by name."""
@@ -105,13 +148,62 @@ class LayerProfile:
 
 def profile_layer(export: Export, info: LayerInfo) -> LayerProfile:
     """Look at every row of a layer."""
-    raw = export.read(info, info.fields)
+    return _profile(export.read(info, info.fields))
+
+
+def _profile(raw: RawLayer) -> LayerProfile:
+    info = raw.info
     geometry, extent, drawn_m = _geometry(raw)
-    fields = tuple(_profile_field(name, raw.columns[name]) for name in info.fields)
-    return LayerProfile(info.name, geometry, info.crs, extent, raw.rows, fields, drawn_m)
+    fields = tuple(profile_field(name, raw.columns[name]) for name in info.fields)
+    told = told_by(info.name)
+    return LayerProfile(
+        name=info.name,
+        geometry=geometry,
+        crs=info.crs,
+        extent=extent,
+        rows=raw.rows,
+        fields=fields,
+        drawn_m=drawn_m,
+        raw=raw,
+        columns=raw.columns,
+        hint=told.role,
+        told=told,
+        title=info.name,
+    )
 
 
-def _profile_field(name: str, column: pa.Array) -> FieldProfile:
+def profile_rows(profile: LayerProfile, rows: NDArray[np.int64]) -> LayerProfile:
+    """View of some rows of a layer, its joined columns included."""
+    at = pa.array(rows)
+    raw, columns = profile.raw, {name: column.take(at) for name, column in profile.columns.items()}
+    wkb = None if raw.wkb is None else raw.wkb.take(at)
+    some = replace(raw, rows=len(rows), columns={n: columns[n] for n in raw.columns}, wkb=wkb)
+    geometry, extent, drawn_m = _geometry(some)
+    fields = tuple(profile_field(f.name, columns[f.name], label=f.label, of=f.columns) for f in profile.fields)
+    return replace(
+        profile,
+        geometry=geometry,
+        extent=extent,
+        rows=len(rows),
+        fields=fields,
+        drawn_m=drawn_m,
+        raw=some,
+        columns=columns,
+    )
+
+
+def profile_field(name: str, column: pa.Array, *, label: str = "", of: tuple[str, ...] = ()) -> FieldProfile:
+    """Look at one column.
+
+    Parameters
+    ----------
+    name, label
+        Its name, and the one by which it is judged where that is another.
+    column
+        Its values.
+    of
+        Columns that it is put together of.
+    """
     text = as_text(column)
     there = text.drop_null()
     counted = _counted(there)
@@ -128,6 +220,10 @@ def _profile_field(name: str, column: pa.Array) -> FieldProfile:
         numeric=len(numbers) / max(len(there), 1),
         rows=len(text),
         values=_texts(counted, numbers, kind=_kind(column.type)),
+        by_row=_by_row(column),
+        counts=tuple((row["values"], row["counts"]) for row in first),
+        label=label or name,
+        columns=of,
     )
 
 
@@ -143,6 +239,12 @@ def _counted(there: pa.LargeStringArray) -> pa.Table:
     pairs = pc.value_counts(there)
     table = pa.table({name: pairs.field(name) for name in ("values", "counts")})
     return table.sort_by([("counts", "descending"), ("values", "ascending")])
+
+
+def _by_row(column: pa.Array) -> NDArray[np.float64]:
+    if not is_number(column.type):
+        return np.zeros(0)
+    return np.asarray(pc.fill_null(column.cast(pa.float64(), safe=False), np.nan).to_numpy(zero_copy_only=False))
 
 
 def _numbers(column: pa.Array, there: pa.LargeStringArray) -> NDArray[np.float64]:

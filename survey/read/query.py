@@ -141,3 +141,13 @@ def mentioned(names: Iterable[str], texts: Iterable[str]) -> list[str]:
     """Names that occur in one of the SQL texts, without regard to case; all where one has a star for columns."""
     words = " ".join(texts).casefold()
     return [name for name in names if "*" in words or name.casefold() in words]
+
+
+def column_sql(name: str) -> str:
+    """Column of a layer, or ``join.column``, as SQL; plain names stay as they are."""
+    return ".".join(part if part.isidentifier() else quoted_name(part) for part in name.split(".", 1))
+
+
+def text_sql(text: str) -> str:
+    """Text as an SQL literal."""
+    return "'" + text.replace("'", "''") + "'"

@@ -372,8 +372,8 @@ def test_values_tell_what_names_do_not(export):
 def test_kinds_of_devices_tell_the_switches(export):
     kinds = ["FCO", "ELB", "GOAB", "?"]
     devices = [{"DEV": f"D{i}", "ZZ": kinds[i % 4], "geometry": point(i, 0)} for i in range(9)]
-    guess = inspect_network(export(switches=None, sources=None, aa_devs=devices)).guesses["switches"]
-    assert (guess.theirs, guess.sure) == ("aa_devs", False)
+    guess = inspect_network(export(switches=None, sources=None, aa_things=devices)).guesses["switches"]
+    assert (guess.theirs, guess.sure) == ("aa_things", False)
     assert guess.evidence == "values of ZZ are kinds of devices"
 
 

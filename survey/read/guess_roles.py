@@ -1,0 +1,240 @@
+"""Which layers of an export are which role of ours: the best one, and further ones that are of the same kind."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pyarrow.compute as pc
+
+from survey.input_schema import field_specs, find_unit, phase_mask
+from survey.input_settings import LAYERS
+from survey.read.columns import as_text
+from survey.read.guess import (
+    ENOUGH_FIELDS,
+    GEOMETRY,
+    NAME_FITS,
+    aliases,
+    device_field,
+    geometry_fits,
+    guess_fields,
+    name_likeness,
+    name_words,
+)
+from survey.read.guess_links import SAID, heads_evidence, with_guards, with_states
+from survey.read.guess_rows import above_low_voltage, guess_rows
+from survey.read.guess_types import LIKELY, SURE, FieldGuess, LayerGuess, StandIn
+from survey.read.guess_values import ValueGuess
+from survey.read.tables import THREE_PHASE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from survey.read.guess_types import RowGuess
+    from survey.read.profile import FieldProfile, LayerProfile
+
+NAME_SHARE, FIELD_SHARE, GEOMETRY_SHARE = 0.4, 0.35, 0.25
+OWN_NAMES = ("site_id", "bank_id")
+WITHOUT_RATING = 0.2  # less likely: transformers none of whose fields is a rating
+
+
+def guess_layers(
+    profiles: Sequence[LayerProfile], *, told: Mapping[str, LayerGuess] | None = None
+) -> dict[str, LayerGuess]:
+    """Layers for each role of ours; none is used twice, and what is told stands as it is."""
+    told = told or {}
+    views = {profile.title: profile for profile in profiles}
+    chosen = _best_layers(views, told)
+    chosen = {
+        ours: guess if ours in told or not guess.theirs else replace(guess, more=_further(guess, views, chosen))
+        for ours, guess in chosen.items()
+    }
+    chosen = {ours: guess if ours in told else _completed(guess, views) for ours, guess in chosen.items()}
+    chosen = with_guards(chosen, views)
+    if "switches" in chosen:
+        chosen["switches"] = with_states(chosen["switches"], views)
+    return {ours: chosen.get(ours, LayerGuess(ours, "", 0.0, "no layer fits")) for ours in LAYERS}
+
+
+def _best_layers(views: Mapping[str, LayerProfile], told: Mapping[str, LayerGuess]) -> dict[str, LayerGuess]:
+    chosen = dict(told)
+    scored = sorted(
+        (score_layer(ours, view) for ours in LAYERS if ours not in chosen for view in views.values()),
+        key=lambda guess: (-guess.confidence, LAYERS.index(guess.ours), guess.theirs),
+    )
+    for guess in scored:
+        if (
+            guess.confidence >= LIKELY
+            and guess.ours not in chosen
+            and guess.theirs not in _used(chosen.values(), views)
+        ):
+            chosen[guess.ours] = guess
+    free = [v for v in views.values() if v.geometry == "points" and v.title not in _used(chosen.values(), views)]
+    if "switches" not in chosen and (found := _told_by_devices(free)):
+        chosen["switches"] = found
+        free = [view for view in free if view.title != found.theirs]
+    feeders = _cable_feeders(chosen, views)
+    if "sources" in chosen:
+        chosen["sources"] = _borne_out(chosen["sources"], views, feeders)
+    elif found := _told_by_feeders(free, feeders):
+        chosen["sources"] = found
+    return chosen
+
+
+def _used(guesses: Iterable[LayerGuess], views: Mapping[str, LayerProfile]) -> set[str]:
+    """Titles of views that are taken: what is in a role, and what stands at the same rows."""
+    taken = {part.theirs for guess in guesses for part in guess.parts if part.theirs}
+    beside = {views[title].at for title in taken if title in views and views[title].at}
+    beside |= {view.title for view in views.values() if view.at in taken}
+    return taken | beside
+
+
+def _further(
+    guess: LayerGuess, views: Mapping[str, LayerProfile], chosen: Mapping[str, LayerGuess]
+) -> tuple[LayerGuess, ...]:
+    """Layers that are of the role by their names or rows; lines that look like it otherwise are proposed."""
+    used = _used(chosen.values(), views)
+    found = []
+    for view in views.values():
+        if view.title in used or view.geometry != GEOMETRY[guess.ours] or not view.rows:
+            continue
+        other = score_layer(guess.ours, view)
+        if view.hint == guess.ours:
+            found.append(replace(other, confidence=max(other.confidence, SURE)))
+            used |= _used(found, views)
+        elif not view.hint and guess.ours == "cables" and other.confidence >= LIKELY:
+            found.append(replace(other, confidence=LIKELY))
+    return tuple(found)
+
+
+def _completed(guess: LayerGuess, views: Mapping[str, LayerProfile]) -> LayerGuess:
+    """Guess with the conditions on rows and the stand-ins of each of its layers."""
+    if not guess.theirs:
+        return guess
+    more = tuple(_completed(part, views) for part in guess.more)
+    view = views[guess.theirs]
+    rows = (*view.rows_guess, *guess_rows(view), *_low_voltage(guess, view))
+    if guess.ours == "transformers":
+        guess = _named_by_bank(guess, view, views[view.at]) if view.at else _named_by_place(guess, view)
+    return replace(guess, rows=rows, stand_ins=_stand_ins(guess, view), more=more)
+
+
+def _named_by_bank(guess: LayerGuess, view: LayerProfile, bank: LayerProfile) -> LayerGuess:
+    """Units with the id of their bank, which makes one site of those that together are three-phase."""
+    own = guess_fields("transformers", bank).get("site_id")
+    name = view.own_key if own is None or own.theirs == bank.at_key else f"{_join_of(view)}.{own.theirs}"
+    words = f"the id of {bank.name}, where the units are"
+    named = {ours: FieldGuess(ours, name, SURE, words, ValueGuess(1.0, words)) for ours in OWN_NAMES}
+    rest = {ours: field for ours, field in guess.fields.items() if ours not in named}
+    return replace(guess, fields={**named, **rest})
+
+
+def _named_by_place(guess: LayerGuess, view: LayerProfile) -> LayerGuess:
+    """Units, a row each, with the id that those at one place share, where only single-phase ones share it."""
+    known, phases = guess.fields.get("site_id"), guess.fields.get("phases")
+    if phases is None or (known is not None and known.confidence >= SAID):
+        return guess
+    for field in view.fields:
+        named = name_likeness(field.label, aliases("transformers", "site_id")) >= NAME_FITS
+        if named and not field.unique and field.filled == 1.0 and _shared_by_units(field, phases, view):
+            words = "name fits; shared by single-phase units only"
+            both = {ours: FieldGuess(ours, field.name, SURE, words, ValueGuess(1.0, words)) for ours in OWN_NAMES}
+            return replace(guess, fields={**guess.fields, **both})
+    return guess
+
+
+def _shared_by_units(field: FieldProfile, phases: FieldGuess, view: LayerProfile) -> bool:
+    """Whether values come several times, and only in rows that are not three-phase."""
+    codes = {code.theirs: code.ours for code in phases.values.codes}
+    texts = as_text(view.columns[phases.theirs]).to_pylist()
+    masks = {text: phase_mask(codes.get(text, text)) for text in set(texts) if text is not None}
+    ids = as_text(view.columns[field.name])
+    counted = pc.value_counts(ids)
+    several = counted.field("values").filter(pc.greater(counted.field("counts"), 1))
+    shared = pc.is_in(ids, value_set=several).to_pylist()
+    kinds = {masks.get(text or "", THREE_PHASE) for text, here in zip(texts, shared, strict=True) if here}
+    return bool(kinds) and THREE_PHASE not in kinds and None not in kinds
+
+
+def _join_of(view: LayerProfile) -> str:
+    return next(join.name for join in view.joins if join.mine == view.own_key)
+
+
+def _low_voltage(guess: LayerGuess, view: LayerProfile) -> tuple[RowGuess, ...]:
+    found = guess.fields.get("kv")
+    if found is None or guess.ours != "cables" or found.values.codes or not found.sure:
+        return ()
+    spec = field_specs("cables")["kv"]
+    theirs, ours = (find_unit(spec.quantity, unit) for unit in (found.values.unit or spec.unit, spec.unit))
+    row = above_low_voltage(view.field(found.theirs), to_kv=(theirs or 1.0) / (ours or 1.0))
+    return () if row is None else (row,)
+
+
+def _stand_ins(guess: LayerGuess, view: LayerProfile) -> dict[str, StandIn]:
+    """Defaults that the name of a layer tells where it has no field for them."""
+    told, stand_ins = view.told, {}
+    if told.role == guess.ours and told.field and told.field not in guess.fields:
+        stand_ins[told.field] = StandIn(told.value, f"{told.word} in the name of the layer", sure=True)
+    if guess.ours == "switches" and "device" not in guess.fields and told.role == guess.ours:
+        stand_ins["device"] = StandIn(told.word, "by the name of the layer", sure=True)
+    return stand_ins
+
+
+def score_layer(ours: str, view: LayerProfile) -> LayerGuess:
+    """How well a layer is one of ours, with its fields."""
+    name = name_likeness(view.name, aliases(ours, ""))
+    if view.name.casefold() == ours or view.hint == ours:
+        name = 1.0
+    fields = guess_fields(ours, view)
+    telling = [guess for guess in fields.values() if guess.sure and field_specs(ours)[guess.ours].kind != "id"]
+    share = min(len(telling) / min(ENOUGH_FIELDS, len(field_specs(ours)) - 1), 1.0)
+    fits = geometry_fits(ours, view, fields)
+    score = NAME_SHARE * name + FIELD_SHARE * share + GEOMETRY_SHARE * fits
+    if name >= NAME_FITS and fits == 1.0:
+        score = max(score, SURE)
+    if ours == "transformers" and "kva" not in fields:
+        score -= WITHOUT_RATING
+    if fits == 0.0 or view.hint not in ("", ours):
+        score = min(score, LIKELY - 0.01)
+    words = f"{name_words(name)}; {view.geometry}; {len(telling)} fields found"
+    return LayerGuess(ours, view.title, round(score, 3), words, fields)
+
+
+def _borne_out(sources: LayerGuess, views: Mapping[str, LayerProfile], feeders: FieldProfile | None) -> LayerGuess:
+    """Sources by their name are sure when there are a few for each feeder of the cables, too, and so is the feeder."""
+    words = _heads(views[sources.theirs], sources.fields, feeders) if sources.theirs else ""
+    if sources.sure or not words or sources.evidence == words:
+        return sources
+    feeder = replace(sources.fields["feeder"], confidence=SURE, evidence="the feeders of the cables")
+    fields = {**sources.fields, "feeder": feeder}
+    return replace(sources, confidence=SURE, evidence=f"{sources.evidence}; {words}", fields=fields)
+
+
+def _heads(view: LayerProfile, fields: Mapping[str, FieldGuess], known: FieldProfile | None) -> str:
+    if view.geometry != "points" or "feeder" not in fields or known is None:
+        return ""
+    return heads_evidence(view.field(fields["feeder"].theirs), view.rows, known=known)
+
+
+def _cable_feeders(chosen: Mapping[str, LayerGuess], views: Mapping[str, LayerProfile]) -> FieldProfile | None:
+    cables = chosen.get("cables")
+    found = cables.fields.get("feeder") if cables is not None else None
+    return views[cables.theirs].field(found.theirs) if cables is not None and found is not None else None
+
+
+def _told_by_devices(free: Sequence[LayerProfile]) -> LayerGuess | None:
+    """Switches by values that are kinds of devices, whatever the names."""
+    for view in free:
+        if device := device_field(view):
+            words = f"values of {device} are kinds of devices"
+            return LayerGuess("switches", view.title, LIKELY, words, guess_fields("switches", view))
+    return None
+
+
+def _told_by_feeders(free: Sequence[LayerProfile], feeders: FieldProfile | None) -> LayerGuess | None:
+    """Sources by a few points, each of a feeder that the cables have: where feeders begin."""
+    for view in free:
+        fields = guess_fields("sources", view)
+        if words := _heads(view, fields, feeders):
+            return LayerGuess("sources", view.title, LIKELY, words, fields)
+    return None

@@ -1,0 +1,140 @@
+"""Which rows of a layer are part of the network: by life-cycle state, by voltage, by what a row is."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from survey.read.columns import as_text
+from survey.read.guess_types import RowGuess
+from survey.read.guess_words import NO_ROLE, Told, plain_words, told_by
+from survey.read.profile import profile_rows
+from survey.read.query import column_sql, text_sql
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from survey.read.profile import FieldProfile, LayerProfile
+
+LEAST_PRIMARY_KV = 1.0
+KNOWN = 0.9  # share of the rows whose value is a known word, from which a column is one of states
+KINDS_KNOWN = 0.6
+SHORT_WORD, LONG_WORD = 4, 6  # letters a word needs to tell of a value that says more
+ROLES_OF_POINTS = ("transformers", "switches", "sources")
+
+
+def guess_rows(profile: LayerProfile) -> tuple[RowGuess, ...]:
+    """Conditions on the rows of a layer that leave out what is no part of the network today."""
+    return tuple(found for field in profile.fields if (found := _by_words(field)) is not None)
+
+
+def _by_words(field: FieldProfile) -> RowGuess | None:
+    """Condition by a column whose values are life-cycle states or voltage levels, ``None`` where there is none."""
+    if field.kind != "text" or not field.codes or field.columns:
+        return None
+    for kind, words in (("life", "life-cycle states"), ("level", "voltage levels")):
+        told = {value: _keeps(kind, value) for value in field.codes}
+        count = dict(field.counts)
+        total = sum(count.values())
+        known = sum(count[value] for value, keep in told.items() if keep is not None)
+        out = [value for value in field.codes if told[value] is False]
+        if not out or not any(told.values()) or known < KNOWN * total:
+            continue
+        gone = sum(count[value] for value in out)
+        others = [value for value in field.codes if told[value] is None]
+        kept = f"; kept although unknown: {', '.join(others)}" if others else ""
+        return RowGuess(
+            _not_in(field.name, out), f"{words}; leaves out {gone:,} of {field.rows:,} rows{kept}", sure=True
+        )
+    return None
+
+
+def _not_in(name: str, values: Sequence[str]) -> str:
+    listed = ", ".join(map(text_sql, values))
+    return f"coalesce({column_sql(name)}, '') not in ({listed})"
+
+
+def above_low_voltage(field: FieldProfile, *, to_kv: float) -> RowGuess | None:
+    """Condition that leaves out rows of low voltage, by a column of numbers; ``None`` where there are none."""
+    low = field.numbers * to_kv < LEAST_PRIMARY_KV
+    high = field.numbers * to_kv >= LEAST_PRIMARY_KV
+    if not (low & (field.numbers > 0)).any() or not high.any() or field.kind == "text":
+        return None
+    sql = f"coalesce({column_sql(field.name)}, 1e9) >= {LEAST_PRIMARY_KV / to_kv:g}"
+    return RowGuess(sql, f"low voltage; leaves out {int(low.sum()):,} of {field.rows:,} rows", sure=True)
+
+
+def split_by_kind(profile: LayerProfile) -> list[LayerProfile]:
+    """Views of a layer that holds several kinds of assets, one for each role; the layer itself where it holds one.
+
+    Parameters
+    ----------
+    profile
+        A layer of points or of lines.
+
+    Returns
+    -------
+    views
+        Each with the condition that makes it and the role that its values tell.
+    """
+    if profile.geometry not in ("points", "mixed"):
+        return [profile]
+    for field in profile.fields:
+        told = _kinds(field)
+        roles = [role for role in ROLES_OF_POINTS if any(kind.role == role for kind in told.values())]
+        if len(roles) > 1 or (roles and any(kind.role == NO_ROLE for kind in told.values())):
+            return [_view(profile, field, told, role=role) for role in roles]
+    return [profile]
+
+
+def _kinds(field: FieldProfile) -> Mapping[str, Told]:
+    """What each value of a column is, empty where the column does not tell kinds of assets."""
+    if field.kind != "text" or not field.codes:
+        return {}
+    told = {value: told_by(value) for value in field.codes}
+    count = dict(field.counts)
+    known = sum(count[value] for value, kind in told.items() if kind.role not in ("", "cables"))
+    return told if known >= KINDS_KNOWN * sum(count.values()) else {}
+
+
+def _view(profile: LayerProfile, field: FieldProfile, told: Mapping[str, Told], *, role: str) -> LayerProfile:
+    values = [value for value, kind in told.items() if kind.role == role]
+    listed = ", ".join(map(text_sql, values))
+    sql = f"{column_sql(field.name)} in ({listed})"
+    unknown = [value for value, kind in told.items() if not kind.role]
+    doubt = f"; in no role, of unknown kind: {', '.join(unknown[:5])}" if unknown else ""
+    mask = pc.is_in(as_text(profile.columns[field.name]), value_set=pa.array(values, pa.large_string()))
+    rows = np.flatnonzero(mask.to_numpy(zero_copy_only=False))
+    evidence = f"{len(rows):,} of {profile.rows:,} rows are {role} by {field.name}{doubt}"
+    view = profile_rows(profile, rows)
+    rows_guess = RowGuess(sql, evidence, sure=not unknown, in_force=True)
+    return replace(view, hint=role, rows_guess=(rows_guess,), title=f"{profile.name} ({role})")
+
+
+def _keeps(kind: str, value: str) -> bool | None:
+    """Whether rows with this value are part of the network, ``None`` where its words tell nothing."""
+    text, words = plain_words(value), _state_words(kind)
+    if text in words:
+        return words[text]
+    for keep in (False, True):
+        if any(not keep or len(word) >= LONG_WORD for word in _within(text, words, keep=keep)):
+            return keep
+    return None
+
+
+def _within(text: str, words: Mapping[str, bool], *, keep: bool) -> list[str]:
+    return [w for w, kept in words.items() if kept == keep and len(w) >= SHORT_WORD and f" {w} " in f" {text} "]
+
+
+@cache
+def _state_words(kind: str) -> Mapping[str, bool]:
+    with files("survey").joinpath("data", "state_words.csv").open(encoding="utf-8") as stream:
+        rows = [row for row in csv.DictReader(stream) if row["kind"] == kind]
+    return {word: row["keep"] == "1" for row in rows for word in row["words"].split("|")}
