@@ -17,14 +17,14 @@ from survey.network.health import measure_health, report_idle
 from survey.network.model import Network
 from survey.network.supply import report_supply
 from survey.network.sweeps import Forest
-from survey.network.topology.direction import parent_pieces
+from survey.network.topology.direction import needs_direction, parent_pieces
 from survey.network.topology.graph import build_graph
 from survey.network.topology.joints import join_ends
 from survey.network.topology.one_phase import place_units
 from survey.network.topology.pickup import pick_up
 from survey.network.topology.pieces import cut_pieces, find_cuts, walk_vertices
 from survey.network.topology.placement import Placement, place_devices, settle
-from survey.network.topology.stepdowns import Split, split_at_transformers
+from survey.network.topology.stepdowns import Points, Split, split_at_transformers
 from survey.network.topology.tees import find_tees
 from survey.network.walk.islands import controlled_sides, walk_in_islands
 from survey.network.walk.rings import looped_sites
@@ -56,17 +56,20 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         Gets everything that is odd about the network.
     """
     cut = _cut(tables, settings=settings, findings=findings)
-    split, site_node, source_nodes = cut.split, cut.site_node, cut.source_nodes
+    split, site_node, source_nodes = cut.split, cut.split.points.sites, cut.source_nodes
     twins, double = report_twins(tables, findings=findings)
     bare, misses, overlaps = _drawn(tables, cut, double=double, settings=settings, findings=findings)
-    placement, parent, was_upward = _place(tables, cut, findings=findings)
+    stood = _place(tables, cut, findings=findings)
     graph = build_graph(
-        tables, split.pieces, placement=placement, source_nodes=source_nodes, n_nodes=len(split.node_xy)
-    )
-    union, upstream, sections, walks = _walk(
-        tables, graph, placement=placement, parent=parent, was_upward=was_upward, site_node=site_node, findings=findings
+        tables,
+        split.pieces,
+        placement=stood.placement,
+        by_cable=stood.by_cable,
+        source_nodes=source_nodes,
+        n_nodes=len(split.node_xy),
     )
     unit_node = place_units(tables, cut.joints, pieces=split.pieces, graph=graph, pickup_m=settings.pickup_m)
+    union, upstream, sections, walks = _walk(tables, graph, stood=stood, site_node=site_node, findings=findings)
     network = Network(
         tables,
         split.pieces,
@@ -80,7 +83,7 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         sections,
         health={},
     )
-    idle = report_idle(network, placement=placement, union=union, pickup_m=settings.pickup_m, findings=findings)
+    idle = report_idle(network, placement=stood.placement, union=union, pickup_m=settings.pickup_m, findings=findings)
     report_supply(network, union=union, findings=findings)
     report_overlaps(network, overlaps, findings=findings)
     health = {
@@ -94,12 +97,10 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
 
 
 class _Cut(NamedTuple):
-    """Cables cut into pieces; node of every site and switch, asset by node that supplies, and the number of tees."""
+    """Cables cut into pieces and where points stand; asset by node that supplies; the number of tees."""
 
     split: Split
     joints: Joints
-    site_node: Ints
-    switch_node: Ints
     supply_names: dict[int, str]
     tees: int
 
@@ -111,7 +112,8 @@ class _Cut(NamedTuple):
     @property
     def used(self) -> Ints:
         """Nodes at which something stands."""
-        return np.concatenate([nodes[nodes >= 0] for nodes in (self.site_node, self.switch_node, self.source_nodes)])
+        points = self.split.points
+        return np.concatenate([nodes[nodes >= 0] for nodes in (points.sites, points.switches, self.source_nodes)])
 
 
 def _cut(tables: NetworkTables, *, settings: NetworkSettings, findings: FindingList) -> _Cut:
@@ -124,31 +126,29 @@ def _cut(tables: NetworkTables, *, settings: NetworkSettings, findings: FindingL
         for layer, df in points.items()
     ]
     walked_m = walk_vertices(tables.lines)
-    cuts, (site_node, switch_node, source_node), node_xy = find_cuts(
-        tables, joints, picked, tees=tees, walked_m=walked_m, snap_m=settings.snap_m
-    )
+    cuts, nodes, node_xy = find_cuts(tables, joints, picked, tees=tees, walked_m=walked_m, snap_m=settings.snap_m)
     split = split_at_transformers(
         tables,
         cut_pieces(tables, joints, cuts, walked_m=walked_m, findings=findings),
-        site_nodes=site_node,
-        source_nodes=source_node,
+        points=Points(*nodes),
         node_xy=node_xy,
         supplies=settings.stepdown_supplies,
         findings=findings,
     )
-    names = _supply_names(tables, split, site_node=site_node, stepdowns=settings.stepdown_supplies)
-    return _Cut(split, joints, site_node, switch_node, names, cuts.tees)
+    names = _supply_names(tables, split, stepdowns=settings.stepdown_supplies)
+    return _Cut(split, joints, names, cuts.tees)
 
 
-def _supply_names(tables: NetworkTables, split: Split, *, site_node: Ints, stepdowns: bool) -> dict[int, str]:
+def _supply_names(tables: NetworkTables, split: Split, *, stepdowns: bool) -> dict[int, str]:
     """Id of the source (or of the site whose secondary it is) by node that supplies; of several the first."""
     names: dict[int, str] = {}
     if stepdowns:
         secondary = dict(zip(split.primary.tolist(), split.secondary.tolist(), strict=True))
-        at = np.flatnonzero(np.isin(site_node, split.primary))[::-1]
-        names |= {secondary[site_node[i]]: str(tables.transformers["site_id"].iloc[i]) for i in at.tolist()}
-    reached = np.flatnonzero(split.source_nodes >= 0)[::-1].tolist()
-    return names | {int(split.source_nodes[i]): str(tables.sources["source_id"].iloc[i]) for i in reached}
+        at = np.flatnonzero(np.isin(split.points.sites, split.primary))[::-1]
+        names |= {secondary[split.points.sites[i]]: str(tables.transformers["site_id"].iloc[i]) for i in at.tolist()}
+    sources = split.points.sources
+    reached = np.flatnonzero(sources >= 0)[::-1].tolist()
+    return names | {int(sources[i]): str(tables.sources["source_id"].iloc[i]) for i in reached}
 
 
 def _drawn(
@@ -168,28 +168,46 @@ def _drawn(
     return bare, counts, find_overlaps(tables, grid)
 
 
-def _place(tables: NetworkTables, cut: _Cut, *, findings: FindingList) -> tuple[Placement, Ints, Bools]:
-    """Place the devices; also the direction of supply found on the way, and which devices needed it."""
+class _Stood(NamedTuple):
+    """Where devices stand; piece each node is supplied through; devices placed by that, and supplied by their cable."""
+
+    placement: Placement
+    parent: Ints
+    was_upward: Bools
+    by_cable: Bools
+
+
+def _place(tables: NetworkTables, cut: _Cut, *, findings: FindingList) -> _Stood:
+    """Place the devices, and find the direction of supply where that is needed."""
     pieces, source_nodes, n_nodes = cut.split.pieces, cut.source_nodes, len(cut.split.node_xy)
     placement = place_devices(
-        tables, pieces, node=cut.switch_node, site_nodes=cut.site_node, n_nodes=n_nodes, findings=findings
+        tables,
+        pieces,
+        node=cut.split.points.switches,
+        site_nodes=cut.split.points.sites,
+        n_nodes=n_nodes,
+        findings=findings,
     )
-    parent = np.full(n_nodes, -1, np.int64)
-    if placement.upward.any() or (placement.dead_end & placement.with_site).any():
-        parent = parent_pieces(tables, pieces, placement=placement, source_nodes=source_nodes, n_nodes=n_nodes)
+    parent, supplied = np.full(n_nodes, -1, np.int64), np.zeros(n_nodes, bool)
+    if needs_direction(tables, placement):
+        parent, supplied = parent_pieces(
+            tables, pieces, placement=placement, source_nodes=source_nodes, n_nodes=n_nodes
+        )
     settled = settle(
         placement, pieces, parent_piece=parent, source_nodes=source_nodes, tables=tables, findings=findings
     )
-    return settled, parent, placement.upward & ~settled.upward
+    was_upward = placement.upward & ~settled.upward
+    at = np.maximum(settled.node, 0)
+    by_cable = (settled.piece >= 0) & (np.append(parent, -1)[at] == settled.piece)
+    known = np.append(supplied, False)[at] | was_upward | (settled.dead_end & settled.with_site)
+    return _Stood(settled, parent, was_upward, by_cable & known)
 
 
 def _walk(
     tables: NetworkTables,
     graph: Graph,
     *,
-    placement: Placement,
-    parent: Ints,
-    was_upward: Bools,
+    stood: _Stood,
     site_node: Ints,
     findings: FindingList,
 ) -> tuple[Forest, Upstream, Sections, Walks]:
@@ -199,8 +217,8 @@ def _walk(
     union = forests[THREE_PHASE] if THREE_PHASE in forests else span_edges(graph, np.ones(len(graph.a), bool))
     down = controlled_sides(
         graph,
-        placement=placement,
-        directed=(parent, was_upward),
+        placement=stood.placement,
+        directed=(stood.parent, stood.was_upward),
         device=device,
         union=union,
         site_node=site_node,

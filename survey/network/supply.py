@@ -85,9 +85,9 @@ def _rings(network: Network, union: Forest, findings: FindingList) -> None:
     twice = {name for finding in findings.of("drawn_twice") for name in finding.ids}
     rings = _split_by(block[graph.a[ring]], cables.iloc[network.pieces.cable[ring]].to_numpy())
     for rule, doubled in (("closed_ring", False), ("ring_drawn_twice", True)):
-        some = [(of_sites.get(k, []), ids) for k, ids in rings.items() if twice.issuperset(ids) == doubled]
+        some = [(sorted(of_sites.get(k, [])), sorted(i)) for k, i in rings.items() if twice.issuperset(i) == doubled]
         if some:
-            some.sort(key=lambda ring: (-len(ring[0]), ring[1][0]))
+            some.sort(key=lambda ring: (-len(ring[0]), ring[1]))
             ids = {name for _, ids in some for name in ids}
             named = "; ".join(_ring_words(walkers, ids) for walkers, ids in some[:NAMED])
             findings.report(rule, ids=ids, rings=len(some), named=named)

@@ -48,9 +48,7 @@ class Oracle:
         g.add_nodes_from([SUPPLY, *(n for c in self.cables for n in c.ends)])
         g.add_edges_from((SUPPLY, node, f"source {node}", {"length": 0, "phases": "ABC"}) for _, node in self.sources)
         ends = {}
-        for (node, cable), row in groupby(
-            sorted(self.devices, key=lambda d: (d.node, d.cable, d.id)), key=lambda d: (d.node, d.cable)
-        ):
+        for (node, cable), row in groupby(sorted(self.devices, key=self._in_a_row), key=lambda d: (d.node, d.cable)):
             here = node
             for d in row:
                 g.add_node(d.id)
@@ -62,6 +60,26 @@ class Oracle:
             u, v = (ends.get((n, c.id), n) for n in c.ends)
             g.add_edge(u, v, key=c.id, length=c.length_m, phases=c.phases, cable=c)
         return g
+
+    def _in_a_row(self, d: Device):
+        """From the node on: from the supply on open ones, three-pole ones, single-pole ones, so that none is hidden."""
+        rank = 0 if d.open else 2 if d.single else 1
+        return d.node, d.cable, -rank if self.supplied_through.get(d.node) == d.cable else rank, d.id
+
+    @cached_property
+    def supplied_through(self) -> dict[str, str]:
+        """Cable by which each node is supplied: the shortest way, closed devices left aside, open ones cutting."""
+        cut = {(d.node, d.cable) for d in self.devices if d.open}
+        g = nx.Graph()
+        g.add_edges_from((SUPPLY, node, {"length": 0, "cable": ""}) for _, node in self.sources)
+        for c in self.cables:
+            u, v = ((n, c.id) if (n, c.id) in cut else n for n in c.ends)
+            if c.length_m < g.get_edge_data(u, v, {"length": float("inf")})["length"]:
+                g.add_edge(u, v, length=c.length_m, cable=c.id)
+        if SUPPLY not in g:
+            return {}
+        paths = nx.single_source_dijkstra_path(g, SUPPLY, weight="length")
+        return {node: g.edges[path[-2:]]["cable"] for node, path in paths.items() if len(path) > 1}
 
     @cached_property
     def closed(self):

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 def parent_pieces(
     tables: NetworkTables, pieces: Pieces, *, placement: Placement, source_nodes: Ints, n_nodes: int
-) -> Ints:
-    """Piece each node is supplied through; -1 at sources and where nothing tells.
+) -> tuple[Ints, Bools]:
+    """Piece each node is supplied through, -1 at sources and where nothing tells; and whether from a source.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ def parent_pieces(
 
     Returns
     -------
-    Shape (n_nodes,).
+    Each of shape (n_nodes,).
     """
     a, b, total = _cut_open(tables, pieces, placement, n_nodes)
     head = total
@@ -47,6 +47,8 @@ def parent_pieces(
     unsupplied = forest.root != head
     parent = np.where(unsupplied | (parent >= len(pieces.u)), -1, parent)
     known = _known_sides(tables, placement, unsupplied)
+    seeds = np.where(placement.end[known] == 0, b[placement.piece[known]], a[placement.piece[known]])
+    known, seeds = known[unsupplied[seeds]], seeds[unsupplied[seeds]]  # an open device beside one may cut its cable off
     if len(known):
         piece = placement.piece[known]
         nothing = np.zeros(len(a), bool)
@@ -56,12 +58,22 @@ def parent_pieces(
             cost=cost,
             shielded=nothing,
             noted=nothing,
-            seeds=np.where(placement.end[known] == 0, b[piece], a[piece]),
+            seeds=seeds,
             seed_cost=pieces.length_m[piece],
             own_edge=piece,
         )
         parent = np.where(unsupplied, reach.via_edge[reach.at, 0], parent)
-    return parent[:n_nodes]
+    return parent[:n_nodes], ~unsupplied[:n_nodes]
+
+
+def needs_direction(tables: NetworkTables, placement: Placement) -> bool:
+    """Whether some device stands where the direction of supply says, by itself or beside another kind."""
+    if placement.upward.any() or (placement.dead_end & placement.with_site).any():
+        return True
+    placed = np.flatnonzero(placement.piece >= 0)
+    kind = tables.switches["single_pole"].to_numpy(bool)[placed] + 2 * tables.switches["open"].to_numpy(bool)[placed]
+    place = placement.piece[placed] * 2 + placement.end[placed]
+    return len(np.unique(place)) < len(np.unique(place * 4 + kind))
 
 
 def _cut_open(tables: NetworkTables, pieces: Pieces, placement: Placement, n_nodes: int) -> tuple[Ints, Ints, int]:

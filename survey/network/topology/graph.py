@@ -71,12 +71,14 @@ class Graph:
 
 
 def build_graph(
-    tables: NetworkTables, pieces: Pieces, *, placement: Placement, source_nodes: Ints, n_nodes: int
+    tables: NetworkTables, pieces: Pieces, *, placement: Placement, by_cable: Bools, source_nodes: Ints, n_nodes: int
 ) -> Graph:
     """Assemble the graph of the normal state.
 
     Parameters
     ----------
+    by_cable
+        Devices that are supplied from the side of their cable, as far as known, shape (n_switches,).
     source_nodes
         Distinct nodes that hold a source, shape (n,).
     n_nodes
@@ -84,7 +86,7 @@ def build_graph(
     """
     poles = _closed_poles(tables, pieces, placement)
     root = n_nodes
-    order = _chain_order(tables, pieces, placement)
+    order = _chain_order(tables, pieces, placement, by_cable=by_cable)
     near, far = np.full(len(poles), -1, np.int64), np.full(len(poles), -1, np.int64)
     far[order] = n_nodes + 1 + np.arange(len(order))
     place = placement.piece[order] * 2 + placement.end[order]
@@ -125,8 +127,12 @@ def _closed_poles(tables: NetworkTables, pieces: Pieces, placement: Placement) -
     return carried & ~tables.switches["open_phases"].to_numpy(np.uint8)
 
 
-def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement) -> Ints:
-    """Placed devices, those on one cable end together, from the node towards the cable, then by id (their row)."""
+def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement, *, by_cable: Bools) -> Ints:
+    """Placed devices, those on one cable end together, from the node towards the cable.
+
+    Those in one place stand so that none is hidden: from the supply on the open ones, then the closed three-pole ones,
+    then the single-pole ones, which so meet no three-pole device below them; then by id (their row).
+    """
     placed = np.flatnonzero((placement.piece >= 0) | (placement.piece == AT_SOURCE))
     piece, at_end = placement.piece[placed], placement.end[placed] == 1
     key = np.where(piece == AT_SOURCE, -2 - placement.node[placed], piece * 2 + at_end)
@@ -137,7 +143,9 @@ def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement) ->
     off = np.where(is_added(tables.switches)[placed], -np.inf, 0.0)
     drawn = drawn[np.isfinite(off[drawn])]
     off[drawn] = _into_cable(tables.lines, pieces, piece=piece[drawn], at_end=at_end[drawn], xy=xy[drawn])
-    return placed[np.lexsort((placed, np.round(off, 2), key))]
+    single, is_open = (tables.switches[name].to_numpy(bool)[placed] for name in ("single_pole", "open"))
+    rank = np.where(is_open, 0, 1 + single)
+    return placed[np.lexsort((placed, np.where(by_cable[placed], -rank, rank), np.round(off, 2), key))]
 
 
 def _into_cable(lines: Lines, pieces: Pieces, *, piece: Ints, at_end: Bools, xy: Floats) -> Floats:

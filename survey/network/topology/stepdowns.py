@@ -24,12 +24,21 @@ SAME_VOLTAGE = 0.2
 
 
 @dataclass(frozen=True)
+class Points:
+    """Node of every site, switch and source, -1 out of reach."""
+
+    sites: Ints
+    switches: Ints
+    sources: Ints
+
+
+@dataclass(frozen=True)
 class Split:
-    """Pieces with moved ends, places of all nodes, node of every source; both nodes of every one that was split."""
+    """Pieces with moved ends, places of all nodes, nodes of the points; both nodes of every one that was split."""
 
     pieces: Pieces
     node_xy: Floats
-    source_nodes: Ints
+    points: Points
     primary: Ints
     secondary: Ints
 
@@ -38,44 +47,92 @@ def split_at_transformers(
     tables: NetworkTables,
     pieces: Pieces,
     *,
-    site_nodes: Ints,
-    source_nodes: Ints,
+    points: Points,
     node_xy: Floats,
     supplies: bool,
     findings: FindingList,
 ) -> Split:
-    """Split the nodes of step-down transformers.
+    """Split the nodes of step-down transformers; what belongs to the secondary goes with it.
+
+    A source there supplies the secondary; a device stands there when it guards a cable of the secondary, a site when
+    its own voltage is that of one.
 
     Parameters
     ----------
-    site_nodes, source_nodes
-        Node of every site and source, -1 out of reach.
     supplies
         The secondary of every step-down transformer is a source (setting ``network.stepdown_supplies``).
     findings
         Gets ``step_down`` and ``voltage_differs``.
     """
     volts = tables.cables["voltage_v"].to_numpy(np.float64)[pieces.cable]
-    rated = np.full(len(node_xy), np.nan)
-    held = np.flatnonzero(site_nodes >= 0)[::-1]
-    rated[site_nodes[held]] = tables.transformers["voltage_v"].to_numpy(np.float64)[held]
+    rated = _primary_voltages(tables, pieces, site_nodes=points.sites, volts=volts, n_nodes=len(node_xy))
     off = [np.abs(volts - rated[end]) > SAME_VOLTAGE * rated[end] for end in (pieces.u, pieces.v)]
-    on = [np.abs(volts - rated[end]) <= SAME_VOLTAGE * rated[end] for end in (pieces.u, pieces.v)]
+    on = [_same(volts, rated[end]) for end in (pieces.u, pieces.v)]
     if not (off[0].any() or off[1].any()):
-        return Split(pieces, node_xy, source_nodes, np.empty(0, np.int64), np.empty(0, np.int64))
+        return Split(pieces, node_xy, points, np.empty(0, np.int64), np.empty(0, np.int64))
     has_off, has_on = _ended_at(pieces, off, len(node_xy)), _ended_at(pieces, on, len(node_xy))
-    _report(tables, site_nodes, has_off=has_off, has_on=has_on, supplies=supplies, findings=findings)
     split = np.flatnonzero(has_off & has_on)
     new_node = np.arange(len(node_xy))
     new_node[split] = len(node_xy) + np.arange(len(split))
+    moves = [end_off & (new_node[end] != end) for end_off, end in zip(off, (pieces.u, pieces.v), strict=True)]
+    sites, switches = _on_secondary(tables, pieces, moves, points=points, rated=rated)
+    _report(
+        tables,
+        np.where(sites, -1, points.sites),
+        has_off=has_off,
+        has_on=has_on,
+        supplies=supplies,
+        findings=findings,
+    )
+    went = Points(
+        sites=np.where(sites, new_node[points.sites], points.sites),
+        switches=np.where(switches, new_node[points.switches], points.switches),
+        sources=np.where(points.sources >= 0, new_node[points.sources], -1),
+    )
     # RULE 7: what hangs on the secondary gets a node of its own
     pieces = replace(
         pieces,
-        u=np.where(off[0], new_node[pieces.u], pieces.u),
-        v=np.where(off[1], new_node[pieces.v], pieces.v),
+        u=np.where(moves[0], new_node[pieces.u], pieces.u),
+        v=np.where(moves[1], new_node[pieces.v], pieces.v),
     )
-    sources = np.where(source_nodes >= 0, new_node[source_nodes] if len(new_node) else -1, -1)
-    return Split(pieces, np.concatenate([node_xy, node_xy[split]]), sources, split, new_node[split])
+    return Split(pieces, np.concatenate([node_xy, node_xy[split]]), went, split, new_node[split])
+
+
+def _same(volts: Floats, rated: Floats | float) -> Bools:
+    return np.asarray(np.abs(volts - rated) <= SAME_VOLTAGE * rated)
+
+
+def _primary_voltages(
+    tables: NetworkTables, pieces: Pieces, *, site_nodes: Ints, volts: Floats, n_nodes: int
+) -> Floats:
+    """Rated voltage of the site at each node, NaN without one; of several the highest that a cable there has."""
+    own = tables.transformers["voltage_v"].to_numpy(np.float64)
+    held = np.flatnonzero((site_nodes >= 0) & np.isfinite(own))
+    held = held[np.argsort(own[held], kind="stable")]
+    least, rated = np.full(n_nodes, np.nan), np.full(n_nodes, np.nan)
+    rated[site_nodes[held]] = own[held]
+    least[site_nodes[held[::-1]]] = own[held[::-1]]
+    for node in np.flatnonzero(least < rated).tolist():
+        here = volts[(pieces.u == node) | (pieces.v == node)]
+        known = [value for value in own[held[site_nodes[held] == node]] if _same(here, value).any()]
+        rated[node] = known[-1] if known else rated[node]
+    return rated
+
+
+def _on_secondary(
+    tables: NetworkTables, pieces: Pieces, moves: list[Bools], *, points: Points, rated: Floats
+) -> tuple[Bools, Bools]:
+    """Sites and switches that stand on a secondary: of its voltage, or guarding a cable of it."""
+    ends = [(end[moving], pieces.cable[moving]) for end, moving in zip((pieces.u, pieces.v), moves, strict=True)]
+    node, cable = (np.concatenate(part) for part in zip(*ends, strict=True))
+    volts, ids = tables.cables["voltage_v"].to_numpy(np.float64)[cable], tables.cables["cable_id"].iloc[cable]
+    guarded = set(zip(node.tolist(), ids, strict=True))
+    guards = zip(points.switches.tolist(), tables.switches["guards"], strict=True)
+    own, sites = tables.transformers["voltage_v"].to_numpy(np.float64), np.zeros(len(points.sites), bool)
+    apart = ~_same(own, rated[points.sites]) & np.isfinite(own) & (points.sites >= 0)
+    for site in np.flatnonzero(apart & np.isin(points.sites, node)).tolist():
+        sites[site] = _same(volts[node == points.sites[site]], own[site]).any()
+    return sites, np.array([pair in guarded for pair in guards], bool)
 
 
 def _ended_at(pieces: Pieces, at_end: list[Bools], n_nodes: int) -> Bools:

@@ -413,3 +413,47 @@ def test_the_cable_of_a_split_line_counts_as_two_at_its_cut():
     # two shielded ends and two devices: one on each
     assert s.walk("s") == ("w2", 50, 50)
     assert s.upstream("w2") == "w1"
+
+
+@pytest.mark.parametrize(("gang", "cutout"), [("a", "b"), ("b", "a")])
+@pytest.mark.parametrize(
+    ("cables", "place"),
+    [
+        ([named("c1", "g", "n1", 1), named("c2", "n1", "n2", 2)], ("n1", "guards=c2")),
+        ([named("c1", "g", "n1", 1), named("c2", "n1", "n2", 2)], ("n1", "guards=c1")),
+        ([named("c1", "g", "n1", 1), named("c2", "n1", "n2", 2)], ("n1",)),
+        ([named("c1", "n1", "g", 1), named("c2", "n2", "n1", 2)], ("n1", "guards=c1")),
+        ([named("c1", "g", "n1", 1), named("c2", "n1", "n2", 2), named("c3", "n1", "n3", 4)], ("n1",)),
+        ([named("c1", "g", "n1", 1), named("c2", "n1", "n2", 2)], ("g",)),
+        ([named("c1", "g", "n1", 1), named("c2", "n1", "n2", 2)], ("n2",)),
+    ],
+    ids=["below", "above", "between", "drawn the other way", "crowded", "at the source", "at the site"],
+)
+def test_a_three_pole_device_and_a_cutout_in_one_place_are_the_same_whatever_their_ids(gang, cutout, cables, place):
+    s = survey(
+        cables, sites=[("s", "n2")], switches=[(gang, *place, "three"), (cutout, *place)], sources=[("src", "g")]
+    )
+    assert s.walk("s")[0] == cutout
+    assert s.gang("s") == ""
+
+
+def test_a_device_beside_an_open_one_tells_no_direction_on_the_other_side_of_it():
+    # n1 is dead: "w" stands there with the open device, and its cable is supplied from the other end
+    s = survey(
+        [named("c1", "g", "n1", 1), named("c2", "n1", "n2", 2), named("c3", "n2", "n3", 4)],
+        sites=[("s", "n3")],
+        switches=[("o", "n1", "open", "guards=c1"), ("w", "n1", "guards=c1"), ("x", "n2")],
+        sources=[("src", "g")],
+    )
+    assert s.walk("s") == ("x", 4, 4)
+
+
+@pytest.mark.parametrize("ids", ["abc", "bca", "cab", "cba"])
+def test_an_open_device_among_others_in_one_place_hides_none(ids):
+    cables = [named("c1", "g", "n1", 1), named("c2", "n1", "n2", 2)]
+    open_, gang, cutout = ids
+    here = ("n1", "guards=c2")
+    switches = [(open_, *here, "open"), (gang, *here, "three"), (cutout, *here)]
+    s = survey(cables, sites=[("s", "n2")], switches=switches, sources=[("src", "g")])
+    assert s.walk("s") == (cutout, 2, 2)
+    assert s.gang("s") == ""

@@ -46,6 +46,39 @@ def test_a_step_down_transformer_in_the_middle_of_drawn_cables():
     assert s.walks() == {"s": ("no_single_pole", 50, 50), "step": ("no_single_pole", 100, 100)}
 
 
+@pytest.mark.parametrize("supplies", [False, True], ids=["source point", "setting"])
+def test_a_device_that_guards_a_cable_of_the_secondary_stands_there(supplies):
+    s = survey(
+        CABLES,
+        sites=SITES,
+        switches=[("w", "n1", "guards=c1"), ("x", "n1", "guards=c2")],
+        sources=[GRID, *([] if supplies else [("h", "n1")])],
+        stepdown_supplies=supplies,
+    )
+    assert s.rules == {"step_down"}
+    assert s.walks() == {"s": ("x", 6, 6), "step": ("w", 0, 0)}
+    assert s.sections() == {"w": ([], 0, ["step"]), "x": (["c2", "c3"], 6, ["s"])}
+
+
+@pytest.mark.parametrize("step", ["a", "z"])
+def test_a_site_of_the_secondarys_voltage_at_the_same_node_stands_there_whatever_its_id(step):
+    sites = [(step, "n1", 24.9), ("m", "n1", 12.47)]
+    s = survey(
+        CABLES, sites=sites, switches=[("w", "g"), ("x", "n1", "guards=c2")], sources=[GRID], stepdown_supplies=True
+    )
+    assert s.findings.of("step_down")[0].ids == (step,)
+    assert s.walks() == {"m": ("no_single_pole", 0, 0), step: ("w", 1, 1)}
+
+
+@pytest.mark.parametrize("bad", [0.48, 124.7, 0.0249])
+def test_a_record_out_of_line_beside_a_step_down_moves_nothing(bad):
+    plain = survey(CABLES, sites=SITES, switches=[("w", "g")], sources=[GRID], stepdown_supplies=True)
+    s = survey(
+        CABLES, sites=[*SITES, ("odd", "n1", bad)], switches=[("w", "g")], sources=[GRID], stepdown_supplies=True
+    )
+    assert s.walks() == {**plain.walks(), "odd": plain.walk("step")}
+
+
 @pytest.mark.parametrize("kv", [12.47, 13.2, 11, float("nan")])
 def test_voltages_close_by_or_unknown_are_no_transformer(kv):
     s = survey(
