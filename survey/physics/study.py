@@ -360,8 +360,9 @@ class Corners:
         return cls(corner_keys(b, g, im=im, one_phase=one_phase), corner_weights(b, g, im=im))
 
     def mean(self, values: FloatArray) -> FloatArray:
-        """Mean of values at the nodes, by nearness."""
-        return np.asarray((self.weights * values).sum(axis=0))
+        """Mean of values at the nodes, by nearness; within their range whatever the rounding."""
+        found = (self.weights * values).sum(axis=0)
+        return np.asarray(np.clip(found, values.min(axis=0), values.max(axis=0)))
 
     def mean_of_some(self, values: FloatArray) -> FloatArray:
         """The same of those that are there; NaN where none is."""

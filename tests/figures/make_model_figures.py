@@ -1,6 +1,7 @@
 """The pictures of survey/data/model.md: what the study must reproduce, and what it does; run it as a script.
 
-``python tests/figures/make_model_figures.py [FOLDER]``; takes a minute or two and needs ngspice for the waveforms.
+``python tests/figures/make_model_figures.py [FOLDER [NAME ...]]``; takes a minute or two and needs ngspice for the
+waveforms.
 """
 
 from __future__ import annotations
@@ -21,16 +22,20 @@ sys.path.insert(0, str(ROOT / "tests" / "physics"))
 
 from equations import Case, by_study, waveform_by_solve_ivp, waveform_by_study  # noqa: E402
 from test_ngspice import waveform_by_ngspice  # noqa: E402
-from test_study_table import ONSET  # noqa: E402
+from test_study_table import ONSET, TYPICAL  # noqa: E402
 
 from survey.desk.picture import ACCENT, INK, LIMIT, QUIET, STYLE  # noqa: E402
+from survey.physics.catalogue import Catalogue  # noqa: E402
+from survey.physics.families import FAMILY_TABLE  # noqa: E402
+from survey.physics.screening import charging_pu  # noqa: E402
 from survey.physics.study import Circuit, CurveLibrary, direct  # noqa: E402
+from survey.physics.transformer import magnetizing_pu, own_capacitance_f  # noqa: E402
 
 IM, P = 0.005, 0.002
 DRAWS = 4
 OTHER = "#8a6d1f"
 VOLTAGE_LIMIT = 1.25
-NAMES = {Circuit.DELTA: "delta", Circuit.FLOATING_WYE: "floating wye", Circuit.FIVE_LEGGED: "five-legged grounded wye"}
+NAMES = {row.circuit: row.title for row in FAMILY_TABLE}
 
 
 def closed_forms(axes: list[Axes]) -> None:
@@ -91,10 +96,11 @@ def onset(axes: list[Axes]) -> None:
     """Five-legged: peak against charging over loss, at no load and a little."""
     ratios = np.geomspace(0.5, 20, 26)
     for load, colour in ((0.0, ACCENT), (0.01, OTHER), (0.02, QUIET)):
-        peaks = [largest(Circuit.FIVE_LEGGED, r * P, load) for r in ratios]
+        peaks = [largest(Circuit.FIVE_LEGGED, r * TYPICAL["p"], load, **TYPICAL) for r in ratios]
         words = "no load" if load == 0 else f"{100 * load:.0f} % of load"
         axes[0].plot(ratios, peaks, "o-", color=colour, markersize=3, linewidth=1.1, label=words)
-    axes[0].plot(*zip(*ONSET, strict=True), "x", color=INK, markersize=6, label="derived figures, no load")
+    derived = [pair for core, row in ONSET if core is TYPICAL for pair in row.items()]
+    axes[0].plot(*zip(*derived, strict=True), "x", color=INK, markersize=6, label="derived figures, no load")
     axes[0].axvline(1.0, color=INK, linewidth=0.9, linestyle=":")
     axes[0].annotate("published onset", (1.04, 3.5), fontsize=8)
     axes[0].axhline(VOLTAGE_LIMIT, color=LIMIT, linewidth=1.0, linestyle="--")
@@ -145,9 +151,41 @@ def look_up(axes: list[Axes]) -> None:
     axes[0].set_ylabel("From the curves, pu")
 
 
-def largest(circuit: Circuit, b: float, load: float) -> float:
+LENGTHS_M = (10.0, 20.0, 30.0, 60.0, 100.0, 150.0, 300.0, 600.0, 1200.0)
+CABLES = ((12.47, 175.5e-12, ACCENT), (24.9, 142e-12, OTHER), (34.5, 115e-12, INK))
+"""Voltage [kV] and capacitance of 1/0 cable of its class [F/m] (published feeders; 25 kV: coaxial formula)."""
+RATING_VA = 300e3
+
+
+def watts(circuit: Circuit, kv: float, cable_f_m: float, length_m: float) -> tuple[float, float]:
+    """Largest mean power of an arrester [W] and largest voltage [per unit] behind a 300 kVA unit of default losses."""
+    catalogue = Catalogue.load()
+    loss = float(catalogue.default_no_load_loss_w(RATING_VA, kv * 1e3)) / RATING_VA
+    exciting = catalogue.default_exciting_pu(RATING_VA, kv * 1e3, core_loss_pu=loss)
+    own = own_capacitance_f(rating_va=RATING_VA, voltage_v=kv * 1e3)
+    b = charging_pu(capacitance_f=own + cable_f_m * length_m, voltage_v=kv * 1e3, rating_va=RATING_VA, frequency_hz=60)
+    im = float(magnetizing_pu(exciting_pu=exciting, core_loss_pu=loss))
+    found = direct(circuit, b=float(b), p=loss, im=im, clamped=True, density=2)
+    return float(found[:, 1].max()) * RATING_VA, float(found[:, 0].max())
+
+
+def arresters(axes: list[Axes]) -> None:
+    """Watts of the hardest-worked arrester against cable length."""
+    for place, circuit in zip(axes, (Circuit.DELTA, Circuit.FLOATING_WYE, Circuit.FIVE_LEGGED), strict=True):
+        for kv, cable_f_m, colour in CABLES:
+            power = [max(watts(circuit, kv, cable_f_m, length)[0], 0.1) for length in LENGTHS_M]
+            place.plot(LENGTHS_M, power, "o-", color=colour, markersize=3, linewidth=1.1, label=f"{kv:g} kV")
+        place.set_xscale("log")
+        place.set_yscale("log")
+        place.set_title(f"{NAMES[circuit]}, 300 kVA".capitalize().replace("kva", "kVA"), loc="left", fontsize=9.5)
+        place.set_xlabel("Cable, m")
+    axes[0].set_ylabel("Largest mean power of one arrester, W")
+    axes[0].legend(fontsize=7.5, frameon=False)
+
+
+def largest(circuit: Circuit, b: float, load: float, *, p: float = P, im: float = IM) -> float:
     """Largest sustained peak of all operations of one circuit."""
-    return float(direct(circuit, b=b, p=P, im=IM, load=load, density=DRAWS)[:, 0].max())
+    return float(direct(circuit, b=b, p=p, im=im, load=load, density=DRAWS)[:, 0].max())
 
 
 FIGURES = {
@@ -155,14 +193,17 @@ FIGURES = {
     "waveforms": (waveforms, 3),
     "five_legged_onset": (onset, 1),
     "load_rule": (load_rule, 2),
-    "look_up": (look_up, 3),
+    "look_up": (look_up, len(Circuit)),
+    "arresters": (arresters, 3),
 }
 
 
-def main(folder: Path) -> None:
-    """Draw every picture into the folder."""
+def main(folder: Path, names: list[str]) -> None:
+    """Draw every picture, or those named, into the folder."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, (draw, panels) in FIGURES.items():
+        if names and name not in names:
+            continue
         with mpl.rc_context(STYLE):
             figure = Figure(figsize=(5.2 if panels == 1 else 9.0, 3.4), layout="constrained")
             FigureCanvasAgg(figure)
@@ -171,4 +212,4 @@ def main(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "reports" / "model")
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "reports" / "model", sys.argv[2:])

