@@ -15,6 +15,7 @@ import geopandas as gpd
 import numpy as np
 import pyogrio
 from districts import build
+from extras import extend
 from faults import plant
 from ledger import Ledger, Row
 from pyproj import CRS
@@ -29,9 +30,9 @@ CRS_FEET = CRS.from_user_input(
 STAMP = "2026-01-15T00:00:00.000Z"
 FIELDS = {
     "cables": "cable_id feeder phases kv build cable_type cap_nf_km length_m",
-    "transformers": "site_id phases bank_id kva kv connection core nll_w exc_pct minload_kw feeder district customers "
-    "critical",
-    "switches": "switch_id poles device state guards",
+    "transformers": "site_id phases bank_id kva kv connection core nll_w exc_pct minload_kw minload_3p arrester feeder "
+    "district customers critical",
+    "switches": "switch_id poles device state arrester ops_year guards",
     "sources": "source_id feeder",
 }
 SHAPEFILE_FEEDERS = ("QP-21", "QP-22")
@@ -43,7 +44,9 @@ def make_ledger(seed: int = SEED) -> tuple[Ledger, list[Row]]:
     ledger = Ledger(np.random.default_rng(seed))
     build(ledger)
     _record_some_capacitances(ledger)
-    return ledger, plant(ledger)
+    planted = plant(ledger)
+    extend(ledger, seed + 1)
+    return ledger, planted
 
 
 def _record_some_capacitances(ledger: Ledger) -> None:

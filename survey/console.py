@@ -107,6 +107,7 @@ def print_summary(result: SurveyResult, out: Path) -> None:
     _print_health(result.record["health"])
     counts = result.record["findings"]
     click.echo("Findings    " + ", ".join(f"{counts[s]} {s}" for s in SEVERITIES))
+    _print_sensitivity(result.record.get("sensitivity", []))
     _print_unread_codes(result.record.get("unread_codes", []))
     _print_unread(result.record.get("unread_cable_texts", []))
     if not result.settings.study.run:
@@ -162,6 +163,18 @@ def _print_health(health: Mapping[str, int]) -> None:
     odd = [f"{words} {health[key]}" for key, words in ODD if health[key]]
     if odd:
         click.echo(labelled("", ", ".join(odd)))
+
+
+def _print_sensitivity(entries: Sequence[Mapping[str, Any]]) -> None:
+    """How the ranking moves when what the model takes for every winding is moved, each by itself."""
+    if entries:
+        said = [
+            f"{name} {value:g}: correlation {entry['rank_correlation']}, "
+            f"{entry['stay']} of the first {entry['first']} stay"
+            for entry in entries
+            for name, value in entry["moved"].items()
+        ]
+        click.echo(labelled("Ranking", "moves so: " + "; ".join(said)))
 
 
 def _print_unread_codes(values: Sequence[Mapping[str, Any]]) -> None:

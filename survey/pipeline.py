@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import survey
 from survey.assess.assess import assess_network
 from survey.assess.collect import collect_result, findings_table, section_members
+from survey.assess.robustness import ranking_robustness
 from survey.assess.score import BANDS
 from survey.assess.unread import unread_cable_texts
 from survey.findings import SEVERITIES, FindingList
@@ -117,6 +118,11 @@ def survey_network(
     result = surveyed.result if base is None else with_base(surveyed.result, base)
     record = make_record(path, surveyed.network, surveyed.assessment, settings=settings, findings=findings)
     record |= result.record
+    if settings.study.run and settings.study.sensitivity:
+        with clock.stage("sensitivity"):
+            record["sensitivity"] = ranking_robustness(
+                surveyed.network, surveyed.assessment, settings=settings, progress=count
+            )
     if changes:
         record["changes"] = [change.row() for change in changes]
     if sign_offs is not None:

@@ -22,6 +22,7 @@ from survey.settings import Settings, load_settings
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
 NODE_FIELDS = {"from_node", "to_node", "node"}  # this utility keeps no node ids: topology comes from the drawing
+POLE_STATES = {"state_a", "state_b", "state_c"}  # nor a state of each pole
 SHAPEFILES = ("PriCond", "XfmrLoc", "SwDevice", "FeederHd")
 
 
@@ -69,7 +70,7 @@ def test_it_is_small():
 
 @pytest.mark.parametrize("layer", LAYERS)
 def test_fields_are_those_of_the_contract(frames, layer):
-    assert set(frames[layer].columns) - {"geometry"} == set(field_specs(layer)) - NODE_FIELDS
+    assert set(frames[layer].columns) - {"geometry"} == set(field_specs(layer)) - NODE_FIELDS - POLE_STATES
 
 
 def test_it_lies_in_the_open_ocean(frames):
@@ -118,14 +119,17 @@ def test_many_ends_meet_a_little_off(frames):
     assert (gaps == 0).sum() > 300
 
 
-def test_parallel_cables_are_the_only_closed_rings(surveyed):
-    tables, _, findings = surveyed
+def test_parallel_cables_and_one_square_are_the_only_closed_rings(surveyed):
+    tables, network, findings = surveyed
     rings = findings.of("closed_ring")
     feeder = tables.cables.set_index("cable_id")["feeder"]
     (ring,) = rings
-    assert "state, each with two ways to a source: 3 (" in ring.message
-    assert len(ring.ids) == 6
-    assert set(feeder[list(ring.ids)]) == {"QP-21"}
+    assert "state, each with two ways to a source: 4 (" in ring.message
+    assert len(ring.ids) == 10
+    assert set(feeder[list(ring.ids)]) == {"QP-21", "FG-13"}
+    looped = tables.transformers["site_id"][network.walks.looped].tolist()
+    assert len(looped) == 2
+    assert all(name.startswith("T-13-") for name in looped)
 
 
 def test_tees_are_where_cross_streets_leave_a_branch(surveyed):

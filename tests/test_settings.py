@@ -59,8 +59,11 @@ def test_a_file_that_is_not_toml(tmp_path, content):
         ({"network": {"snap_m": float("nan")}}, "key 'network.snap_m': Input should be"),
         ({"electrical": {"frequency_hz": 55}}, "key 'electrical.frequency_hz': Input should be 50 or 60, found 55"),
         ({"score": {"high_s": 10, "severe_s": 20}}, "severe_s and high_s must rise"),
-        ({"score": {"high_peak_pu": 5}}, "high_peak_pu and severe_peak_pu must rise"),
-        ({"limits": {"voltage_pu": 2.5}}, "score.high_peak_pu must lie above limits.voltage_pu (2.5)"),
+        ({"score": {"high_peak_pu": 7}}, "high_peak_pu and severe_peak_pu must rise"),
+        (
+            {"limits": {"voltage_pu": 2.5}, "score": {"high_peak_pu": 2.5}},
+            "score.high_peak_pu must lie above limits.voltage_pu (2.5)",
+        ),
         ({"input": {"cables": [1]}}, "key 'input.cables': "),
         ({"input": {"cables": {"layer": ""}}}, "key 'input.cables.layer': String should have at least 1 character"),
         (

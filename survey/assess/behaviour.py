@@ -63,6 +63,7 @@ def curve_parameters(settings: Settings) -> CurveParameters:
         series_resistance=electrical.series_r_pu,
         knee=electrical.knee_pu,
         air_core_reactance=electrical.saturated_x_pu,
+        arrester_pu=electrical.arrester_pu,
     )
 
 

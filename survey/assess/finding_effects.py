@@ -50,6 +50,7 @@ class Effects:
         interval = assessment.interval
         self._width = np.nan_to_num(interval.score_high - interval.score_low)
         self._of_site = _Lookup(tables.transformers["site_id"], _named(findings, "transformers"))
+        self._of_unit = _Lookup(tables.one_phase["site_id"], _named(findings, "transformers"))
         self._of_cable = _Lookup(tables.cables["cable_id"], _named(findings, "cables"))
         self._of_switch = _Lookup(tables.switches["switch_id"], _named(findings, "switches"))
         used = np.stack([network.walks.section, assessment.choice.worst_section])
@@ -58,6 +59,8 @@ class Effects:
         self._used = position[used]
         self._sites_using = _Groups(*_pairs(self._used))
         self._section_of_site = _Groups(members[1], members[0])
+        unit_sections, unit = sections.members(shown, network.unit_node)
+        self._section_of_unit = _Groups(*self._of_unit.only(unit, unit_sections))
         self._section_of_cable = _Groups(*self._of_cable.only(network.pieces.cable[pieces[1]], pieces[0]))
         device = np.append(sections.device, -1)[used]
         self._sites_at_device = _Groups(*_pairs(np.vstack([device, network.walks.gang])))
@@ -70,7 +73,8 @@ class Effects:
             return self._sites_using.of(self._section_of_cable.of(self._of_cable.rows(finding.ids)))
         if finding.layer == "transformers":
             own = self._of_site.rows(finding.ids)
-            return np.union1d(own, self._sites_using.of(self._section_of_site.of(own)))
+            units = self._section_of_unit.of(self._of_unit.rows(finding.ids))
+            return np.union1d(own, self._sites_using.of(np.union1d(self._section_of_site.of(own), units)))
         return np.empty(0, np.int64)
 
     def span(self, sites: Ints) -> float:

@@ -309,3 +309,150 @@ def test_the_interval_holds_whatever_the_neighbour_of_unknown_connection_is(surv
     assert max(scores) > known.score_high
     assert max(scores) <= doubtful.score_high
     assert min(scores) >= doubtful.score_low
+
+
+def add_unit(name, phases, *, at, kva=25.0):
+    """A single-phase unit at a place of the export."""
+
+    def change(layers):
+        frame = layers["transformers"]
+        unit = {"site_id": name, "phases": phases, "kva": kva, "kv": 12.47, "geometry": frame["geometry"].iloc[at]}
+        layers["transformers"] = pd.concat([frame, pd.DataFrame([unit])], ignore_index=True)
+
+    return change
+
+
+def all_of(*changes):
+    def change(layers):
+        for part in changes:
+            part(layers)
+
+    return change
+
+
+def test_single_phase_rating_of_the_weakest_phase_stands_at_the_section_it_is_on(surveyed):
+    some = all_of(
+        add_unit("U1", "A", at=0, kva=50), add_unit("U2", "B", at=0, kva=25), add_unit("U3", "C", at=1, kva=15)
+    )
+    result = surveyed(some)
+    assert site(result, "T1").one_phase_kva == pytest.approx(15)
+    assert site(surveyed(add_unit("U1", "A", at=0)), "T1").one_phase_kva == 0
+    assert set(result.sites.site_id) == set(surveyed().sites.site_id)
+
+
+def test_single_phase_load_lowers_score_and_risk_but_not_the_hazard(surveyed):
+    units = all_of(*(add_unit(f"U{phase}", phase, at=0, kva=400) for phase in "ABC"))
+    bare, calmed = (site(surveyed(change, study={"run": True}), "T1") for change in (lambda _: None, units))
+    assert calmed.hazard == bare.hazard > 0
+    assert calmed.peak_loaded_pu < bare.peak_loaded_pu
+    assert calmed.score == pytest.approx(bare.score * 0.5)
+    assert calmed.risk < bare.risk
+
+
+def test_a_unit_between_two_phases_is_a_finding_with_its_sites_and_does_not_damp(surveyed):
+    result = surveyed(add_unit("U1", "AB", at=0, kva=100))
+    finding = result.findings[result.findings.rule == "between_two_phases"].iloc[0]
+    assert (finding.ids, finding.sites) == ("U1", 2)
+    assert site(result, "T1").one_phase_kva == 0
+    assert "between two phases" in site(result, "T1")["notes"]
+    assert "between two phases" not in site(result, "T3")["notes"]
+
+
+def test_only_a_load_declared_balanced_protects(surveyed):
+    def scored(**values):
+        return site(surveyed(set_site("T1", minload_kw=60.0, **values), study={"run": True}), "T1")
+
+    undeclared, declared, denied = scored(), scored(minload_3p="yes"), scored(minload_3p="no")
+    assert declared.peak_loaded_pu == undeclared.peak_loaded_pu < undeclared.peak_pu
+    assert declared.score < undeclared.score == denied.score
+    assert declared.risk < undeclared.risk == denied.risk
+    assert "not declared three-phase" in undeclared["notes"]
+    by_setting = surveyed(set_site("T1", minload_kw=60.0), study={"run": True}, limits={"minload_three_phase": True})
+    assert site(by_setting, "T1").score == declared.score
+
+
+def test_arresters_on_record_decide_the_reading(surveyed):
+    """By a site's record or the device's; none only where every site has none."""
+
+    def read(t1, t2, device=None):
+        change = all_of(set_site("T1", arrester=t1), set_site("T2", arrester=t2))
+
+        def with_device(layers):
+            change(layers)
+            layers["switches"].loc[layers["switches"].switch_id == "R1", "arrester"] = device
+
+        return site(surveyed(with_device, study={"run": True}), "T1")
+
+    yes, no, unknown = read("yes", "unknown"), read("no", "no"), read("no", "unknown")
+    assert read("no", "no", "yes").hazard == yes.hazard != no.hazard
+    assert unknown.hazard == max(yes.hazard, no.hazard)
+    assert "whether arresters stand there is not known" in unknown["notes"]
+    assert "whether arresters" not in yes["notes"] + no["notes"]
+    assert yes.arrester_w > 0
+    assert yes.arrester_s == pytest.approx(yes.arrester_s)
+
+
+def test_an_arrester_code_that_is_not_known_is_unknown_and_a_finding(surveyed):
+    result = surveyed(set_site("T1", arrester="perhaps"))
+    assert "unknown_arrester" in set(result.findings.rule)
+    assert "whether arresters stand there is not known" in site(result, "T1")["notes"]
+
+
+def test_overhead_line_counts_with_its_default_and_says_how_much(surveyed):
+    def overhead(layers):
+        layers["cables"].loc[layers["cables"].cable_id == "C2", ["build", "cable_type"]] = ["oh", ""]
+
+    with_line, without = (site(surveyed(overhead, electrical={"overhead_nf_km": nf_km}), "T1") for nf_km in (8.0, 0.0))
+    assert with_line.cap_nf - without.cap_nf == pytest.approx(0.8, rel=1e-3)  # 100 m
+    assert with_line.exposed_cable_m == without.exposed_cable_m == pytest.approx(180, abs=0.1)
+    finding = surveyed(overhead).findings.set_index("rule").loc["overhead_capacitance"]
+    assert "C2" in finding.ids.split()
+    assert "5 nF/km" in finding.message
+
+
+def test_risk_is_the_sum_over_the_points_up_the_way(surveyed):
+    """Two points: the elbow worked four times a year by its record, the cutout by its kind."""
+
+    def two_points(layers):
+        end_elbow(layers)
+        layers["switches"].loc[layers["switches"].switch_id == "E2", "ops_year"] = 4.0
+
+    alike = dict.fromkeys(("customers_weight", "rating_weight", "critical_weight"), 0.0)
+    score = {"ops_year": {"cutout": 0.25}, "ops_year_other": 7.0} | alike
+    row = site(surveyed(two_points, score=score), "T2")
+    only_top = site(surveyed(two_points, score=score | {"ops_year": {"cutout": 0.0}}), "T2")
+    assert row.ops_year == 0.25  # of the worst point
+    assert row.risk - only_top.risk == pytest.approx(0.25 * row.hazard / 100)
+    assert only_top.risk > 0
+    points = surveyed(two_points, score=score).switching_points.set_index("switch_id")
+    assert points.ops_year[["E2", "R1"]].tolist() == [4.0, 0.25]
+    sites = surveyed(two_points, score=score).sites
+    assert points.risk.sum() == pytest.approx(sites.risk.sum())
+
+
+def test_operations_below_zero_are_a_finding_and_the_kind_counts(surveyed):
+    def negative(layers):
+        layers["switches"]["ops_year"] = -1.0
+
+    result = surveyed(negative)
+    assert "unusable_ops_year" in set(result.findings.rule)
+    assert result.switching_points.ops_year.min() > 0
+
+
+def test_load_to_hold_is_of_the_whole_section_and_named_in_the_action(surveyed):
+    row = site(surveyed(limits={"load_rule": 0.2}), "T1")
+    assert row.hold_kw == 120  # of 600 kVA
+    assert row.load_rule_kw == pytest.approx(60)
+    assert "hold at least 120 kW of load behind it (20 % of rating" in row.action
+    studied = site(surveyed(study={"run": True}), "T1")
+    assert studied.hold_kw >= max(90, studied.worst_load_kw)
+
+
+def test_ranking_under_moved_values_is_compared():
+    from survey.assess.robustness import compare_risks
+
+    one = np.array([5.0, 4.0, 3.0, 0.0, 0.0])
+    found = compare_risks(one, np.array([4.0, 5.0, 0.5, 1.0, 0.0]), first=3)
+    assert found == {"sites": 4, "rank_correlation": 0.6, "first": 3, "stay": 2}
+    assert compare_risks(one, one)["rank_correlation"] == 1
+    assert compare_risks(one * 0, one * 0) == {"sites": 0, "rank_correlation": None, "first": 0, "stay": 0}

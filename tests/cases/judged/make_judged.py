@@ -1,0 +1,60 @@
+"""What the survey says of two large invented utilities, kept because their study takes minutes.
+
+``python tests/cases/judged/make_judged.py`` brings ``*.csv`` up to date. One utility at 12.47 kV that records nothing
+but what it must, one at 24.9 kV with arresters and customers on record.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parents[1] / "benchmarks"))
+COLUMNS = ["status", "band", "hazard", "score", "risk", "worst_peak_pu", "arrester_s", "exposed_kva", "one_phase_kva"]
+
+
+def plain(frames):
+    """The maker's network as it is."""
+    return frames
+
+
+def recorded(frames):
+    """The same at 24.9 kV, with more on record."""
+    rng = np.random.default_rng(5)
+    sites, cables = frames["transformers"], frames["cables"]
+    sites["kv"], cables["kv"] = 24.9, 24.9
+    cables["cable_type"] = cables["cable_type"].str.replace("15kV 133%", "25kV 100%")
+    sites["arrester"] = rng.choice(["yes", "no", "unknown"], len(sites), p=[0.5, 0.1, 0.4])
+    sites["customers"] = rng.integers(1, 300, len(sites))
+    return frames
+
+
+UTILITIES = {"plain": (plain, 1500, 1), "recorded": (recorded, 1000, 2)}
+
+
+def judge(change, cables, seed, folder):
+    """Survey one utility, study and all."""
+    from make_network import make_network
+
+    from survey.pipeline import run_survey
+
+    path = folder / "network.gpkg"
+    for layer, frame in change(make_network(cables, seed=seed)).items():
+        frame.to_file(path, layer=layer)
+    return run_survey(path).sites
+
+
+def main():
+    for name, (change, cables, seed) in UTILITIES.items():
+        with tempfile.TemporaryDirectory() as folder:
+            sites = judge(change, cables, seed, Path(folder))
+        path = HERE / f"{name}.csv"
+        sites[["site_id", *COLUMNS]].to_csv(path, index=False, float_format="%.9g", lineterminator="\n")
+
+
+if __name__ == "__main__":
+    main()
