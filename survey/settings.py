@@ -84,10 +84,10 @@ class ScoreSettings(Section):
     Cut points have a physical meaning each. ``severe_s``: an arrester is at its thermal limit within one operation,
     while the pole is still being moved (1 s: judgement). ``high_s``: it is so before the next pole can follow (10 s:
     judgement); what takes minutes is moderate. Without arresters ``severe_peak_pu``: two thirds of the impulse level of
-    the 15 kV class (95 kV, 9.3 times normal crest), which aged insulation does not hold time and again; ``high_peak_pu``:
-    over the one-minute test of new transformers of that class (34 kV, 4.7 times) and over the crests usually published
-    (3 to 5); both levels IEEE C57.12.00, from memory, the shares judgement. Over the voltage limit, whatever else, is
-    moderate.
+    the 15 kV class (95 kV, 9.3 times normal crest), which aged insulation does not hold time and again;
+    ``high_peak_pu``: over the one-minute test of new transformers of that class (34 kV, 4.7 times) and over the crests
+    usually published (3 to 5); both levels IEEE C57.12.00, from memory, the shares judgement. Over the voltage limit,
+    whatever else, is moderate.
 
     ``ops_year``: operations a year, one pole at a time, by a word in the device's text; ``ops_year_other`` for all else
     (judgement; faults alone give 0.08 to 0.10 a year for a riser cutout, planned work comes on top). All weights are

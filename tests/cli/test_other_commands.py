@@ -93,10 +93,10 @@ def test_a_draft_goes_on_from_settings_that_hold_already(tmp_path, capsys):
     layers = {f"net_{name}": frame.rename(columns=RENAMED) for name, frame in tables().items()}
     export = write_gpkg(tmp_path / "net.gpkg", layers)
     known, draft = tmp_path / "known.toml", tmp_path / "draft.toml"
-    known.write_text("[input.cables.defaults]\nkv = 12.47\n\n[score]\nhigh_s = 300\n")
+    known.write_text("[input.cables.defaults]\nkv = 12.47\n\n[score]\nhigh_s = 30\n")
     assert survey("inspect", export, "-s", known, "-o", draft) == 0
     assert survey("run", export, "-s", draft, "-o", tmp_path / "out", "--no-study") == 0
-    assert "high_s = 300" in draft.read_text()
+    assert "high_s = 30" in draft.read_text()
     said = capsys.readouterr()
     assert said.err == ""
     assert survey("inspect", export, "-s", known, "-o", known) == 1

@@ -74,12 +74,12 @@ def test_units_defaults_patterns_and_coordinate_system_are_kept(network):
 def test_sections_that_are_not_about_the_input_are_kept_as_they_are(network, tmp_path):
     path = tmp_path / "s.toml"
     path.write_text(
-        '[input]\ncrs = "EPSG:2263"\n[score]\nhigh_s = 250\n[plan.costs]\nthree_pole = 3\nadd_three_pole = 4\n'
+        '[input]\ncrs = "EPSG:2263"\n[score]\nhigh_s = 25\n[plan.costs]\nthree_pole = 3\nadd_three_pole = 4\n'
     )
     found = inspect_network(network, settings=load_settings(path).input)
     draft = tmp_path / "draft.toml"
     draft.write_text(draft_settings(found, others=other_sections(path)))
-    assert load_settings(draft).score.high_s == 250
+    assert load_settings(draft).score.high_s == 25
     assert load_settings(draft).plan.costs["add_three_pole"] == 4
     assert other_sections(None) == {}
 
