@@ -46,10 +46,9 @@ def plan(  # noqa: PLR0913 - one parameter an option
 ) -> None:
     """Choose the three-pole installs that remove most risk.
 
-    They are chosen for a budget, from the survey in OUT. Risk is the sum of the priorities of all sites. There is
-    no better plan among the installs considered, and what it leaves is proved by surveying the changed network;
-    'survey run --with OUT/plan_changes.csv'
-    gives the same figures.
+    They are chosen for a budget, from the survey in OUT. Risk is severity-weighted ringing operations a year, summed
+    over all sites. There is no better plan among the installs considered, and what it leaves is proved by surveying
+    the changed network; 'survey run --with OUT/plan_changes.csv' gives the same figures.
     """
     from survey.console import stage_progress
     from survey.planning.plan_files import write_plan
@@ -89,12 +88,15 @@ def print_plan(found: Plan, out: Path) -> None:
             if row.kind == "three_pole"
             else f"three-pole device at {in_line(row.at)}"
         )
-        risk = f"risk {row.risk_before:.0f} -> {row.risk_after:.0f}"
+        risk = f"removes {row.risk_removed:.3g} a year"
         click.echo(f"{row.order:4d}. {what.strip()}: {row.sites_helped} sites, {risk}")
     if len(found.installs) > MOST_ROWS:
         click.echo(f"      ... {len(found.installs) - MOST_ROWS} more in plan.csv")
     spent = float(found.installs["cost"].sum())
-    click.echo(f"\nRisk        {found.risk_before:.1f} before, {found.risk_after:.1f} after (sum of priorities)")
+    click.echo(
+        f"\nRisk        {found.risk_before:.4g} before, {found.risk_after:.4g} after "
+        "(severity-weighted ringing operations a year)"
+    )
     click.echo(f"Spent       {spent:g} of {found.request.budget:g} on {len(found.installs)} installs")
     click.echo(f"Check       {greedy_words(found)}")
     click.echo(
@@ -116,4 +118,4 @@ def greedy_words(found: Plan) -> str:
         return f"always taking the best next one misses the least share of {', '.join(found.greedy.short)}"
     greedy = float(found.greedy.risk[-1])
     better = max(0.0, greedy - found.optimum.risk)
-    return f"always taking the best next one leaves {greedy:.1f}; this plan is better by {better:.1f}"
+    return f"always taking the best next one leaves {greedy:.4g}; this plan is better by {better:.2g}"

@@ -88,8 +88,8 @@ def weigh(
 
 
 def conversions(network: Network, chains: Chains, *, request: PlanRequest, settings: Settings) -> pd.DataFrame:
-    """Every single-pole point on a chain that gives some site a score."""
-    counts = np.maximum.reduceat(chains.value, chains.start[:-1]) > SAME if len(chains.weight) else np.empty(0, bool)
+    """Every single-pole point on a chain that adds to some site's risk."""
+    counts = np.add.reduceat(chains.value, chains.start[:-1]) > SAME if len(chains.weight) else np.empty(0, bool)
     section = np.unique(chains.section[np.repeat(counts, np.diff(chains.start))])
     switches = network.tables.switches.iloc[network.sections.device[section]]
     ids = switches["switch_id"].to_numpy(object)
@@ -128,9 +128,9 @@ def _wishes(
     )
     linked = np.zeros(n_sections, bool)
     linked[chains.section] = True
-    score = np.append(np.maximum.reduceat(chains.value, chains.start[:-1]) if len(chains.weight) else np.empty(0), 0.0)
+    rate = np.append(np.add.reduceat(chains.value, chains.start[:-1]) if len(chains.weight) else np.empty(0), 0.0)
     return Wishes(
-        worth=np.where(chains.site_group >= 0, chains.site_weight * score[chains.site_group], 0.0),
+        worth=np.where(chains.site_group >= 0, chains.site_weight * rate[chains.site_group], 0.0),
         pays=(cost > cheapest) | _lets_large_count(chains, n_sections) | bool(request.least or request.most),
         linked=linked,
         named=_named_places(network, chains, {*request.must, *request.costs}),

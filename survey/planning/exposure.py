@@ -1,9 +1,9 @@
 """What exposes every site, as arrays: the chain of switching points up the way, and what each contributes.
 
-The score of a site is the largest value on its chain (see :mod:`survey.assess.choice`). A point that becomes three-pole
-leaves the chain and stands as a three-pole device between the site and the points above. The exposed sections of the
-other points do not change by that, since a section is what loses its supply on one pole of its own point; so the
-values are those of the survey, and only *which* of them count changes:
+The risk of a site is the sum over its chain (see :mod:`survey.assess.risk`). A point that becomes three-pole leaves
+the chain and stands as a three-pole device between the site and the points above. The exposed sections of the other
+points do not change by that, since a section is what loses its supply on one pole of its own point; so the values are
+those of the survey, and only *which* of them count changes:
 
 1. a point that is three-pole does not count;
 2. the lowest one left is the nearest: it counts whatever its rating;
@@ -21,8 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
-from survey.assess.risk import site_consequence
-from survey.assess.score import lowered_by_load
+from survey.assess.risk import ringing_rate, site_consequence
 
 if TYPE_CHECKING:
     from survey.assess.assess import Assessment
@@ -41,13 +40,13 @@ class Chains:
     section
         Section of each entry, shape (n_entries,).
     value
-        Score it gives, before any three-pole device is counted, 0-100; 0 where there is no figure.
+        Operations a year x share that rings x severity, before any three-pole device is counted; 0 without a figure.
     gang
         A three-pole device stands between it and the entry before (for the first: and the site).
     small
         Rated no more than ``worst_kva``.
     weight
-        Sum of the consequence weights of the group's sites, shape (n_groups,): priority = weight x score.
+        Sum of the consequence weights of the group's sites, shape (n_groups,): risk = weight x sum of what counts.
     site_group
         Group of every site, -1 for those that no plan counts, shape (n_sites,).
     site_weight
@@ -70,11 +69,6 @@ class Chains:
     def owner(self) -> Ints:
         """Group of every entry."""
         return np.repeat(np.arange(len(self.weight)), np.diff(self.start))
-
-
-def consequence(network: Network, settings: Settings) -> Floats:
-    """Consequence weight of every site, shape (n_sites,)."""
-    return site_consequence(network, settings=settings.score)
 
 
 def find_chains(
@@ -100,7 +94,7 @@ def find_chains(
     inverse = inverse.reshape(-1)
     group = np.full(len(known), -1, np.int64)
     group[rows] = inverse
-    weight = consequence(network, settings)
+    weight = site_consequence(network, settings=settings.score)
     total = np.bincount(inverse, weights=weight[rows], minlength=len(unique)).astype(np.float64)
     owner, section, gang = _climb(network, unique[:, 0].astype(np.int64), unique[:, 2].astype(bool))
     value = _values(assessment, section, family[rows[first]][owner], settings=settings)
@@ -132,7 +126,6 @@ def _climb(network: Network, nearest: Ints, gang: Bools) -> tuple[Ints, Ints, Bo
 
 
 def _values(assessment: Assessment, section: Ints, family: Ints, *, settings: Settings) -> Floats:
-    figures, circuits = assessment.figures, assessment.circuits
-    lowered = lowered_by_load(figures.hazard, figures.loaded, settings=settings.score)
+    rate, circuits = ringing_rate(assessment.figures, settings=settings.score), assessment.circuits
     row = circuits.index(section, family, n_sections=len(assessment.totals.rating_va))
-    return np.nan_to_num(np.append(lowered, np.nan)[row])
+    return assessment.risks.ops_year[section] * np.nan_to_num(np.append(rate, np.nan)[row])

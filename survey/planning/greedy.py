@@ -54,13 +54,13 @@ class Gains:
         self.problem = problem
         self.chosen = np.zeros(problem.n, bool)
         self.touched = problem.touched()
-        self.score = problem.scores(self.chosen)
-        self.risk = float(problem.chains.weight @ self.score)
+        self.rate = problem.rates(self.chosen)
+        self.risk = float(problem.chains.weight @ self.rate)
         self.gain = np.full(problem.n, -np.inf)
         owner, group = self.touched.owner, self.touched.flat
         order = np.argsort(group, kind="stable")
         self._by_group = owner[order]
-        self._group_start = np.searchsorted(group[order], np.arange(len(self.score) + 1))
+        self._group_start = np.searchsorted(group[order], np.arange(len(self.rate) + 1))
         self._update(np.flatnonzero(among))
 
     def _update(self, candidate: Ints) -> None:
@@ -68,8 +68,8 @@ class Gains:
         first = self.touched.start[candidate]
         at = ranges(first, count)
         group = self.touched.flat[at]
-        after = self.problem.scores(self.chosen, group=group, flip=np.repeat(candidate, count))
-        saved = self.problem.chains.weight[group] * (self.score[group] - after)
+        after = self.problem.rates(self.chosen, group=group, flip=np.repeat(candidate, count))
+        saved = self.problem.chains.weight[group] * (self.rate[group] - after)
         self.gain[candidate] = np.bincount(
             np.repeat(np.arange(len(candidate)), count), weights=saved, minlength=len(candidate)
         )
@@ -79,8 +79,8 @@ class Gains:
         self.chosen[candidate] = True
         self.gain[candidate] = -np.inf
         group = self.touched[candidate]
-        before, self.score[group] = self.score[group], self.problem.scores(self.chosen, group=group)
-        self.risk += float(self.problem.chains.weight[group] @ (self.score[group] - before))
+        before, self.rate[group] = self.rate[group], self.problem.rates(self.chosen, group=group)
+        self.risk += float(self.problem.chains.weight[group] @ (self.rate[group] - before))
         near = [self._by_group[self._group_start[g] : self._group_start[g + 1]] for g in group]
         again = np.unique(np.concatenate([*near, np.empty(0, np.int64)]).astype(np.int64))
         again = again[np.isfinite(self.gain[again])]

@@ -1,15 +1,15 @@
 """The exact choice, as a mixed-integer programme for scipy's HiGHS.
 
-For every group the values its score can take are levels ``L1 < L2 < ...``; a variable ``t_l`` says that the residual
-is at least level l. With ``x`` a point that becomes three-pole and ``y`` a device that is added, and ``v`` the value
-of an entry, ``h`` the same lowered by a three-pole device between:
+An entry of a chain adds its value ``v`` to the risk, or the part ``h`` of it where a three-pole device stands between.
+Of every entry a variable ``t`` says that ``h`` is left, another that the rest up to ``v`` is. With ``x`` a point that
+becomes three-pole:
 
-- level up to ``h``:          ``t_l + x >= 1``: only replacing the point itself takes it off;
-- level between ``h`` and ``v``: ``t_l + x + (installs below and between) >= 1``: any of these lowers it;
-- an entry over ``worst_kva`` counts once all below it are three-pole: ``t_l + x - (sum of those below) >= 1 - their
+- ``h`` is left: ``t + x >= 1``: only replacing the point itself takes it off;
+- the rest is left: ``t + x + (installs below and between) >= 1``: any of these takes it off;
+- an entry over ``worst_kva`` counts once all below it are three-pole: ``t + x - (sum of those below) >= 1 - their
   number``.
 
-Minimise the sum of ``weight (L_l - L_(l-1)) t_l`` with the cost of what is chosen within the budget. ``t`` may be
+Minimise the sum of all ``t`` by what they stand for, with the cost of what is chosen within the budget. ``t`` may be
 continuous: at the optimum each is 0 or 1 by itself once the installs are.
 """
 
@@ -32,7 +32,9 @@ if TYPE_CHECKING:
 
 
 SAME = 1e-9
-"""Levels closer than this are one."""
+"""Less risk than this is none."""
+SCALE = 1e4
+"""The objective is solved so large, since HiGHS's tolerances are absolute."""
 
 
 @dataclass(frozen=True)
@@ -97,59 +99,30 @@ class Programme:
     def __init__(self, problem: Problem) -> None:
         self.whole = problem
         self.problem, self.rest = problem.reduced()
-        self._levels()
         self._constraints()
-
-    def _levels(self) -> None:
-        """Levels of every group: the values of its entries, as they are and lowered, without zero and doubles."""
-        c = self.problem.chains
-        owner, low = c.owner, c.value * c.keep
-        at, level = np.concatenate([owner, owner]), np.concatenate([c.value, low])
-        at, level = at[level > SAME], level[level > SAME]
-        order = np.lexsort((level, at))
-        at, level = at[order], level[order]
-        new = np.append(True, (np.diff(at) != 0) | (np.diff(level) > SAME))[: len(at)]
-        self.level_group, self.level = at[new], level[new]
-        below = np.where(
-            np.append(True, np.diff(self.level_group) != 0)[: len(self.level)], 0.0, np.roll(self.level, 1)
-        )
-        self.gain = c.weight[self.level_group] * (self.level - below)
-        self.level_start = np.searchsorted(self.level_group, np.arange(len(c.weight) + 1))
 
     def _constraints(self) -> None:
         rows = _LevelRowsDraft()
-        c, problem = self.problem.chains, self.problem
-        owner = c.owner
-        position = np.arange(len(owner)) - c.start[owner]
-        ever_gang = _ever(c.gang, c.start)
-        counts = (position == 0) | ~_ever(~c.small & (position > 0), c.start)
-        low = c.value * c.keep
-        entry, level = self._pairs(np.where(ever_gang, low, c.value))
-        ordinary = counts[entry]
-        always = self.level[level] <= low[entry] + SAME
-        self._add(rows, entry, level, ordinary & always, soft=False)
-        self._add(rows, entry, level, ordinary & ~always, soft=True)
-        self._add_large(rows, entry, level, ~ordinary & always, position=position)
-        everything = merged(rows.done(problem.n, self.gain))
+        c, n = self.problem.chains, len(self.problem.chains.section)
+        position = np.arange(n) - c.start[c.owner]
+        ordinary = (position == 0) | ~_ever(~c.small & (position > 0), c.start)
+        bare = ordinary & ~_ever(c.gang, c.start)
+        worth = c.weight[c.owner] * c.value
+        gain = np.concatenate([worth * c.keep, worth * (1.0 - c.keep)])
+        counts = worth > SAME
+        self._add(rows, np.flatnonzero(counts & ordinary), level_from=0, soft=False)
+        self._add(rows, np.flatnonzero(counts & bare), level_from=n, soft=True)
+        self._add_large(rows, np.flatnonzero(counts & ~ordinary), position=position)
+        everything = merged(rows.done(self.problem.n, gain))
         self.matrix, self.least, self.gain = everything.matrix(), everything.least, everything.gain
 
-    def _pairs(self, top: Floats) -> tuple[Ints, Ints]:
-        """Every entry with every level of its group up to ``top``."""
-        owner = self.problem.chains.owner
-        count = np.diff(self.level_start)[owner]
-        entry = np.repeat(np.arange(len(owner)), count)
-        level = ranges(self.level_start[owner], count)
-        good = self.level[level] <= top[entry] + SAME
-        return entry[good], level[good]
-
-    def _add(self, rows: _LevelRowsDraft, entry: Ints, level: Ints, where: Bools, *, soft: bool) -> None:
+    def _add(self, rows: _LevelRowsDraft, entry: Ints, *, level_from: int, soft: bool) -> None:
         """Rows ``t + x (+ everything below and between) >= 1``."""
-        entry, level = entry[where], level[where]
         row = rows.count + np.arange(len(entry))
         parts = [(row, self.problem.convert[entry])]
         if soft:
             parts.extend(self._beneath(entry, row))
-        self._store(rows, parts, level=level, least=np.ones(len(entry)))
+        self._store(rows, parts, level=level_from + entry, least=np.ones(len(entry)))
 
     def _beneath(self, entry: Ints, row: Ints) -> list[tuple[Ints, Ints]]:
         """Pairs (row, candidate): what stands between the site and each entry, or below it on the chain."""
@@ -163,18 +136,17 @@ class Programme:
             (np.repeat(row, stretch_count), between.flat[ranges(stretch_first, stretch_count)]),
         ]
 
-    def _add_large(self, rows: _LevelRowsDraft, entry: Ints, level: Ints, where: Bools, *, position: Ints) -> None:
+    def _add_large(self, rows: _LevelRowsDraft, entry: Ints, *, position: Ints) -> None:
         """Rows ``t + x - (those below) >= 1 - their number``, where all below can become three-pole."""
         c = self.problem.chains
-        first = c.start[c.owner[entry]]
         missing = np.concatenate([[0], np.cumsum(self.problem.convert < 0)])
-        where = where & (missing[entry] == missing[first])
-        entry, level, first = entry[where], level[where], first[where]
+        entry = entry[missing[entry] == missing[c.start[c.owner[entry]]]]
+        first = c.start[c.owner[entry]]
         row = rows.count + np.arange(len(entry))
         count = position[entry]
         below = (np.repeat(row, count), self.problem.convert[ranges(first, count)])
         parts = [(row, self.problem.convert[entry])]
-        self._store(rows, parts, level=level, least=np.asarray(1.0 - count, np.float64), minus=[below])
+        self._store(rows, parts, level=entry, least=np.asarray(1.0 - count, np.float64), minus=[below])
 
     def _store(
         self,
@@ -217,9 +189,10 @@ class Programme:
         limits = [LinearConstraint(self.matrix, self.least, np.inf)] if self.matrix.shape[0] else []
         limits.append(self._spending(terms.cost, 0.0, terms.budget))
         limits += [self._spending(terms.cost * share.members, share.least, share.most) for share in terms.shares]
+        scale = SCALE / max(float(self.gain.sum()), SAME)
         low, high = np.where(terms.must, 1.0, 0.0), np.where(terms.never, 0.0, 1.0)
         answer = milp(
-            np.concatenate([np.zeros(n), self.gain]),
+            np.concatenate([np.zeros(n), self.gain * scale]),
             integrality=np.concatenate([np.ones(n), np.zeros(n_levels)]),
             bounds=Bounds(np.concatenate([low, np.zeros(n_levels)]), np.concatenate([high, np.ones(n_levels)])),
             constraints=limits,
@@ -234,7 +207,7 @@ class Programme:
         chosen = answer.x[:n] > 0.5
         bound = answer.mip_dual_bound if answer.mip_dual_bound is not None else answer.fun
         risk = self.rest + self.problem.risk(chosen)
-        return Optimum(chosen, risk, max(0.0, risk - self.rest - float(bound)))
+        return Optimum(chosen, risk, max(0.0, risk - self.rest - float(bound) / scale))
 
     def _spending(self, cost: Floats, least: float, most: float) -> LinearConstraint:
         slack = 1e-9 * max(1.0, abs(most) if np.isfinite(most) else 1.0)

@@ -53,7 +53,7 @@ def draw_curve_picture(plan: Plan, paths: Sequence[Path]) -> None:
         axes.plot([plan.request.budget], [plan.risk_after * share], "D", color=INK, markersize=8, label=label)
         unit = "number of installs" if (plan.candidates.table["cost"] == 1.0).all() else "unit of the costs"
         axes.set_xlabel(f"Budget ({unit})")
-        axes.set_ylabel("Risk left, % (sum of the priorities of all counted sites)")
+        axes.set_ylabel("Risk left, % (severity-weighted ringing operations a year)")
         axes.set_ylim(0, 105)
         axes.set_xlim(left=0)
         axes.grid(visible=True, color="#dddddd", linewidth=0.6)

@@ -23,21 +23,21 @@ if TYPE_CHECKING:
 
 INSTALL_COLUMNS: dict[str, int | None] = {
     "order": 0, "kind": None, "id": None, "at": None, "device": None, "feeder": None, "district": None, "cost": 2,
-    "cum_cost": 2, "sites_helped": 0, "risk_before": 3, "risk_after": 3, "risk_removed": 3, "must": 0, "lon": 7,
+    "cum_cost": 2, "sites_helped": 0, "risk_before": 6, "risk_after": 6, "risk_removed": 6, "must": 0, "lon": 7,
     "lat": 7,
 }  # fmt: skip
 SITE_COLUMNS: dict[str, int | None] = {
-    "site_id": None, "feeder": None, "district": None, "counted": 0, "priority_before": 1, "priority_after": 1,
-    "score_before": 1, "score_after": 1, "band_before": None, "band_after": None, "worst_before": None,
-    "worst_after": None, "status_after": None, "advice": None,
+    "site_id": None, "feeder": None, "district": None, "counted": 0, "risk_before": 6, "risk_after": 6,
+    "priority_before": 1, "priority_after": 1, "score_before": 1, "score_after": 1, "band_before": None,
+    "band_after": None, "worst_before": None, "worst_after": None, "status_after": None, "advice": None,
 }  # fmt: skip
 CURVE_COLUMNS: dict[str, int | None] = {
     "budget": 2,
     "spent": 2,
     "installs": 0,
-    "risk_optimum": 3,
-    "risk_greedy": 3,
-    "gap": 6,
+    "risk_optimum": 6,
+    "risk_greedy": 6,
+    "gap": 9,
 }
 
 
@@ -54,14 +54,13 @@ def write_plan(plan: Plan, folder: Path) -> None:
     with reserve_folder(folder) as held:
         staging = held.staging
         try:
-            installs = plan.installs.assign(risk_removed=plan.installs["risk_before"] - plan.installs["risk_after"])
-            write_rows(staging / "plan.csv", installs, columns=INSTALL_COLUMNS)
+            write_rows(staging / "plan.csv", plan.installs, columns=INSTALL_COLUMNS)
             write_changes(staging / "plan_changes.csv", plan)
             write_rows(staging / "plan_sites.csv", plan.sites, columns=SITE_COLUMNS)
             write_rows(staging / "plan_curve.csv", curve_table(plan), columns=CURVE_COLUMNS)
             draw_curve_picture(plan, [staging / "plan_curve.png", staging / "plan_curve.svg"])
             draw_map_picture(plan, folder, staging / "plan_map.png")
-            (staging / "plan.geojson").write_text(_geojson(installs), encoding="utf-8", newline="\n")
+            (staging / "plan.geojson").write_text(_geojson(plan.installs), encoding="utf-8", newline="\n")
             text = json.dumps(plan_record(plan), indent=2, ensure_ascii=False, allow_nan=False)
             (staging / "plan.json").write_text(text + "\n", encoding="utf-8", newline="\n")
         except OSError as error:
@@ -123,7 +122,7 @@ def plan_record(plan: Plan) -> dict[str, Any]:
     greedy = float(plan.greedy.risk[-1])
     return {
         "caution": CAUTION,
-        "risk_is": "sum of the priorities of the counted sites",
+        "risk_is": "severity-weighted ringing operations a year of the counted sites",
         "request": {
             "budget": request.budget,
             "costs": {**plan.settings.plan.costs, **request.costs},

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from survey.arrays import Bools, Objects
+from survey.assess.action import NO_ACTION
 from survey.assess.assess import Assessment, assess_network
 from survey.assess.site_table import site_table
 from survey.errors import OutputError
@@ -57,14 +58,15 @@ class Plan:
     ----------
     installs
         Chosen candidates in order of marginal value: columns of the candidates' table and ``cum_cost, sites_helped,
-        risk_before, risk_after``.
+        risk_before, risk_after, risk_removed``.
     changes
         The same as a what-if, in the same order.
     sites
-        One row per site: ``site_id, counted, priority_before, priority_after, score_before, score_after, band_before,
-        band_after, switch_after, advice``.
+        One row per site: ``site_id, counted, switch_after, advice``, and ``risk, priority, score, band``, each
+        ``_before`` and ``_after``.
     risk_before, risk_after
-        Sum of the priorities of the counted sites, by the survey of the network as it is and as changed.
+        Severity-weighted ringing operations a year of the counted sites, by the survey of the network as it is and as
+        changed.
     optimum, greedy
         The exact choice and the greedy one for the same terms.
     curve
@@ -195,7 +197,7 @@ def _choose(
     changes = install_changes(candidates.table.iloc[steps.candidate])
     tell("promise")
     after = resurvey(apply_changes(tables, changes), settings=settings)
-    known = counted & np.isfinite(base.sites["priority"].to_numpy(float))
+    known = counted & np.isfinite(base.sites["risk"].to_numpy(float))
     return Plan(
         request=request,
         installs=_installs(candidates, steps),
@@ -220,7 +222,7 @@ def _signed_off(saved: SavedSurvey, sites: pd.Series[Any]) -> Bools:
 
 
 def _risk(surveyed: Resurvey, counted: Bools) -> float:
-    return float(np.nansum(surveyed.sites["priority"].to_numpy(float)[counted]))
+    return float(np.nansum(surveyed.sites["risk"].to_numpy(float)[counted]))
 
 
 def make_terms(table: pd.DataFrame, request: PlanRequest) -> Terms:
@@ -252,20 +254,21 @@ def install_changes(rows: pd.DataFrame) -> tuple[Change, ...]:
 def _installs(candidates: Candidates, steps: Steps) -> pd.DataFrame:
     table = candidates.table.iloc[steps.candidate].reset_index(drop=True)
     chosen = np.zeros(candidates.problem.n, bool)
-    before = candidates.problem.scores(chosen)
+    before = candidates.problem.rates(chosen)
     sites = np.bincount(
         candidates.problem.chains.site_group[candidates.problem.chains.site_group >= 0], minlength=len(before)
     )
     helped = []
     for candidate in steps.candidate:
         chosen[candidate] = True
-        after = candidates.problem.scores(chosen)
-        helped.append(int(sites[after < before - TOLD_APART].sum()))
+        after = candidates.problem.rates(chosen)
+        helped.append(int(sites[after < before * (1.0 - TOLD_APART)].sum()))
         before = after
     table.insert(0, "order", np.arange(1, len(table) + 1))
     table["cum_cost"] = steps.spent[1:]
     table["sites_helped"] = np.array(helped, np.int64)
     table["risk_before"], table["risk_after"] = steps.risk[:-1], steps.risk[1:]
+    table["risk_removed"] = steps.risk[:-1] - steps.risk[1:]
     return table
 
 
@@ -277,6 +280,8 @@ def _sites(base: Resurvey, after: Resurvey, *, counted: Bools, installs: pd.Data
             "feeder": old["feeder"],
             "district": old["district"],
             "counted": counted.astype(np.int64),
+            "risk_before": old["risk"],
+            "risk_after": new["risk"],
             "priority_before": old["priority"],
             "priority_after": new["priority"],
             "score_before": old["score"],
@@ -292,10 +297,10 @@ def _sites(base: Resurvey, after: Resurvey, *, counted: Bools, installs: pd.Data
 
 
 def _advice(old: pd.DataFrame, new: pd.DataFrame, installed: set[str]) -> Objects:
-    """``install`` where the plan lowers the score, else what the survey says is left to do: ``load`` or ``nothing``."""
-    lower = new["score"].to_numpy(float) < old["score"].to_numpy(float) - TOLD_APART
-    unknown = ~np.isfinite(new["score"].to_numpy(float))
-    nothing = new["action"].str.startswith("Nothing").to_numpy(bool)
+    """``install`` where the plan lowers the risk, else what the survey says is left to do: ``load`` or ``nothing``."""
+    before, after = (side["risk"].to_numpy(float) for side in (old, new))
+    lower, unknown = after < before * (1.0 - TOLD_APART), ~np.isfinite(after)
+    nothing = new["action"].str.startswith(NO_ACTION).to_numpy(bool)
     rest = np.where(unknown, "record", np.where(nothing, "nothing", "load"))
     both = np.where(nothing, "install", "install and load")
     return np.where(lower & bool(installed), both, rest).astype(object)

@@ -1,4 +1,4 @@
-"""What a choice of installs leaves: the score of every group, by the four rules of :mod:`survey.planning.exposure`."""
+"""What a choice of installs leaves: the risk of every group, by the four rules of :mod:`survey.planning.exposure`."""
 
 from __future__ import annotations
 
@@ -9,9 +9,6 @@ import numpy as np
 from survey.arrays import Bools, Floats, Ints, Ragged
 from survey.compiled import njit
 from survey.planning.exposure import Chains
-
-TIE = 1e-9
-"""A point further up counts only when it is worse by more than this, as in the survey."""
 
 
 @dataclass(frozen=True)
@@ -63,11 +60,11 @@ class Problem:
         item = entry[self.between.owner]
         between = Ragged.grouped(number[self.between.owner[item]], self.between.flat[item], n=len(chains.section))
         others = np.flatnonzero(~kept)
-        rest = float(c.weight[others] @ self.scores(np.zeros(self.n, bool), group=others))
+        rest = float(c.weight[others] @ self.rates(np.zeros(self.n, bool), group=others))
         return Problem(chains, self.convert[entry], between, self.n), rest
 
-    def scores(self, chosen: Bools, *, group: Ints | None = None, flip: Ints | None = None) -> Floats:
-        """Residual score of groups, 0-100.
+    def rates(self, chosen: Bools, *, group: Ints | None = None, flip: Ints | None = None) -> Floats:
+        """Risk left of groups, for a weight of 1.
 
         Parameters
         ----------
@@ -81,18 +78,18 @@ class Problem:
         c = self.chains
         group = np.arange(len(c.weight)) if group is None else group
         flip = np.full(len(group), -1, np.int64) if flip is None else flip
-        return _scores(
+        return _rates(
             group, flip, chosen, c.start, c.value, c.gang, c.small, self.convert, self.between.start,
-            self.between.flat, c.keep, TIE,
+            self.between.flat, c.keep,
         )  # fmt: skip
 
     def risk(self, chosen: Bools) -> float:
-        """Sum of the priorities of all counted sites."""
-        return float(self.chains.weight @ self.scores(chosen))
+        """Risk of all counted sites."""
+        return float(self.chains.weight @ self.rates(chosen))
 
 
 @njit(cache=True)
-def _scores(  # noqa: PLR0913, PLR0917 - compiled: flat arrays only
+def _rates(  # noqa: PLR0913, PLR0917 - compiled: flat arrays only
     group: Ints,
     flip: Ints,
     chosen: Bools,
@@ -104,12 +101,11 @@ def _scores(  # noqa: PLR0913, PLR0917 - compiled: flat arrays only
     between_start: Ints,
     between: Ints,
     keep: float,
-    tie: float,
 ) -> Floats:
     out = np.zeros(len(group))
     for i in range(len(group)):
         flipped = flip[i]
-        lowered, found, score = False, False, 0.0
+        lowered, found = False, False
         for e in range(start[group[i]], start[group[i] + 1]):
             lowered = lowered or gang[e]
             for k in range(between_start[e], between_start[e + 1]):
@@ -120,9 +116,6 @@ def _scores(  # noqa: PLR0913, PLR0917 - compiled: flat arrays only
                 continue
             if found and not small[e]:
                 break
-            worth = value[e] * (keep if lowered else 1.0)
-            if not found or worth > score + tie:
-                score = worth
+            out[i] += value[e] * (keep if lowered else 1.0)
             found = True
-        out[i] = score
     return out

@@ -32,7 +32,7 @@ def setup(path, request, **settings):
 
 def surveyed_risk(tables, candidates, chosen, settings):
     after = resurvey(apply_changes(tables, install_changes(candidates.table[chosen])), settings=settings)
-    return float(np.nansum(after.sites["priority"].to_numpy(float)))
+    return float(np.nansum(after.sites["risk"].to_numpy(float)))
 
 
 def subsets(n):
@@ -87,19 +87,32 @@ def test_dropping_added_devices_under_a_replaceable_point_loses_nothing(tmp_path
         assert risks[0] == pytest.approx(risks[1], abs=1e-5)
 
 
-def test_greedy_falls_short_where_two_points_only_pay_together(tmp_path):
-    # T2's score is the greater of two points; replacing either alone leaves the other
-    e = lateral()
-    path = e.write(tmp_path / "n.gpkg")
-    request = PlanRequest(budget=2)
-    _, _, base, candidates = setup(path, request, score={"gang_trust": 0.0})
-    table = candidates.table.set_index("id")
-    assert set(table.index) == {"K1", "E2", "K3"}
-    chosen = {k: candidates.table["id"].isin(k.split()).to_numpy(bool) for k in ("", "K1", "E2", "K1 E2")}
-    risk = {k: candidates.problem.risk(c) for k, c in chosen.items()}
-    assert risk["E2"] == pytest.approx(risk[""])
-    assert risk["K1 E2"] < risk["K1"] < risk[""]
-    assert base.sites.set_index("site_id").loc["T2", "worst_switch_id"] == "K1"
+def test_greedy_falls_short_where_the_best_for_its_money_leaves_no_room(tmp_path):
+    path = lateral().write(tmp_path / "n.gpkg")
+    _, _, _, candidates = setup(path, PlanRequest(budget=2))
+    ids, risk = candidates.table["id"].to_numpy(object), candidates.problem.risk
+    assert set(ids) == {"K1", "E2", "K3"}
+    gain = {i: risk(ids == "none") - risk(ids == i) for i in ids}
+    best, other = sorted(("K1", "K3"), key=gain.__getitem__)[::-1]
+    costs = {best: 2.0, other: 1.8 * gain[other] / gain[best], "E2": 9.0, "add_three_pole": 9.0}
+    _, _, _, candidates = setup(path, PlanRequest(budget=2, costs=costs))
+    terms = make_terms(candidates.table, PlanRequest(budget=2, costs=costs))
+    found, greedy = Programme(candidates.problem).solve(terms), choose_greedily(candidates.problem, terms)
+    assert candidates.table["id"][found.chosen].tolist() == [best]
+    assert candidates.table["id"].iloc[greedy.candidate].tolist() == [other]
+    assert greedy.risk[-1] > found.risk
+
+
+def test_a_plan_removes_what_the_points_of_the_survey_add(tmp_path):
+    # without anything between, replacing all takes off the sum of what every point adds
+    path = lateral().write(tmp_path / "n.gpkg")
+    _, _, base, candidates = setup(path, PlanRequest(budget=3), score={"gang_trust": 0.0, "load_trust": 0.3})
+    points = base.assessment.risks.of_sections()
+    ids = base.network.tables.switches["switch_id"].to_numpy(object)[base.network.sections.device]
+    risk, chosen = candidates.problem.risk, candidates.table["id"].to_numpy(object)
+    for name, adds in zip(ids, points, strict=True):
+        assert adds > 0
+        assert risk(chosen == "none") - risk(chosen == name) == pytest.approx(adds)
 
 
 def test_a_replaced_point_hands_its_sites_to_the_next_one_up(tmp_path):
@@ -113,6 +126,7 @@ def test_a_replaced_point_hands_its_sites_to_the_next_one_up(tmp_path):
     assert now["gang_switch_id"] == "E2"
     kept = 1 - settings.score.gang_trust
     assert now["score"] == pytest.approx(kept * base.sites.set_index("site_id").loc["T1", "hazard"])
+    assert now["risk"] < was["risk"]
 
 
 @pytest.mark.parametrize("seed", [2, 4])

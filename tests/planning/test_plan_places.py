@@ -112,7 +112,7 @@ def candidates_of(path, request, **more):
 
 def risk_after(tables, changes, settings):
     after = resurvey(apply_changes(tables, changes), settings=settings)
-    return float(np.nansum(after.sites["priority"].to_numpy(float)))
+    return float(np.nansum(after.sites["risk"].to_numpy(float)))
 
 
 CHEAP = PlanRequest(budget=0.5, costs={"three_pole": 2.0, "add_three_pole": 0.5})
@@ -128,7 +128,7 @@ def test_a_device_added_for_a_site_at_a_riser_stands_on_its_supply_side(tmp_path
     e.site("T", b)
     e.source("SRC", np.zeros(2))
     found, used, tables, base = candidates_of(e.write(tmp_path / "n.gpkg"), CHEAP)
-    before = float(np.nansum(base.sites["priority"].to_numpy(float)))
+    before = float(np.nansum(base.sites["risk"].to_numpy(float)))
     assert before > 0
     assert found.table["at"].tolist() == ["", "site:T"]
     add = install_changes(found.table[found.table["kind"] == "add_three_pole"])
@@ -150,7 +150,7 @@ def test_a_device_in_series_with_a_cutout_that_names_no_cable_helps_all_beyond_i
     assert "cable:feeding:to" in set(found.table["at"])
     terms = make_terms(found.table, CHEAP)
     chosen = Programme(found.problem).solve(terms).chosen
-    before = float(np.nansum(base.sites["priority"].to_numpy(float)))
+    before = float(np.nansum(base.sites["risk"].to_numpy(float)))
     after = risk_after(tables, install_changes(found.table[chosen]), used)
     assert after == pytest.approx(before * (1 - used.score.gang_trust))
     assert chosen.sum() == 1

@@ -173,7 +173,7 @@ def test_a_year_of_changes(tmp_path, capsys):
     assert survey("run", export, "-o", tmp_path / "with", "--no-study", "--with", first / "plan_changes.csv") == 0
     done = run(tmp_path, "b", three_pole)
     for out in (tmp_path / "with", done):
-        assert pd.read_csv(out / "sites.csv").priority.sum() == pytest.approx(promised, abs=0.2)
+        assert pd.read_csv(out / "sites.csv").risk.sum() == pytest.approx(promised, abs=1e-5)
     changes, _ = compared(tmp_path, first, done)
     assert set(changes.change) == {"better"}
 
