@@ -70,7 +70,7 @@ def title(table: DeskTable) -> str:
 def conditions(table: DeskTable) -> list[str]:
     """What the table holds for: limits, model, defaults, and what it leaves out."""
     limits, electrical = table.settings.limits, table.settings.electrical
-    exciting = table.rows["exc_pct"].iloc[0]
+    exciting = table.rows["exc_pct"]
     loss = table.rows["nll_w"] / table.rows["kva"] / 10
     by_study = (
         f"By study: every shorter length keeps the open phases at or under {limits.voltage_pu:g} per unit of crest to "
@@ -88,8 +88,9 @@ def conditions(table: DeskTable) -> list[str]:
     )
     defaults = (
         f"Defaults of the catalogue: no-load loss {loss.min():.3f} to {loss.max():.3f} % of rating by kVA, exciting "
-        f"current {exciting:.2g} %. One transformer, {electrical.frequency_hz} Hz, r {electrical.series_r_pu:g}, knee "
-        f"{electrical.knee_pu:g}, saturated reactance {electrical.saturated_x_pu:g} per unit. Lower loss allows less."
+        f"current {exciting.min():.2g} to {exciting.max():.2g} %. One transformer, {electrical.frequency_hz} Hz, "
+        f"r {electrical.series_r_pu:g}, knee {electrical.knee_pu:g}, saturated reactance "
+        f"{electrical.saturated_x_pu:g} per unit. Lower loss allows less."
     )
     return [f"{by_study} {by_screen}", zero, defaults, LEFT_OUT]
 
