@@ -11,6 +11,7 @@ from typing import NoReturn, TextIO, cast
 import click
 
 from survey import CAUTION, __version__
+from survey.commands.cables import cables
 from survey.commands.compare import compare
 from survey.commands.desk import limits, site
 from survey.commands.inspect import inspect
@@ -98,7 +99,7 @@ def run(
         raise SystemExit(1)
 
 
-for command in (inspect, limits, site, plan, sheets, compare):
+for command in (inspect, limits, site, cables, plan, sheets, compare):
     commands.add_command(command)
 
 

@@ -31,7 +31,7 @@ LENGTHS = ("study_m", "loaded_m", "screen_m")
 
 def write_csv(table: DeskTable, path: Path) -> None:
     """Every row of the table, and a row for each winding that needs no limit."""
-    with path.open("w", encoding="utf-8", newline="") as file:
+    with path.open("w", encoding="utf-8-sig", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(COLUMNS)
         writer.writerows(_cells(table, row) for row in table.rows.to_dict("records"))

@@ -77,7 +77,7 @@ def write_rows(path: Path, frame: pd.DataFrame, *, columns: dict[str, int | None
 
 def write_csv_rows(path: Path, *, header: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
     """Write text cells as CSV; what a spreadsheet would run as a formula gets a leading apostrophe."""
-    with path.open("w", encoding="utf-8", newline="") as file:
+    with path.open("w", encoding="utf-8-sig", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(map(guarded, header))
         writer.writerows(rows)

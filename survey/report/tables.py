@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ TableName = Literal["sites", "switching_points", "findings"]
 EXTRA_DECIMALS = 6
 """Decimals of a number column that ``columns.csv`` does not list."""
 
+BYTE_ORDER_MARK = codecs.BOM_UTF8
 _LARGEST_SCALED = 2.0**53
 _FORMULA = r"'*[=+\-@\t\r\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]"  # the last four: full-width, which some take for the same
 _GUARDED = rf"\A{_FORMULA}"
@@ -133,13 +135,14 @@ def _scaled(values: pd.Series, *, decimals: int) -> tuple[NDArray[np.int64], NDA
 def write_csv(content: pa.Table, path: Path, *, table: TableName) -> None:
     r"""Write an Arrow result table as CSV: UTF-8, ``\n``, header first, text quoted, fixed decimals, null empty.
 
-    Text that a spreadsheet would run as a formula gets a leading apostrophe (:func:`guard`).
+    It begins with a byte order mark, by which spreadsheets know how to read accents. Text that a
+    spreadsheet would run as a formula gets a leading apostrophe (:func:`guard`).
     """
     decimals = {column.name: column.decimals for column in described_columns(table)}
     cells = [_cells(content[name], decimals.get(name, EXTRA_DECIMALS)) for name in content.column_names]
     options = arrow_csv.WriteOptions(include_header=False, quoting_style="needed", batch_size=1 << 16)
     with path.open("wb") as file:
-        file.write(_header(content.column_names))
+        file.write(BYTE_ORDER_MARK + _header(content.column_names))
         arrow_csv.write_csv(pa.table(cells, names=content.column_names), file, options)
 
 

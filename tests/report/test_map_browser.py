@@ -160,7 +160,7 @@ def test_every_number_of_the_card_equals_the_table(see, page, town, tmp_path):
     browser = see(page)
     path = tmp_path / "sites.csv"
     write_csv(arrow_table(town.sites, table="sites"), path, table="sites")
-    with path.open(encoding="utf-8", newline="") as handle:
+    with path.open(encoding="utf-8-sig", newline="") as handle:
         written = list(csv.DictReader(handle))
     for row in (0, 40, 179):
         browser.execute_script("survey.choice.change({kind: 'site', row: arguments[0]})", row)
@@ -285,7 +285,7 @@ def test_copied_rows_are_those_of_the_table_file(see, page, town, tmp_path):
     path = tmp_path / "sites.csv"
     high = town.sites[town.sites["band"] == "high"]
     write_csv(arrow_table(high, table="sites"), path, table="sites")
-    written = path.read_text(encoding="utf-8")
+    written = path.read_text(encoding="utf-8-sig")
     assert list(csv.reader(io.StringIO(text))) == list(csv.reader(io.StringIO(written)))
     browser.execute_script(
         "document.execCommand = (what) => { window.copiedBy = what; return true; };"

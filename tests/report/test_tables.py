@@ -37,7 +37,7 @@ def written(frame: pd.DataFrame, path: Path, *, table: str) -> bytes:
 
 def test_findings_bytes(tmp_path: Path) -> None:
     assert written(findings(), tmp_path / "f.csv", table="findings").decode() == (
-        "severity,rule,layer,count,sites,span,ids,message,lon,lat\n"
+        "\ufeffseverity,rule,layer,count,sites,span,ids,message,lon,lat\n"
         '"error","bad_kva","transformers",1,,,"T-5","\'@x",,\n'
         '"warning","far_off","switches",2,,,,,-99.5000000,36.1234568\n'
     )
@@ -66,7 +66,7 @@ def test_a_missing_column_is_a_defect() -> None:
 
 def test_cells_as_a_spreadsheet_reads_them(tmp_path: Path) -> None:
     written(sites(), tmp_path / "s.csv", table="sites")
-    with (tmp_path / "s.csv").open(encoding="utf-8", newline="") as file:
+    with (tmp_path / "s.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     assert [row["site_id"] for row in rows] == ["T-1", "'=SUM(A1)", 'Ü "quoted", <b>é</b>', "T-4", "T-5"]
     assert rows[2]["notes"] == "'-1\n2"
@@ -102,7 +102,7 @@ def test_text_kept_in_arrow_by_pandas() -> None:
 def test_headings_are_quoted_and_guarded_like_cells(tmp_path: Path, name: str) -> None:
     frame = switching_points().assign(**{name: ["=a", "b"]})
     written(frame, tmp_path / "w.csv", table="switching_points")
-    with (tmp_path / "w.csv").open(encoding="utf-8", newline="") as file:
+    with (tmp_path / "w.csv").open(encoding="utf-8-sig", newline="") as file:
         heading, *rows = csv.reader(file)
     assert {len(row) for row in rows} == {len(heading)}
     assert not heading[-1].startswith(FORMULAS)
