@@ -25,7 +25,7 @@ from survey.desk.limits import DeskTable
 INK, QUIET, STRIPE, RULE = "#26241f", "#5f5b54", "#efece6", "#a8a397"
 TYPES_A_PAGE: Final = 5
 PAPER_IN: Final = {"us": (11.0, 8.5), "metric": (11.69, 8.27)}
-MARGIN_IN, ROW_IN, HEAD_IN, GAP_IN, KVA_IN = 0.4, 0.15, 0.2, 0.08, 0.55
+MARGIN_IN, ROW_IN, HEAD_IN, GAP_IN, KVA_IN = 0.4, 0.11, 0.18, 0.05, 0.55
 THIRDS: Final = (0.34, 0.73, 1.0)
 """Right edges of the three lengths within a cable type's column."""
 LINE_IN, NOTE_LETTERS = 0.122, 190
@@ -119,7 +119,7 @@ def draw_block(
                 y, y + ROW_IN, xmin=_share(axes, MARGIN_IN), xmax=_share(axes, edges[-1]), color=STRIPE, linewidth=0
             )
         middle = y + ROW_IN / 2 + 0.005
-        axes.text(MARGIN_IN + 0.45, middle, f"{kva:g}", fontsize=7.8, fontweight="bold", ha="right", va="center")
+        axes.text(MARGIN_IN + 0.45, middle, f"{kva:g}", fontsize=7.0, fontweight="bold", ha="right", va="center")
         for key, left, right in zip(types, edges, edges[1:], strict=False):
             _draw_lengths(axes, block.loc[(kva, key)], left=left, right=right, y=middle)
         y += ROW_IN
