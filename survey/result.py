@@ -47,6 +47,9 @@ class SurveyResult:
         For each switching point the rows of ``sites`` it exposes.
     record
         The content of ``run.json``.
+    point_ways, point_above
+        For each switching point that lies between a site's nearest and its worst one: the way to the next one above,
+        and the row of that one, -1 where there is none or nobody needs it. ``None``: not known.
     """
 
     sites: pd.DataFrame
@@ -63,3 +66,5 @@ class SurveyResult:
     crs: CRS
     settings: Settings
     record: dict[str, Any] = field(default_factory=dict)
+    point_ways: NDArray[np.object_] | LineSet | None = None
+    point_above: NDArray[np.int64] | None = None

@@ -14,6 +14,7 @@ from survey.assess.finding_effects import Effects
 from survey.assess.point_table import switching_point_table
 from survey.assess.site_table import site_table
 from survey.findings import SEVERITIES
+from survey.linesets import LineSet
 from survey.memory import give_back
 from survey.result import SurveyResult
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from survey.assess.assess import Assessment
     from survey.findings import Finding, FindingList
     from survey.network.model import Network
+    from survey.network.walk.walks import Walks
     from survey.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -60,6 +62,11 @@ def collect_result(
         network, assessment, shown=shown, sites=sites, exposed_by=exposed_by, settings=settings
     )
     give_back()
+    above = points_to_worst(network.walks, assessment.choice.worst_section)
+    needed = np.flatnonzero(above[shown] >= 0)
+    ways = drawing.ways(shown[needed])
+    row = np.full(len(above) + 1, -1, np.int64)
+    row[shown] = np.arange(len(shown))
     return SurveyResult(
         sites=sites,
         switching_points=switching_points,
@@ -75,7 +82,29 @@ def collect_result(
         crs=network.tables.output_crs,
         settings=settings,
         record=record,
+        point_ways=_spread(ways, needed, n=len(shown)),
+        point_above=row[above[shown]],
     )
+
+
+def points_to_worst(walks: Walks, worst: Ints) -> Ints:
+    """Section above each one that lies between a site's nearest and its worst, -1 for others, shape (n_sections,)."""
+    above = np.full(len(walks.upstream), -1, np.int64)
+    site = np.flatnonzero((worst >= 0) & (walks.section >= 0))
+    at = walks.section[site]
+    while len(site):
+        on = (at >= 0) & (at != worst[site])
+        site, at = site[on], at[on]
+        above[at] = walks.upstream[at]
+        at = above[at]
+    return above
+
+
+def _spread(lines: LineSet, rows: Ints, *, n: int) -> LineSet:
+    """The lines as those of some of ``n`` owners; the others have none."""
+    parts = np.zeros(n, np.int64)
+    parts[rows] = lines.parts
+    return LineSet(parts, lines.points, lines.xy)
 
 
 class Members(NamedTuple):

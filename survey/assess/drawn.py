@@ -96,6 +96,26 @@ class Drawing:
         number = np.bincount(site, weights=count, minlength=len(walks.section)).astype(np.int64)
         return LineSet((number > 0).astype(np.int64), number[number > 0], xy)
 
+    def ways(self, section: Ints) -> LineSet:
+        """Way from each section's switching point to the next one above, as one line going up."""
+        graph, upstream = self.network.graph, self.network.upstream
+        stops = self.network.sections.stopping_edges()
+        owner, node = np.arange(len(section)), self.network.sections.up[section]
+        steps = [(owner[:0], owner[:0], np.empty(0, bool))]
+        while len(node):
+            edge = upstream.parent_edge[node]
+            on = (edge >= 0) & ~stops[edge]
+            owner, node, edge = owner[on], node[on], edge[on]
+            from_b = graph.b[edge] == node
+            steps.append((owner, edge, from_b))
+            node = np.where(from_b, graph.a[edge], graph.b[edge])
+        owner, edge, from_b = (np.concatenate(part) for part in zip(*steps, strict=True))
+        order = np.argsort(owner, kind="stable")
+        order = order[edge[order] < graph.n_pieces]
+        xy, count = self.pieces(edge[order])
+        number = np.bincount(owner[order], weights=count, minlength=len(section)).astype(np.int64)
+        return LineSet((number > 0).astype(np.int64), number[number > 0], _turned(xy, count, from_b[order]))
+
     def sections(self, owner: Ints, piece: Ints, *, n: int) -> LineSet:
         """Lines of every section from sorted pairs (section, piece)."""
         xy, count = self.pieces(piece)

@@ -1,9 +1,9 @@
-"""Colours of priority and marks of the bands, the same on the map and on printed sheets.
+"""One legend for the map, the sheets and the plan: colour is the hazard, shape the band or status, size the rank.
 
 The ramp is *inferno*, run from light to dark (S. van der Walt and N. Smith, 2015, CC0, with matplotlib):
 perceptually uniform, and its lightness falls steadily, so it reads the same to colour-blind eyes and in grey.
 Its two ends are left out: the lightest tenth is lost on paper, the darkest looks like ink.
-Bands are told apart by shape and size as well, never by colour alone.
+Bands are told apart by shape, never by colour alone.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ BANDS = ("low", "moderate", "high", "severe")
 RAMP_NAME = "inferno"
 RAMP_STEPS = 101
 RAMP_LIGHT, RAMP_DARK = 0.90, 0.16
-NO_PRIORITY = "#8d8a83"
+NO_HAZARD = "#77736b"
+PAPER = "#fbf9f3"
 
 
 @dataclass(frozen=True)
@@ -32,7 +33,8 @@ class Mark:
     label
         What a person reads.
     shape
-        ``dot``, ``circle``, ``triangle``, ``diamond``, ``ring``, ``plus``, ``square`` or ``cross``.
+        ``dot``, ``circle``, ``triangle``, ``diamond``, ``ring``, ``loop`` (a ring in a ring), ``plus``, ``square`` or
+        ``cross``.
     size_px
         Width on the screen, CSS pixels.
     matplotlib
@@ -49,21 +51,34 @@ class Mark:
 BAND_MARKS = (
     Mark("low", "Low", "dot", 6.0, "."),
     Mark("moderate", "Moderate", "circle", 9.0, "o"),
-    Mark("high", "High", "triangle", 14.0, "^"),
-    Mark("severe", "Severe", "diamond", 19.0, "D"),
+    Mark("high", "High", "triangle", 13.0, "^"),
+    Mark("severe", "Severe", "diamond", 15.0, "D"),
 )
 STATUS_MARKS = (
     Mark("not_susceptible", "Not susceptible", "ring", 6.0, "o"),
     Mark("no_single_pole", "No single-pole point", "plus", 8.0, "+"),
-    Mark("looped", "On a ring, undecided", "ring", 9.0, "o"),
+    Mark("looped", "On a ring, undecided", "loop", 10.0, "o"),
     Mark("unreached", "No way to a supply", "cross", 8.0, "x"),
     Mark("not_assessable", "Not assessable", "square", 7.0, "s"),
 )
+BAND_HAZARDS = (0.0, 17.0, 50.0, 83.0)
+"""Middle hazard of each band: the colour of its sample in a legend."""
+RANK_SIZES: tuple[tuple[int | None, float, str], ...] = (
+    (10, 1.35, "first 10"),
+    (100, 1.0, "to 100"),
+    (None, 0.75, "beyond"),
+)
+"""Marks of assessed sites are so many times their size up to a rank."""
+
+
+def rank_size(rank: int) -> float:
+    """How many times its size a site's mark is, by its rank (from 1)."""
+    return next(factor for last, factor, _ in RANK_SIZES if last is None or rank <= last)
 
 
 @cache
 def ramp_table() -> NDArray[np.uint8]:
-    """Red, green and blue of priorities 0, 1 ... 100; shape (101, 3)."""
+    """Red, green and blue of hazards 0, 1 ... 100; shape (101, 3)."""
     from branca import colormap
 
     stops = np.asarray(getattr(colormap.linear, RAMP_NAME).colors, dtype=np.float64)[:, :3]
@@ -74,19 +89,19 @@ def ramp_table() -> NDArray[np.uint8]:
 
 
 def ramp_hex() -> list[str]:
-    """``#rrggbb`` of priorities 0, 1 ... 100."""
+    """``#rrggbb`` of hazards 0, 1 ... 100."""
     return [f"#{r:02x}{g:02x}{b:02x}" for r, g, b in ramp_table().tolist()]
 
 
-def priority_colours(priority: NDArray[np.float64]) -> list[str]:
-    """``#rrggbb`` of each priority (0-100); missing ones get the neutral grey ``NO_PRIORITY``. Shape (n,)."""
-    known = np.isfinite(priority)
-    step = np.rint(np.clip(np.where(known, priority, 0), 0, RAMP_STEPS - 1)).astype(np.int64)
+def hazard_colours(hazard: NDArray[np.float64]) -> list[str]:
+    """``#rrggbb`` of each hazard (0-100); missing ones get the neutral grey ``NO_HAZARD``. Shape (n,)."""
+    known = np.isfinite(hazard)
+    step = np.rint(np.clip(np.where(known, hazard, 0), 0, RAMP_STEPS - 1)).astype(np.int64)
     table = np.asarray(ramp_hex(), dtype=object)
-    return list(np.where(known, table[step], NO_PRIORITY))
+    return list(np.where(known, table[step], NO_HAZARD))
 
 
 def mark_of(band: str, status: str) -> Mark:
-    """The mark of a site: its band's, or its status's when it has no band."""
+    """The mark of a site: its status's when it is not assessed, else its band's."""
     marks = {mark.key: mark for mark in (*BAND_MARKS, *STATUS_MARKS)}
-    return marks.get(band) or marks.get(status) or STATUS_MARKS[-1]
+    return marks.get(status) or marks.get(band) or STATUS_MARKS[-1]

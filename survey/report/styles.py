@@ -12,7 +12,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 
-from survey.report.ramp import BAND_MARKS, NO_PRIORITY, priority_colours
+from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, NO_HAZARD, hazard_colours
 
 _SLD, _SE, _OGC = "http://www.opengis.net/sld", "http://www.opengis.net/se", "http://www.opengis.net/ogc"
 _SLD_SHAPES = {"dot": "circle", "ring": "circle", "diamond": "square"}
@@ -20,7 +20,6 @@ _QML_SHAPES = {"dot": "circle", "ring": "circle", "cross": "cross2"}
 _MM_PER_PX = 25.4 / 96
 _INK = "#3d3a35"
 _QUIET = "#6f6b64"
-_BAND_PRIORITY = (12.5, 37.5, 62.5, 87.5)
 
 
 @dataclass(frozen=True)
@@ -63,7 +62,7 @@ class Look:
 
 def layer_looks() -> dict[str, Look]:
     """The look of every layer of ``survey.gpkg``, by layer name, in drawing order from the bottom."""
-    colours = priority_colours(np.array(_BAND_PRIORITY))
+    colours = hazard_colours(np.array(BAND_HAZARDS))
     marks = {
         mark.key: (mark.label, Symbol(colour, mark.size_px, mark.shape))
         for mark, colour in zip(BAND_MARKS, colours, strict=True)
@@ -73,16 +72,16 @@ def layer_looks() -> dict[str, Look]:
         for mark, colour, width in zip(BAND_MARKS, colours, (0.8, 1.2, 1.8, 2.4), strict=True)
     }
     return {
-        "sections": Look("band", {**lines, "": ("No band", Symbol(NO_PRIORITY, 0.8))}),
+        "sections": Look("band", {**lines, "": ("No band", Symbol(NO_HAZARD, 0.8))}),
         "paths": Look("", {"": ("Walked path", Symbol(_QUIET, 0.8))}),
         "switching_points": Look("", {"": ("Switching point", Symbol(_INK, 7, "square", hollow=True))}),
-        "sites": Look("band", {**marks, "": ("No band", Symbol(NO_PRIORITY, 6, "ring", hollow=True))}),
+        "sites": Look("band", {**marks, "": ("No band", Symbol(NO_HAZARD, 6, "ring", hollow=True))}),
         "findings": Look(
             "severity",
             {
                 "error": ("Error", Symbol(_INK, 10, "cross")),
                 "warning": ("Warning", Symbol(_QUIET, 8, "cross")),
-                "": ("Assumed", Symbol(NO_PRIORITY, 5, "ring", hollow=True)),
+                "": ("Assumed", Symbol(NO_HAZARD, 5, "ring", hollow=True)),
             },
         ),
     }

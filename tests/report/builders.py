@@ -111,6 +111,7 @@ def _site_columns(town: Town, rng: np.random.Generator) -> dict[str, Any]:
     band[odd] = ""
     number = {
         "score": score,
+        "hazard": score,
         "priority": np.clip(score * rng.uniform(0.8, 1.1, n), 0, 100),
         "peak_pu": peak,
         "peak_loaded_pu": 1 + (peak - 1) * 0.4,

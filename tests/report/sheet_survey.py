@@ -38,6 +38,7 @@ def site_table(places: np.ndarray, **changes: Any) -> pd.DataFrame:
         "status": "assessed",
         "band": np.select([priority >= 90, priority >= 70, priority >= 40], ["severe", "high", "moderate"], "low"),
         "priority": priority,
+        "hazard": priority,
         "kva": np.where(number % 2 == 0, 300.0, 112.5),
         "connection": "delta",
         "core": "five_legged",

@@ -22,6 +22,7 @@ from small_survey import small_survey
 from survey.report.map import render_map
 from survey.report.map.content import map_content
 from survey.report.map.payload import pack_payload
+from survey.report.ramp import NO_HAZARD, ramp_hex, rank_size
 from survey.report.tables import arrow_table, write_csv
 
 pytestmark = pytest.mark.browser
@@ -134,7 +135,7 @@ def test_sites_are_drawn_in_their_colours(see, page, town):
         x,
         y,
     )
-    expected = browser.execute_script("return survey.utility_columns.colourOf(arguments[0])", row)
+    expected = browser.execute_script("return survey.marks.colourOf(arguments[0])", row)
     assert "#" + "".join(f"{value:02x}" for value in pixel[:3]) == expected
 
 
@@ -407,12 +408,76 @@ def test_the_list_begins_where_it_is_seen(browser, page, width, height):
     assert sum(top <= bottom for top in tops) >= 4
 
 
-def test_the_legend_has_one_ramp_and_says_what_the_band_goes_by(see, page):
+def legend(browser):
+    return browser.execute_script("return document.getElementById('legend-items').innerText")
+
+
+def test_the_legend_shows_only_what_is_drawn(see, page):
     browser = see(page)
     assert len(browser.find_elements(By.CSS_SELECTOR, "#legend .ramp")) == 1
-    words = browser.find_element(By.CSS_SELECTOR, "#legend .meaning")
-    assert words.text == "Band: by hazard, that is how high and how often the open phase rings."
-    assert words.size["height"] < 24
+    assert browser.execute_script("return [...document.querySelectorAll('.ramp i')].map(t => t.style.left)") == [
+        "33.3%",
+        "66.7%",
+    ]
+    shown = legend(browser)
+    assert "Severe" in shown
+    assert "No way to a supply" in shown
+    assert "Exposed cable" not in shown
+    browser.execute_script("survey.choice.change({kind: 'site', row: 0, bands: new Set(['severe'])})")
+    shown = legend(browser)
+    assert "Severe" in shown
+    assert "Moderate" not in shown
+    assert "No way to a supply" not in shown
+    assert "Exposed cable" in shown
+    assert "Way from the site to the point" in shown
+
+
+def test_colour_is_the_hazard_shape_the_band_or_status_size_the_rank(see, page, town):
+    browser = see(page)
+    looks = browser.execute_script(
+        "return [...Array(survey.data.rows('sites')).keys()].map(r => "
+        "[survey.marks.markOf(r).key, survey.marks.colourOf(r), survey.marks.sizeOf(r) / survey.marks.markOf(r).size])"
+    )
+    for (key, colour, size), site in zip(looks, town.sites.to_dict("records"), strict=True):
+        if site["status"] == "assessed":
+            assert (key, size) == (site["band"], rank_size(site["rank"]))
+            # the page has hazards to one decimal
+            assert abs(ramp_hex().index(colour) - site["hazard"]) <= 0.6
+        else:
+            assert (key, colour) == (site["status"], NO_HAZARD)
+
+
+def test_the_point_shown_is_the_one_that_sets_the_score(see, page, town):
+    browser = see(page)
+    sites = town.sites
+    row = int(((sites["switch_id"] != sites["worst_switch_id"]) & (sites["band"] != "")).to_numpy().argmax())
+    browser.execute_script("survey.choice.change({kind: 'site', row: arguments[0]})", row)
+    links = [e.text for e in browser.find_elements(By.CSS_SELECTOR, "#card .links button")]
+    assert links == [sites["worst_switch_id"][row], sites["switch_id"][row]]
+
+
+def test_what_stands_in_one_place_is_fanned_out_and_listed(see, tmp_path):
+    survey = small_survey()
+    for name, row in (("site_points", 1), ("site_points", 2), ("switch_points", 0)):
+        getattr(survey, name)[row] = survey.site_points[0]
+    sites = survey.sites.assign(lon=-99.0, lat=36.1)
+    path = tmp_path / "map.html"
+    path.write_text(render_map(replace(survey, sites=sites)), encoding="utf-8")
+    browser = see(f"{path.as_uri()}")
+    browser.execute_script("map_survey.setZoom(13, {animate: false})")
+    tap(browser, *place_on_map(browser, "sites", 0))
+    here = browser.find_element(By.ID, "here")
+    assert here.is_displayed()
+    assert "T-1" in here.text
+    assert "=SUM(A1)" in here.text
+    here.find_elements(By.TAG_NAME, "button")[1].click()
+    assert not here.is_displayed()
+    assert browser.execute_script("return survey.choice.state.kind") in {"site", "point"}
+    browser.execute_script("map_survey.setZoom(18, {animate: false})")
+    places = browser.execute_script(
+        "return [0, 1, 2].map(r => survey.fan.shift({zoom: map_survey.getZoom()}, 'sites', r).join())"
+    )
+    assert len(set(places)) == 3
 
 
 def test_findings_are_a_layer(see, page):

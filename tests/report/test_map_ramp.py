@@ -2,7 +2,16 @@
 
 import numpy as np
 
-from survey.report.ramp import BAND_MARKS, BANDS, NO_PRIORITY, STATUS_MARKS, mark_of, priority_colours, ramp_table
+from survey.report.ramp import (
+    BAND_MARKS,
+    BANDS,
+    NO_HAZARD,
+    STATUS_MARKS,
+    hazard_colours,
+    mark_of,
+    ramp_table,
+    rank_size,
+)
 
 
 def lightness(rgb):
@@ -26,14 +35,20 @@ def test_bands_differ_in_shape_and_grow():
     assert len(set(sizes)) == len(sizes)
 
 
-def test_missing_priority_is_grey_and_ends_are_clipped():
-    grey, first, low, last, high = priority_colours(np.array([np.nan, 0.0, -5.0, 100.0, 250.0]))
-    assert grey == NO_PRIORITY
+def test_missing_hazard_is_grey_and_ends_are_clipped():
+    grey, first, low, last, high = hazard_colours(np.array([np.nan, 0.0, -5.0, 100.0, 250.0]))
+    assert grey == NO_HAZARD
     assert (first, last) == (low, high)
     assert first != last
 
 
-def test_a_site_without_band_gets_its_status_mark():
+def test_first_ranks_are_drawn_larger():
+    assert [rank_size(rank) for rank in (1, 10, 11, 100, 101)] == [1.35, 1.35, 1.0, 1.0, 0.75]
+
+
+def test_a_site_that_is_not_assessed_gets_its_status_mark():
+    assert mark_of("low", "not_susceptible").label == "Not susceptible"
+    assert len({(mark.shape, mark.size_px) for mark in STATUS_MARKS}) == len(STATUS_MARKS)
     assert mark_of("severe", "assessed").shape == "diamond"
     assert mark_of("", "unreached").shape == "cross"
     assert mark_of("", "something new") is STATUS_MARKS[-1]

@@ -64,14 +64,17 @@ survey.card = (() => {
     const near = data.blocks["sites.switch_row"][row];
     const worst = data.blocks["sites.worst_row"][row];
     const items = [];
-    if (near >= 0) items.push(link("Nearest switching point", "point", near, "its section is the wide band on the map"));
+    if (worst >= 0 && worst !== near) {
+      items.push(link("Worst switching point", "point", worst, "sets the score and the action; band and path on the map lead to it"));
+      items.push(link("Nearest switching point", "point", near, "the thin ring on the map"));
+    } else if (near >= 0) items.push(link("Switching point", "point", near, "the nearest, and the worst"));
     else items.push(node("li", { text: "No single-pole switching point upstream." }));
-    if (worst >= 0 && worst !== near) items.push(link("Worst switching point", "point", worst, "sets the score; its section is the paler band"));
     const gang = data.text("sites", "gang_switch_id", row);
     if (gang) items.push(node("li", {}, node("span", { text: "Three-pole device on the way: " }), node("b", { text: gang })));
     const path = network.pathLines(row);
     if (!path.complete) items.push(node("li", { class: "note", text: "Its walked path is not in this page; it is in survey.gpkg." }));
-    if (near >= 0 && !network.sectionLines(near).complete) items.push(incomplete());
+    const point = choice.settingPoint(row);
+    if (point >= 0 && !network.sectionLines(point).complete) items.push(incomplete());
     return node("ul", { class: "links" }, ...items);
   }
 

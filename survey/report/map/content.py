@@ -72,6 +72,7 @@ def map_content(result: SurveyResult) -> MapContent:
     core.update(_places(grid, site_xy=site_xy, switch_xy=switch_xy, result=result) | runs.blocks())
     _link(result, core)
     core.update(grid_lines(LineSet.of(outlines), grid).pack("outlines", np.arange(len(outlines))))
+    core.update(_ways(result, grid))
     return MapContent(
         blobs=chain([make_blob("core", core)], _line_blobs(result, runs, cables=grid_lines(cables, grid), grid=grid)),
         columns=[column for columns, _ in packed for column in columns],
@@ -129,6 +130,16 @@ def _places(
         if np.abs(at.astype(np.int64) - same).max(initial=0) > 1:
             blocks |= {f"{name}.x": at[:, 0], f"{name}.y": at[:, 1]}
     return blocks
+
+
+def _ways(result: SurveyResult, grid: MapGrid) -> Blocks:
+    """Ways from switching points to those above, as far as a site's worst point needs them."""
+    n = len(result.switching_points)
+    if result.point_ways is None or result.point_above is None:
+        lines, above = LineSet(np.zeros(n, np.int64), np.empty(0, np.int64), np.empty((0, 2))), np.full(n, -1)
+    else:
+        lines, above = LineSet.of(result.point_ways), result.point_above
+    return {**grid_lines(lines, grid).pack("ways", np.arange(n)), "points.above": above}
 
 
 def _degrees(frame: pd.DataFrame) -> NDArray[np.float64]:

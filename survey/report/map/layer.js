@@ -1,7 +1,7 @@
 "use strict";
 /* One canvas for the whole survey. Nothing on it is an element of the page. */
 survey.layer = (() => {
-  const { data, network, choice, marks, about } = survey;
+  const { data, network, choice, marks, fan, about } = survey;
   const { PAPER, GLOW, strokeLines, pointMark, circle, haloText, free, clip, clearest } = survey.draw;
   const EARTH = 2 * Math.PI * 6378137;
   const MOST_LINES = 30000;
@@ -82,8 +82,10 @@ survey.layer = (() => {
     return x > -margin && y > -margin && x < view.width + margin && y < view.height + margin;
   }
 
+  /* Where something is drawn: its place, or beside it where several stand in one. */
   function at(view, table, row) {
-    return [view.left + data.blocks[`${table}.x`][row] * view.scale, view.top - data.blocks[`${table}.y`][row] * view.scale];
+    const [dx, dy] = fan.shift(view, table, row);
+    return [view.left + data.blocks[`${table}.x`][row] * view.scale + dx, view.top - data.blocks[`${table}.y`][row] * view.scale + dy];
   }
 
   function paint(context, view, ratio) {
@@ -98,6 +100,7 @@ survey.layer = (() => {
     paintCables(context, view);
     context.globalAlpha = 1;
     if (chosen) paintSection(context, view, chosen);
+    fan.paintStalks(context, view);
     paintPoints(context, view, { ratio, chosen });
     paintSites(context, view, { ratio, chosen });
     base();
@@ -148,41 +151,51 @@ survey.layer = (() => {
     strokeLines(context, network.cables, { view, lines: shielded, colour: CABLE, width: 0.9 + 0.9 * near });
   }
 
-  /* The site or point that is chosen, its section, its path and the sites with it. */
+  /* The site or point that is chosen; of a site the point that sets its score, the way there, the section behind it. */
   function chosenParts() {
     const { kind, row } = choice.state;
     if (kind === "site") {
-      const point = data.blocks["sites.switch_row"][row];
-      const worst = data.blocks["sites.worst_row"][row];
-      const wider = worst >= 0 && worst !== point ? network.sectionLines(worst).lines : [];
-      return { site: row, point, worst, wider, path: network.pathLines(row).lines, ...sectionOf(point) };
+      const near = data.blocks["sites.switch_row"][row];
+      const point = choice.settingPoint(row);
+      const ways = [[network.paths, network.pathLines(row).lines], [network.ways, point >= 0 ? network.wayLines(near, point) : []]];
+      return { site: row, point, near: near === point ? -1 : near, ways, ...sectionOf(point) };
     }
-    if (kind === "point") return { site: -1, point: row, worst: row, wider: [], path: [], ...sectionOf(row) };
+    if (kind === "point") return { site: -1, point: row, near: -1, ways: [], ...sectionOf(row) };
     return null;
   }
 
   function sectionOf(point) {
-    if (point < 0) return { section: [], exposed: new Set() };
-    return { section: network.sectionLines(point).lines, exposed: new Set(network.exposedSites(point)) };
+    if (point < 0) return { cable: [], overhead: [], exposed: new Set() };
+    const { lines } = network.sectionLines(point);
+    return {
+      cable: lines.filter((line) => network.isShielded(line)), overhead: lines.filter((line) => !network.isShielded(line)),
+      exposed: new Set(network.exposedSites(point)),
+    };
   }
 
-  function paintSection(context, view, { section, path, wider }) {
-    context.globalAlpha = 0.2;
-    strokeLines(context, network.cables, { view, lines: wider, colour: "#2f86bd", width: 15 });
-    context.globalAlpha = 0.34;
-    strokeLines(context, network.cables, { view, lines: section, colour: "#2f86bd", width: 10 });
-    context.globalAlpha = 1;
-    strokeLines(context, network.cables, { view, lines: section, colour: "#5b7488", width: 1.6 });
-    strokeLines(context, network.paths, { view, lines: path, colour: PAPER, width: 6.5 });
-    strokeLines(context, network.paths, { view, lines: path, colour: GLOW, width: 3.6 });
+  /* Cable as a whole band, overhead line as a broken one: only cable counts as length on the open pole. */
+  function paintSection(context, view, { cable, overhead, ways }) {
+    const draw = (store, lines, colour, width) => strokeLines(context, store, { view, lines, colour, width });
+    draw(network.cables, cable, "#a9cbe1", 11);
+    context.lineCap = "butt";
+    context.setLineDash([5, 7]);
+    draw(network.cables, overhead, "#a9cbe1", 11);
+    context.setLineDash([]);
+    context.lineCap = "round";
+    draw(network.cables, cable, "#5b7488", 1.8);
+    for (const [store, lines] of ways) draw(store, lines, PAPER, 6.5);
+    for (const [store, lines] of ways) draw(store, lines, GLOW, 3.6);
+    context.setLineDash([4, 6]);
+    draw(network.cables, overhead, ways.length ? PAPER : "#5b7488", 1.6);
+    context.setLineDash([]);
   }
 
-  /* Sites without a band first, severe ones last, each band from its last rank to its first: what matters lies on top. */
+  /* Sites that are not ranked first, severe ones last, each band from its last rank to its first: what matters lies on top. */
   function orderSites() {
     const groups = [[], ...about.bands.map(() => [])];
     for (let i = choice.kept.sites.length - 1; i >= 0; i -= 1) {
       const row = choice.kept.sites[i];
-      if (data.placed("sites", row)) groups[marks.bandPlace(marks.bandOf(row)) + 1].push(row);
+      if (data.placed("sites", row)) groups[marks.bandPlace(marks.markOf(row).key) + 1].push(row);
     }
     drawGroups = groups.map((rows) => Int32Array.from(rows));
     flags = choice.firstPoints(3).map((entry) => entry.point).filter((point) => data.placed("switching_points", point));
@@ -192,10 +205,12 @@ survey.layer = (() => {
   function seenOf(view, group) {
     const [x, y] = [data.blocks["sites.x"], data.blocks["sites.y"]];
     const seen = { rows: [], xs: [], ys: [] };
+    const fanned = fan.opens(view);
     for (const row of drawGroups[group]) {
-      const px = view.left + x[row] * view.scale;
-      const py = view.top - y[row] * view.scale;
+      let px = view.left + x[row] * view.scale;
+      let py = view.top - y[row] * view.scale;
       if (!inView(view, px, py)) continue;
+      if (fanned) [px, py] = at(view, "sites", row);
       seen.rows.push(row);
       seen.xs.push(px);
       seen.ys.push(py);
@@ -254,11 +269,12 @@ survey.layer = (() => {
     let made = sprites.get(key);
     if (!made) {
       const mark = marks.markOf(row);
-      const half = Math.ceil((mark.size / 2) * scale) + 3;
+      const half = Math.ceil((marks.sizeOf(row) / 2) * scale) + 3;
       made = { half, canvas: document.createElement("canvas") };
       made.canvas.width = 2 * half;
       made.canvas.height = 2 * half;
-      marks.draw(made.canvas.getContext("2d"), mark, { x: half, y: half, colour: marks.colourOf(row), scale });
+      const whole = (marks.sizeOf(row) / mark.size) * scale;
+      marks.draw(made.canvas.getContext("2d"), mark, { x: half, y: half, colour: marks.colourOf(row), scale: whole });
       sprites.set(key, made);
     }
     return made;
@@ -282,7 +298,7 @@ survey.layer = (() => {
 
   function paintPoints(context, view, { ratio, chosen }) {
     for (const { row, x, y } of shownPoints(view)) {
-      context.globalAlpha = chosen && row !== chosen.point && row !== chosen.worst ? 0.35 : 1;
+      context.globalAlpha = chosen && row !== chosen.point && row !== chosen.near ? 0.35 : 1;
       pointMark(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: view.zoom < 15 ? 4 : view.zoom < 16.5 ? 5 : 6.5 });
     }
     context.globalAlpha = 1;
@@ -313,13 +329,13 @@ survey.layer = (() => {
     for (const row of chosen.exposed) {
       if (!data.placed("sites", row)) continue;
       const [x, y] = at(view, "sites", row);
-      circle(context, { x, y, radius: marks.markOf(row).size / 2 + 4, width: row === chosen.site ? 3.5 : 1.4 });
+      circle(context, { x, y, radius: marks.sizeOf(row) / 2 + 4, width: row === chosen.site ? 3.5 : 1.4 });
     }
     if (chosen.site >= 0 && !chosen.exposed.has(chosen.site) && data.placed("sites", chosen.site)) {
       const [x, y] = at(view, "sites", chosen.site);
-      circle(context, { x, y, radius: marks.markOf(chosen.site).size / 2 + 4, width: 3.5 });
+      circle(context, { x, y, radius: marks.sizeOf(chosen.site) / 2 + 4, width: 3.5 });
     }
-    for (const point of new Set([chosen.worst, chosen.point])) paintChosenPoint(context, view, point, point === chosen.point);
+    for (const point of [chosen.near, chosen.point]) paintChosenPoint(context, view, point, point === chosen.point);
   }
 
   function paintChosenPoint(context, view, point, main) {
@@ -327,7 +343,7 @@ survey.layer = (() => {
     const [x, y] = at(view, "switching_points", point);
     context.fillStyle = PAPER;
     context.strokeStyle = GLOW;
-    circle(context, { x, y, radius: main ? 13 : 11, width: main ? 3 : 1.4, fill: true });
+    circle(context, { x, y, radius: main ? 13 : 10, width: main ? 3 : 1.4, fill: main });
     const { a: ratio } = context.getTransform();
     pointMark(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: 7 });
     context.setTransform(ratio, 0, 0, ratio, 0, 0);
@@ -378,7 +394,7 @@ survey.layer = (() => {
     context.font = "11.5px system-ui, sans-serif";
     context.textAlign = "left";
     const labels = chosen ? chosenLabels(view, chosen) : nearLabels(view);
-    const boxes = [...taken];
+    const boxes = [...taken, ...labels.map(({ x, y, gap }) => ({ x, y, w: 2 * gap - 6, h: 2 * gap - 6 }))];
     for (const { text, x, y, gap, strong } of labels) {
       const width = context.measureText(text).width;
       const spots = [[gap, 4], [-gap - width, 4], [-width / 2, -gap - 2], [-width / 2, gap + 11]];
@@ -394,13 +410,13 @@ survey.layer = (() => {
     const groups = [seenOf(view, drawGroups.length - 1), seenOf(view, drawGroups.length - 2)];
     if (groups[0].rows.length + groups[1].rows.length > 45) return [];
     return groups.flatMap(({ rows, xs, ys }) => rows.map((row, i) => ({
-      text: clip(data.text("sites", "site_id", row)), x: xs[i], y: ys[i], gap: 12,
+      text: clip(data.text("sites", "site_id", row)), x: xs[i], y: ys[i], gap: marks.sizeOf(row) / 2 + 4,
     })).reverse());
   }
 
   function chosenLabels(view, chosen) {
     const labels = [];
-    for (const point of new Set([chosen.point, chosen.worst])) {
+    for (const point of [chosen.point, chosen.near]) {
       if (point < 0 || !data.placed("switching_points", point)) continue;
       const [x, y] = at(view, "switching_points", point);
       labels.push({ text: clip(data.text("switching_points", "switch_id", point)), x, y, gap: 17, strong: true });
@@ -409,19 +425,21 @@ survey.layer = (() => {
     for (const row of new Set(rows.slice(0, 60))) {
       if (!data.placed("sites", row)) continue;
       const [x, y] = at(view, "sites", row);
-      if (inView(view, x, y)) labels.push({ text: clip(data.text("sites", "site_id", row)), x, y, gap: 15, strong: row === chosen.site });
+      if (inView(view, x, y)) labels.push({ text: clip(data.text("sites", "site_id", row)), x, y, gap: marks.sizeOf(row) / 2 + 8, strong: row === chosen.site });
     }
     return labels;
   }
 
-  /* What is drawn within reach of a place on the map, nearest first. */
+  const ONE_PLACE = 5;
+
+  /* What is drawn within reach of a place on the map: the nearest, and what cannot be told from it by pointing. */
   function hit(map, containerPoint, reach) {
     const low = map.containerPointToLayerPoint([0, 0]);
     const view = viewOf(map, L.bounds(low, low.add(map.getSize())));
     const found = [];
     const test = (kind, row, x, y, handicap) => {
       const distance = Math.hypot(x - containerPoint.x, y - containerPoint.y);
-      if (distance <= reach) found.push({ kind, row, distance: distance + handicap });
+      if (distance <= reach) found.push({ kind, row, x, y, distance: distance + handicap });
     };
     drawGroups.forEach((_, group) => {
       const { rows, xs, ys } = seenOf(view, group);
@@ -432,7 +450,12 @@ survey.layer = (() => {
     if (choice.state.findings) {
       for (let row = 0; row < data.rows("findings"); row += 1) test("finding", row, ...at(view, "findings", row), 1);
     }
-    return found.sort((a, b) => a.distance - b.distance)[0] || null;
+    found.sort((a, b) => a.distance - b.distance);
+    if (!found.length) return null;
+    const same = ({ x, y }) => Math.hypot(x - found[0].x, y - found[0].y) < ONE_PLACE;
+    const seen = new Set();
+    const here = found.filter((thing) => same(thing) && !seen.has(`${thing.kind} ${thing.row}`) && seen.add(`${thing.kind} ${thing.row}`));
+    return { ...found[0], here };
   }
 
   /* West, south, east, north in grid steps of what is chosen, or of all that is shown. */
@@ -450,12 +473,12 @@ survey.layer = (() => {
     };
     if (choice.state.kind === "finding") growPlaced("findings", choice.state.row);
     else if (chosen) {
-      for (const [store, lines] of [[network.cables, chosen.section], [network.cables, chosen.wider], [network.paths, chosen.path]]) {
+      for (const [store, lines] of [[network.cables, [...chosen.cable, ...chosen.overhead]], ...chosen.ways]) {
         for (const line of lines) for (let i = store.firstPoint[line]; i < store.firstPoint[line + 1]; i += 1) grow(store.x[i], store.y[i]);
       }
       for (const row of chosen.exposed) growPlaced("sites", row);
       if (chosen.site >= 0) growPlaced("sites", chosen.site);
-      for (const point of [chosen.point, chosen.worst]) if (point >= 0) growPlaced("switching_points", point);
+      for (const point of [chosen.point, chosen.near]) if (point >= 0) growPlaced("switching_points", point);
     } else for (const row of choice.kept.sites) growPlaced("sites", row);
     return box;
   }
@@ -474,5 +497,10 @@ survey.layer = (() => {
     index = network.cables.lines ? new survey.LineIndex(network.cables) : null;
   }
 
-  return { Canvas, hit, latLngBounds, cablesReady, orderSites };
+  function hasLines(shielded) {
+    for (let line = 0; line < network.cables.lines; line += 1) if (network.isShielded(line) === shielded) return true;
+    return false;
+  }
+
+  return { Canvas, hit, latLngBounds, cablesReady, orderSites, hasLines };
 })();

@@ -11,6 +11,7 @@ survey.marks = (() => {
     dot: (r) => ring(r),
     circle: (r) => ring(r),
     ring: (r) => ring(r),
+    loop: (r) => `${ring(r)}M${-r * 0.45} 0A${r * 0.45} ${r * 0.45} 0 1 0 ${r * 0.45} 0A${r * 0.45} ${r * 0.45} 0 1 0 ${-r * 0.45} 0Z`,
     triangle: (r) => `M0 ${-r}L${r * 0.95} ${r * 0.72}L${-r * 0.95} ${r * 0.72}Z`,
     diamond: (r) => `M0 ${-r}L${r} 0L0 ${r}L${-r} 0Z`,
     square: (r) => `M${-r} ${-r}H${r}V${r}H${-r}Z`,
@@ -18,7 +19,7 @@ survey.marks = (() => {
     cross: (r) => `M${-r} ${-r}L${r} ${r}M${-r} ${r}L${r} ${-r}`,
     point: (r) => `M${-r} ${r * 0.45}A${r} ${r} 0 0 1 ${r} ${r * 0.45}ZM${-r * 0.6} ${r * 0.45}L${r * 0.75} ${-r * 0.95}`,
   };
-  const HOLLOW = new Set(["ring", "plus", "square", "cross"]);
+  const HOLLOW = new Set(["ring", "loop", "plus", "square", "cross"]);
   const paths = new Map();
 
   function ring(r) {
@@ -36,37 +37,50 @@ survey.marks = (() => {
   let colourStep = new Uint8Array(0);
   const NO_STEP = 255;
 
-  /* Mark and colour of every site, worked out once. */
+  const bandKeys = about.bands.map((mark) => mark.key);
+  let bandCode = new Int8Array(0);
+
+  /* Mark (of the status, where a site is not assessed; else of the band), band and colour of every site, worked out once. */
   function start() {
     const count = data.rows("sites");
-    const priority = data.reader("sites", "priority");
-    markPlace = new Uint8Array(count);
-    colourStep = new Uint8Array(count);
+    const hazard = data.reader("sites", "hazard");
+    [markPlace, colourStep, bandCode] = [new Uint8Array(count), new Uint8Array(count), new Int8Array(count)];
     const places = new Map(all.map((mark, place) => [mark.key, place]));
     for (let row = 0; row < count; row += 1) {
-      const key = [data.text("sites", "band", row), data.text("sites", "status", row)].find((text) => places.has(text));
+      const band = data.text("sites", "band", row);
+      const key = [data.text("sites", "status", row), band].find((text) => places.has(text));
       markPlace[row] = key === undefined ? all.length - 1 : places.get(key);
-      const value = priority(row);
-      colourStep[row] = Number.isNaN(value) ? NO_STEP : Math.max(0, Math.min(100, Math.round(value)));
+      bandCode[row] = bandKeys.indexOf(band);
+      const value = hazard(row);
+      colourStep[row] = Number.isNaN(value) || markPlace[row] >= bandKeys.length ? NO_STEP : Math.max(0, Math.min(100, Math.round(value)));
     }
   }
 
   /* The band's key, empty for a site without a band. */
   function bandOf(row) {
-    return markPlace[row] < about.bands.length ? all[markPlace[row]].key : "";
+    return bandCode[row] >= 0 ? bandKeys[bandCode[row]] : "";
   }
 
   function markOf(row) {
     return all[markPlace[row]];
   }
 
-  /* One number for shape and colour, in steps of 256. */
+  /* Rows are in order of rank: the first ten are drawn largest, the first hundred larger than the rest. */
+  function sizeOf(row) {
+    return markOf(row).size * (markPlace[row] < bandKeys.length ? about.rank_sizes[rankStep(row)].factor : 1);
+  }
+
+  function rankStep(row) {
+    return about.rank_sizes.findIndex(({ to }) => to === null || row < to);
+  }
+
+  /* One number for shape, size and colour, in steps of 256. */
   function lookOf(row) {
-    return (markPlace[row] * 256 + colourStep[row]) * 256;
+    return ((markPlace[row] * 4 + rankStep(row)) * 256 + colourStep[row]) * 256;
   }
 
   /* The colour as the pixels of a picture hold it. */
-  const pixelColours = [...about.ramp, about.no_priority].map((hex) => {
+  const pixelColours = [...about.ramp, about.no_hazard].map((hex) => {
     const [red, green, blue] = [1, 3, 5].map((place) => parseInt(hex.slice(place, place + 2), 16));
     return ((255 << 24) | (blue << 16) | (green << 8) | red) >>> 0;
   });
@@ -76,19 +90,7 @@ survey.marks = (() => {
   }
 
   function colourOf(row) {
-    return colourStep[row] === NO_STEP ? about.no_priority : about.ramp[colourStep[row]];
-  }
-
-  /* Middle colour of a band, for keys and lists: the mean priority of its sites decides. */
-  function colourOfBand(key, fallback) {
-    let sum = 0;
-    let count = 0;
-    for (let row = 0; row < markPlace.length; row += 1) {
-      if (bandOf(row) !== key || colourStep[row] === NO_STEP) continue;
-      sum += colourStep[row];
-      count += 1;
-    }
-    return about.ramp[count ? Math.round(sum / count) : fallback];
+    return colourStep[row] === NO_STEP ? about.no_hazard : about.ramp[colourStep[row]];
   }
 
   function draw(context, mark, { x, y, colour, scale = 1 }) {
@@ -120,8 +122,8 @@ survey.marks = (() => {
     element.setAttribute(label ? "aria-label" : "aria-hidden", label || "true");
     const path = document.createElementNS(name, "path");
     path.setAttribute("d", OUTLINES[shape](size / 2));
-    path.setAttribute("fill", HOLLOW.has(shape) ? "none" : colour);
-    path.setAttribute("stroke", HOLLOW.has(shape) ? colour : INK);
+    path.setAttribute("fill", HOLLOW.has(shape) || !colour ? "none" : colour);
+    path.setAttribute("stroke", HOLLOW.has(shape) && colour ? colour : INK);
     path.setAttribute("stroke-width", shape === "dot" ? 0.8 : 1.2);
     element.append(path);
     return element;
@@ -129,11 +131,11 @@ survey.marks = (() => {
 
   function svgOfSite(row, scale = 1) {
     const mark = markOf(row);
-    return svg(mark.shape, { size: mark.size * scale, colour: colourOf(row), label: mark.label });
+    return svg(mark.shape, { size: sizeOf(row) * scale, colour: colourOf(row), label: mark.label });
   }
 
   return {
-    INK, start, byKey, bandOf, markOf, colourOf, pixelOf, lookOf, colourOfBand, draw, path2d, svg, svgOfSite,
+    INK, start, byKey, bandOf, markOf, colourOf, sizeOf, pixelOf, lookOf, draw, path2d, svg, svgOfSite,
     bandLabel: (key) => (byKey.get(key) || { label: "–" }).label,
     bandPlace: (key) => (order.has(key) ? order.get(key) : -1),
   };

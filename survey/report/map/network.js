@@ -55,6 +55,7 @@ survey.network = (() => {
   const cables = new LineStore("cables");
   const paths = new LineStore("paths");
   const outlines = new LineStore("outlines");
+  const ways = new LineStore("ways");
   let shielded = new Uint8Array(0);
   const firstRun = {};
   let placeOfSite = new Int32Array(0);
@@ -71,6 +72,7 @@ survey.network = (() => {
     for (let place = 0; place < order.length; place += 1) placeOfSite[order[place]] = place;
     shielded = new Uint8Array(cables.firstPoint.length);
     outlines.add(data.blocks);
+    ways.add(data.blocks);
   }
 
   function add(name, arrays) {
@@ -131,8 +133,18 @@ survey.network = (() => {
     return { lines, complete: true };
   }
 
+  /* From the nearest switching point on to another one above: the ways between, bottom up. */
+  function wayLines(from, to) {
+    const lines = [];
+    for (let point = from, steps = 0; point >= 0 && point !== to && steps < data.rows("switching_points"); steps += 1) {
+      for (let line = ways.firstLine[point]; line < ways.firstLine[point + 1]; line += 1) lines.push(line);
+      point = data.blocks["points.above"][point];
+    }
+    return lines;
+  }
+
   return {
-    cables, paths, outlines, start, add, exposedSites, pointsExposing, sectionLines, pathLines,
+    cables, paths, outlines, ways, wayLines, start, add, exposedSites, pointsExposing, sectionLines, pathLines,
     isShielded: (line) => shielded[line] === 1,
   };
 })();

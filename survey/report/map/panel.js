@@ -46,7 +46,7 @@ survey.panel = (() => {
   }
 
   function fillBands() {
-    for (const { key, label, shape, size } of [...about.bands].reverse()) {
+    for (const { key, label, shape, size, colour } of [...about.bands].reverse()) {
       const box = node("input", { type: "checkbox", value: key });
       box.addEventListener("change", () => {
         const bands = new Set(choice.state.bands);
@@ -54,7 +54,6 @@ survey.panel = (() => {
         else bands.delete(key);
         choice.change({ bands }, { fit: true });
       });
-      const colour = marks.colourOfBand(key, { low: 10, moderate: 35, high: 60, severe: 85 }[key]);
       at("narrow-band").append(node("label", {}, box, marks.svg(shape, { size, colour }), node("span", { text: label }), node("span", { class: "tally", "data-band": key })));
     }
   }

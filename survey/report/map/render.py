@@ -11,17 +11,19 @@ import folium
 from branca.element import Figure
 from jinja2 import Environment, StrictUndefined
 
+from survey.assess.score import HIGH_FROM, SEVERE_FROM
 from survey.report.map.content import FIRST_BANDS, MapContent, map_content
 from survey.report.map.grid import STEP_M
 from survey.report.map.leaflet import leaflet_licence, leaflet_script, leaflet_style
 from survey.report.map.payload import PAGE_LIMIT, Payload, pack_payload
-from survey.report.ramp import BAND_MARKS, NO_PRIORITY, STATUS_MARKS, Mark, ramp_hex
+from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, NO_HAZARD, PAPER, RANK_SIZES, STATUS_MARKS, Mark, ramp_hex
 from survey.result import CAUTION, SurveyResult
 
 SCRIPTS = (
     "data.js",
     "network.js",
     "marks.js",
+    "fan.js",
     "choice.js",
     "index.js",
     "draw.js",
@@ -111,8 +113,14 @@ def _about(result: SurveyResult, content: MapContent, payload: Payload) -> dict[
         "origin": content.origin,
         "step_m": STEP_M,
         "ramp": ramp_hex(),
-        "no_priority": NO_PRIORITY,
-        "bands": [_mark(mark) for mark in BAND_MARKS],
+        "no_hazard": NO_HAZARD,
+        "paper": PAPER,
+        "rank_sizes": [{"to": to, "factor": factor, "label": label} for to, factor, label in RANK_SIZES],
+        "band_from": [round(cut, 1) for cut in (0.0, HIGH_FROM, SEVERE_FROM)],
+        "bands": [
+            {**_mark(mark), "colour": ramp_hex()[int(hazard)]}
+            for mark, hazard in zip(BAND_MARKS, BAND_HAZARDS, strict=True)
+        ],
         "statuses": [_mark(mark) for mark in STATUS_MARKS],
         "first_bands": FIRST_BANDS,
         "units": result.settings.report.units,

@@ -20,32 +20,53 @@
     if (bounds) map.fitBounds(bounds, { paddingTopLeft: [room, room], paddingBottomRight: [room + chosen, room], maxZoom: 17.5, animate: false });
   }
 
-  const MEANING = "Band: by hazard, that is how high and how often the open phase rings.";
-
-  /* The legend's own place is in the margin; on a small screen it lies on the map, shut until asked for. */
-  function legend() {
+  /* On a small screen the legend lies on the map, shut until asked for. */
+  function startLegend() {
     at("legend").open = !window.matchMedia("(max-width: 759px)").matches;
+    const box = survey.table.node("input", { type: "checkbox", id: "show-findings" });
+    box.addEventListener("change", () => choice.change({ findings: box.checked }));
+    at("legend-body").append(survey.table.node("label", { class: "findings" }, box, survey.table.node("span", { text: `Data findings (${data.rows("findings").toLocaleString("en-US")})` })));
+  }
+
+  /* Only what is drawn: marks of the sites shown, lines that there are, the section while something is chosen. */
+  function legend() {
     const { node } = survey.table;
-    const body = at("legend-body");
     const line = (picture, text) => node("li", {}, picture, node("span", { text }));
     const swatch = (kind) => node("span", { class: `swatch ${kind}` });
-    const ramp = node("span", { class: "ramp", "aria-hidden": "true" });
+    const drawn = new Set();
+    for (const row of choice.kept.sites) if (data.placed("sites", row)) drawn.add(marks.markOf(row).key);
+    const bands = [...about.bands].reverse().filter(({ key }) => drawn.has(key)).map(({ label, shape, size, colour }) => line(marks.svg(shape, { size, colour }), label));
+    const statuses = about.statuses.filter(({ key }) => drawn.has(key)).map(({ shape, size, label }) => line(marks.svg(shape, { size, colour: about.no_hazard }), label));
+    const chosen = choice.state.kind === "site" || choice.state.kind === "point";
+    const lines = [
+      data.rows("switching_points") && line(marks.svg("point", { size: 11, colour: about.paper }), "Switching point"),
+      layer.hasLines(true) && line(swatch("cable"), "Shielded cable"),
+      layer.hasLines(false) && line(swatch("overhead"), "Overhead line"),
+      chosen && line(swatch("section"), "Exposed cable"),
+      chosen && layer.hasLines(false) && line(swatch("exposed-overhead"), "Exposed overhead line"),
+      choice.state.kind === "site" && line(swatch("path"), "Way from the site to the point"),
+      network.outlines.owners && line(swatch("outline"), "District"),
+    ].filter(Boolean);
+    at("legend-items").replaceChildren(...(bands.length ? [rampLine(node)] : []), node("ul", { "aria-label": "Shape: band" }, ...bands, ...statuses),
+      ...(bands.length ? [sizes(node)] : []), node("ul", { "aria-label": "Lines" }, ...lines));
+  }
+
+  /* The ramp with the hazards at which the bands begin. */
+  function rampLine(node) {
+    const ramp = node("span", { class: "ramp", "aria-hidden": "true" }, ...about.band_from.filter(Boolean).map((cut) => {
+      const tick = node("i");
+      tick.style.left = `${cut}%`;
+      return tick;
+    }));
     ramp.style.background = `linear-gradient(to right, ${about.ramp.filter((_, step) => step % 10 === 0).join(",")})`;
-    const bands = [...about.bands].reverse().map(({ key, label, shape, size }) =>
-      line(marks.svg(shape, { size, colour: marks.colourOfBand(key, { low: 10, moderate: 35, high: 60, severe: 85 }[key]) }), label));
-    const present = new Set(data.blocks["sites.status.texts"] || []);
-    const statuses = about.statuses.filter(({ key }) => present.has(key)).map(({ shape, size, label }) => line(marks.svg(shape, { size, colour: about.no_priority }), label));
-    const box = node("input", { type: "checkbox", id: "show-findings" });
-    box.addEventListener("change", () => choice.change({ findings: box.checked }));
-    body.replaceChildren(
-      node("p", { class: "ramp-line" }, node("span", { text: "Priority" }), node("span", { text: "0" }), ramp, node("span", { text: "100" })),
-      node("p", { class: "meaning", text: MEANING }),
-      node("ul", {}, ...bands, ...statuses),
-      node("ul", {}, line(marks.svg("point", { size: 11, colour: "#fbf9f3" }), "Switching point"), line(swatch("cable"), "Shielded cable"),
-        line(swatch("overhead"), "Overhead line"), line(swatch("path"), "Walked path"), line(swatch("section"), "Exposed section"),
-        line(swatch("outline"), "District")),
-      node("label", { class: "findings" }, box, node("span", { text: `Data findings (${data.rows("findings").toLocaleString("en-US")})` })),
-    );
+    return node("p", { class: "ramp-line", title: "Colour is the hazard of the worst point: how badly the open phase rings. Bands begin at the ticks." },
+      node("span", { text: "Hazard 0" }), ramp, node("span", { text: "100" }));
+  }
+
+  function sizes(node) {
+    const { shape, size } = about.bands.at(-1);
+    const parts = about.rank_sizes.flatMap(({ factor, label }) => [marks.svg(shape, { size: size * factor, colour: about.paper }), node("span", { text: label })]);
+    return node("p", { class: "sizes" }, node("span", { text: "Rank" }), ...parts);
   }
 
   function showScale(units) {
@@ -54,10 +75,12 @@
   }
 
   function show(state, { part, fit: fitting, narrows }) {
+    at("here").hidden = true;
     if (narrows) layer.orderSites();
     panel.refresh({ part, narrows });
     card.show();
     at("show-findings").checked = state.findings;
+    legend();
     if ("units" in part) showScale(state.units);
     map.invalidateSize({ animate: false, pan: false });
     if (fitting) fit();
@@ -74,8 +97,31 @@
   function chooseAt(event) {
     const touch = event.originalEvent && event.originalEvent.pointerType === "touch";
     const found = layer.hit(map, event.containerPoint, touch ? 22 : 12);
-    if (found) choice.change({ kind: found.kind, row: found.row });
+    if (found && found.here.length > 1) listHere(found.here, event.containerPoint);
+    else if (found) choice.change({ kind: found.kind, row: found.row });
     else if (choice.state.kind) choice.change({ kind: "", row: -1 });
+  }
+
+  const NAMES = { site: ["sites", "site_id"], point: ["switching_points", "switch_id"], finding: ["findings", "rule"] };
+  const KINDS = { site: "site", point: "switching point", finding: "finding" };
+  const MOST_HERE = 12;
+
+  /* Several things in one place: which one is meant is asked, none is hidden. */
+  function listHere(here, place) {
+    const { node } = survey.table;
+    const items = here.slice(0, MOST_HERE).map(({ kind, row }) => {
+      const mark = kind === "site" ? marks.svgOfSite(row, 0.85) : marks.svg(kind === "point" ? "point" : "square", { size: 11, colour: "#fbf9f3" });
+      const button = node("button", { type: "button" }, mark, node("b", { text: data.text(...NAMES[kind], row) }), node("span", { class: "remark", text: KINDS[kind] }));
+      button.addEventListener("click", () => choice.change({ kind, row }));
+      return node("li", {}, button);
+    });
+    if (here.length > MOST_HERE) items.push(node("li", { class: "hint", text: `and ${here.length - MOST_HERE} more; a nearer view tells them apart` }));
+    const box = at("here");
+    box.replaceChildren(node("p", { text: `${here.length} in this place` }), node("ul", {}, ...items));
+    box.hidden = false;
+    box.style.left = `${Math.max(6, Math.min(place.x + 12, map.getSize().x - 230))}px`;
+    box.style.top = `${Math.max(6, Math.min(place.y, map.getSize().y - box.offsetHeight))}px`;
+    box.querySelector("button").focus();
   }
 
   let hovering = 0;
@@ -90,9 +136,9 @@
     map.getContainer().style.cursor = found ? "pointer" : "";
     tip.hidden = !found;
     if (!found) return;
-    const [table, column] = { site: ["sites", "site_id"], point: ["switching_points", "switch_id"], finding: ["findings", "rule"] }[found.kind];
     const band = found.kind === "site" ? ` · ${marks.markOf(found.row).label}` : "";
-    tip.textContent = `${data.text(table, column, found.row)}${band}`;
+    const more = found.here.length > 1 ? ` and ${found.here.length - 1} more here` : "";
+    tip.textContent = `${data.text(...NAMES[found.kind], found.row)}${band}${more}`;
     tip.style.transform = `translate(${event.containerPoint.x + 14}px, ${event.containerPoint.y - 10}px)`;
   }
 
@@ -109,12 +155,15 @@
   function listen() {
     choice.listen(show);
     map.on("moveend", remember);
+    map.on("movestart", () => { at("here").hidden = true; });
     map.on("click", chooseAt);
     map.on("mousemove", hoverSoon);
     map.on("mouseout", () => { at("tip").hidden = true; });
     window.addEventListener("hashchange", () => openAddress());
     document.addEventListener("keydown", (event) => {
-      if (event.key === "Escape" && choice.state.kind && !event.defaultPrevented) choice.change({ kind: "", row: -1 });
+      if (event.key !== "Escape" || event.defaultPrevented) return;
+      if (!at("here").hidden) at("here").hidden = true;
+      else if (choice.state.kind) choice.change({ kind: "", row: -1 });
     });
     window.addEventListener("beforeprint", () => map.invalidateSize({ animate: false }));
   }
@@ -125,6 +174,7 @@
     data.start();
     network.start();
     marks.start();
+    survey.fan.start();
     choice.narrow();
     layer.orderSites();
   }
@@ -140,7 +190,7 @@
     if (survey.about.blobs.length <= 3) await readLines();
     L.control.zoom({ position: "topright" }).addTo(map);
     panel.start();
-    legend();
+    startLegend();
     listen();
     if (about.credit) {
       at("credit").hidden = false;
@@ -154,6 +204,7 @@
       await readLines();
       canvas.redraw();
       card.show();
+      legend();
     }
     at("loading").hidden = true;
     document.documentElement.dataset.ready = String(Math.round(performance.now()));

@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from survey.errors import OutputError
-from survey.report.ramp import Mark, mark_of, priority_colours
+from survey.report.ramp import Mark, hazard_colours, mark_of
 from survey.report.sheets.lettering import clean
 from survey.report.sheets.view import Floats, local_crs, moved
 
@@ -129,6 +129,7 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
     sections = saved.sections[saved.sections["switch_id"].isin(wanted)].sort_values(
         ["top_priority", "exposed_cable_m"], ascending=[True, False], na_position="first", kind="stable"
     )
+    hazard = saved.switching_points.set_index("switch_id")["hazard"].reindex(sections["switch_id"])
     return SheetContent(
         title=clean(district or (f"Feeder {feeder}" if feeder else "All districts"), limit=60),
         subtitle=clean(_title(saved), limit=60),
@@ -136,14 +137,19 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
         sites=sites,
         xy_m=xy_m,
         marks=tuple(mark_of(str(b), str(s)) for b, s in zip(sites["band"], sites["status"], strict=True)),
-        colours=tuple(priority_colours(sites["priority"].to_numpy(dtype=np.float64))),
+        colours=tuple(hazard_colours(_drawn_hazard(sites))),
         cables=cables,
         shielded=shielded,
         sections=moved(sections.geometry.to_numpy(), source=saved.crs, target=local),
-        section_colours=tuple(priority_colours(sections["top_priority"].to_numpy(dtype=np.float64))),
+        section_colours=tuple(hazard_colours(hazard.to_numpy(dtype=np.float64))),
         switches_m=switch_xy,
         switch_ids=tuple(clean(name, limit=40) for name in saved.switching_points["switch_id"][switches]),
     )
+
+
+def _drawn_hazard(sites: pd.DataFrame) -> Floats:
+    """Hazard of the assessed sites, NaN for others: they are drawn as what they are, without a colour."""
+    return sites["hazard"].where(sites["status"] == "assessed").to_numpy(dtype=np.float64)
 
 
 def _report_settings(saved: SavedSurvey) -> dict[str, object]:

@@ -31,7 +31,7 @@ from survey.report.sheets.windows import (
 
 SECTION_WIDTH, SHIELDED_WIDTH, OVERHEAD_WIDTH = 4.2, 0.9, 0.6
 OVERHEAD_DASH = (3.0, 2.0)
-_FILLS = {"ring": white, "square": HexColor(FAINT)}
+_FILLS = {"ring": white, "loop": white, "square": HexColor(FAINT)}
 _STROKES = {
     "cross": ((-1, -1, 1, 1), (-1, 1, 1, -1)),
     "plus": ((-1, 0, 1, 0), (0, -1, 0, 1)),
@@ -185,18 +185,16 @@ def draw_mark(canvas: Canvas, place: tuple[float, float], *, mark: Mark, radius:
     canvas.setFillColor(_FILLS.get(mark.shape) or HexColor(colour))
     canvas.setLineWidth(0.6)
     x, y = place
-    if mark.shape in {"dot", "circle", "ring"}:
+    if mark.shape in {"dot", "circle", "ring", "loop"}:
         canvas.circle(x, y, radius, stroke=1, fill=1)
+        if mark.shape == "loop":
+            canvas.circle(x, y, radius * 0.45, stroke=1, fill=0)
     elif mark.shape == "square":
         canvas.rect(x - radius, y - radius, 2 * radius, 2 * radius, stroke=1, fill=1)
     elif mark.shape in _STROKES:
         canvas.setLineWidth(1.1)
         for x0, y0, x1, y1 in _STROKES[mark.shape]:
             canvas.line(x + x0 * radius, y + y0 * radius, x + x1 * radius, y + y1 * radius)
-    elif mark.shape == "plus":
-        canvas.setLineWidth(1.1)
-        canvas.line(x - radius, y, x + radius, y)
-        canvas.line(x, y - radius, x, y + radius)
     else:
         _polygon(canvas, place, radius, corners=3 if mark.shape == "triangle" else 4)
 

@@ -10,13 +10,15 @@ from reportlab.lib.colors import HexColor, white
 from reportlab.pdfgen.canvas import Canvas
 
 from survey.report.ramp import (
+    BAND_HAZARDS,
     BAND_MARKS,
     BANDS,
-    NO_PRIORITY,
+    NO_HAZARD,
     RAMP_STEPS,
+    RANK_SIZES,
     STATUS_MARKS,
     Mark,
-    priority_colours,
+    hazard_colours,
     ramp_hex,
 )
 from survey.report.sheets.content import SheetContent
@@ -38,7 +40,6 @@ from survey.report.sheets.windows import MapPage, paper_radius
 
 SIZE = 7.2
 LINE, CLOSEST_LINE = 11.5, 7.2
-_MIDDLE_OF_BAND = dict(zip(BANDS, (12.0, 37.0, 62.0, 90.0), strict=True))
 _SAMPLE, _SECTION_SAMPLE = 22.0, 60.0
 
 
@@ -105,18 +106,19 @@ def _draw_north(canvas: Canvas, x: float, y: float) -> None:
 
 def draw_legend(column: TextColumn, content: SheetContent) -> None:
     """Marks in use with their counts, then lines and numbers."""
-    column.heading("SITES BY BAND")
+    column.heading("SHAPE: BAND, OR WHY THERE IS NONE")
     keys = [mark.key for mark in content.marks]
     for mark in (*reversed(BAND_MARKS), *STATUS_MARKS):
         count = keys.count(mark.key)
-        if mark in BAND_MARKS or count:
+        if count:
             _legend_mark(column, mark, count)
     _ramp_bar(column)
+    _size_line(column)
     column.heading("LINES AND POINTS")
     _legend_line(column, "Shielded cable", width=SHIELDED_WIDTH, colour=QUIET)
     _legend_line(column, "Overhead line", width=OVERHEAD_WIDTH, colour=FAINT, dash=OVERHEAD_DASH)
-    section = tint(priority_colours(np.array([_SECTION_SAMPLE]))[0]).hexval().replace("0x", "#")
-    _legend_line(column, "Exposed section, by priority", width=SECTION_WIDTH, colour=section)
+    section = tint(hazard_colours(np.array([_SECTION_SAMPLE]))[0]).hexval().replace("0x", "#")
+    _legend_line(column, "Exposed section, by hazard", width=SECTION_WIDTH, colour=section)
     column.y -= LINE
     draw_switch(column.canvas, (column.rect.x0 + _SAMPLE / 2, column.y + 2.5))
     column.text("Single-pole switching point", x=_SAMPLE + 6)
@@ -125,7 +127,8 @@ def draw_legend(column: TextColumn, content: SheetContent) -> None:
 def _legend_mark(column: TextColumn, mark: Mark, count: int) -> None:
     column.y -= LINE + 1
     place = (column.rect.x0 + 6, column.y + 2.6)
-    colour = priority_colours(np.array([_MIDDLE_OF_BAND.get(mark.key, np.nan)]))[0]
+    hazard = dict(zip(BAND_MARKS, BAND_HAZARDS, strict=True)).get(mark, np.nan)
+    colour = hazard_colours(np.array([hazard]))[0]
     draw_mark(column.canvas, place, mark=mark, radius=paper_radius(mark), colour=colour)
     number = (place[0] + 9, column.y - 1.2, place[0] + 20, column.y + 7.3)
     draw_number(column.canvas, number, "n", key=mark.key, size=6.5)
@@ -140,8 +143,20 @@ def _ramp_bar(column: TextColumn) -> None:
         column.canvas.setFillColor(HexColor(colour))
         column.canvas.rect(column.rect.x0 + step * width, column.y + 3, width + 0.2, 5, stroke=0, fill=1)
     column.y -= 6
-    column.text("priority 0", x=0, size=SIZE - 1.2, colour=QUIET)
+    column.text("colour: hazard 0", x=0, colour=QUIET)
     column.canvas.drawRightString(column.rect.x1, column.y, "100")
+
+
+def _size_line(column: TextColumn) -> None:
+    """A mark at the size of each group of ranks."""
+    column.y -= LINE + 5
+    column.text("size: rank", x=0, colour=QUIET)
+    x = column.rect.x0 + 44
+    for _, factor, label in RANK_SIZES:
+        radius = paper_radius(BAND_MARKS[-1]) * factor
+        draw_mark(column.canvas, (x + radius, column.y + 2.6), mark=BAND_MARKS[-1], radius=radius, colour="#ffffff")
+        column.text(label, x=x - column.rect.x0 + 2 * radius + 2)
+        x += 2 * radius + text_width(label, size=SIZE) + 8
 
 
 def _legend_line(
@@ -196,7 +211,7 @@ def draw_locator(column: TextColumn, content: SheetContent, *, whole: View, page
     box = Rect(column.rect.x0, column.y, column.rect.x1, column.y + height)
     small = View(box, whole.centre_m, whole.scale * whole.frame.width / box.width)
     canvas = column.canvas
-    canvas.setFillColor(HexColor(NO_PRIORITY))
+    canvas.setFillColor(HexColor(NO_HAZARD))
     for x, y in small.to_page(content.xy_m[content.placed]).tolist():
         canvas.circle(x, y, 0.7, stroke=0, fill=1)
     ground = page.view.ground

@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from survey.report.ramp import Mark
+from survey.report.ramp import Mark, rank_size
 from survey.report.sheets.content import SheetContent
 from survey.report.sheets.labels import LabelField, Placed
 from survey.report.sheets.lettering import BOLD, REGULAR, SLANTED, text_width
@@ -23,6 +23,7 @@ RADII = {
     "triangle": 4.4,
     "diamond": 5.2,
     "ring": 2.7,
+    "loop": 3.6,
     "square": 2.5,
     "cross": 2.8,
     "plus": 3.2,
@@ -80,8 +81,9 @@ class MapPage:
 
 
 def mark_radius(content: SheetContent, row: int) -> float:
-    """Half the width of a site's mark, points."""
-    return paper_radius(content.marks[row])
+    """Half the width of a site's mark, points: by rank for assessed sites, as on the map."""
+    ranked = content.sites["status"].iloc[row] == "assessed"
+    return paper_radius(content.marks[row]) * (rank_size(int(content.sites["rank"].iloc[row])) if ranked else 1.0)
 
 
 def paper_radius(mark: Mark) -> float:
