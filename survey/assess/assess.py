@@ -8,10 +8,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.arrays import Objects
 from survey.assess.behaviour import Figures, screen_figures, study_figures
 from survey.assess.capacitance import cable_capacitance
-from survey.assess.choice import Choice, choose_sections
+from survey.assess.choice import Choice, choose_sections, stopped_by_one
 from survey.assess.circuits import Circuits, SectionValues, allowed_length_m, make_circuits, section_values
+from survey.assess.odd_records import (
+    find_odd,
+    judge,
+    left_out,
+    record_notes,
+    section_voltages,
+    widened,
+    without_one,
+)
 from survey.assess.risk import PointRisks, point_risks
 from survey.assess.section_checks import report_between, report_overhead
 from survey.assess.sensitivity import Interval, score_interval
@@ -36,7 +46,7 @@ class Assessment:
     """Everything known about the sites before it is put into tables.
 
     ``risks`` per pair of site and point; ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard
-    per site.
+    per site; ``record_notes`` what of a site rests on the record of another, in words.
     """
 
     windings: Windings
@@ -47,6 +57,7 @@ class Assessment:
     risks: PointRisks
     limit_length_m: Floats
     interval: Interval
+    record_notes: Objects
 
 
 def assess_network(
@@ -81,29 +92,44 @@ def assess_network(
         overhead_f_m=settings.electrical.overhead_nf_km * NANO_PER_KM,
         findings=findings,
     )
-    values = section_values(network, windings, cables)
+    voltage_v = section_voltages(network, usable=windings.usable)
+    values = section_values(network, windings, cables, voltage_v=voltage_v)
+    odd = find_odd(network, windings, voltage_v=voltage_v, catalogue=catalogue, findings=findings)
     limits = screening_limits(settings.limits)
     frequency = settings.electrical.frequency_hz
-    circuits = make_circuits(
-        values, frequency_hz=frequency, limits=limits, one_phase_share=settings.limits.one_phase_share
-    )
+
+    def circuits_of(some: SectionValues) -> Circuits:
+        share = settings.limits.one_phase_share
+        return make_circuits(some, frequency_hz=frequency, limits=limits, one_phase_share=share)
+
+    def study(some: Circuits) -> Figures:
+        if settings.study.run:
+            return study_figures(some, settings=settings, progress=progress)
+        return screen_figures(some)
+
+    firm, without = values, None
+    if odd.odd.any():
+        firm = section_values(network, left_out(windings, odd.odd), cables, voltage_v=voltage_v)
+        without = circuits_of(firm)
+    judged = judge(circuits_of(values), without, odd=odd, study=study)
+    circuits, figures = judged.circuits, judged.figures
     report_overhead(network, values, cables, settings=settings, findings=findings)
     report_between(network, findings)
-    if settings.study.run:
-        figures = study_figures(circuits, settings=settings, progress=progress)
-    else:
-        figures = screen_figures(circuits)
     _report_outside(network, circuits, figures, findings)
     choice = choose_sections(
-        network.walks, windings, values=values, circuits=circuits, figures=figures, settings=settings
+        network.walks, windings, values=firm, circuits=circuits, figures=figures, settings=settings
     )
-    risks = point_risks(network, windings, values=values, circuits=circuits, figures=figures, settings=settings)
+    most, by = without_one(network, windings, choice=choice, circuits=circuits, study=study, limits=limits)
+    stopped = stopped_by_one(network.walks, choice, values=firm, largest_va=odd.largest_va, settings=settings)
+    notes = record_notes(network, choice=choice, odd=odd, hazard=most, by=by, stopped=stopped)
+    risks = point_risks(network, windings, values=firm, circuits=circuits, figures=figures, settings=settings)
     class_f_m = np.nan_to_num(catalogue.class_capacitance_f_m(values.voltage_v))
     length = allowed_length_m(values, circuits, frequency_hz=frequency, limits=limits, class_f_m=class_f_m)
     interval = score_interval(
         choice, windings, totals=values, circuits=circuits, figures=figures, settings=settings, progress=progress
     )
-    return Assessment(windings, values, circuits, figures, choice, risks, length, interval)
+    interval = widened(interval, choice=choice, least=judged.least, most=most)
+    return Assessment(windings, values, circuits, figures, choice, risks, length, interval, notes)
 
 
 def _report_outside(network: Network, circuits: Circuits, figures: Figures, findings: FindingList) -> None:

@@ -97,6 +97,18 @@ def points_above(
             return
 
 
+def stopped_by_one(
+    walks: Walks, choice: Choice, *, values: SectionValues, largest_va: Floats, settings: Settings
+) -> Bools:
+    """Sites whose points further up are left out, by ``worst_kva``, because of the rating of one record alone."""
+    last = np.full(len(choice.nearest), -1, np.int64)
+    for site, section, _ in points_above(walks, np.flatnonzero(choice.nearest >= 0), values=values, settings=settings):
+        last[site] = section
+    above = np.append(walks.upstream, -1)[last]
+    room = settings.limits.worst_kva * 1e3
+    return (above >= 0) & (np.append(values.rating_va - largest_va, np.inf)[above] <= room)
+
+
 def _of(value: Floats, row: Ints) -> Floats:
     """Values at rows, NaN at -1."""
     return np.append(value, np.nan)[row]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,8 +30,8 @@ class SectionValues:
 
     ``cable_m`` phase-weighted shielded cable; ``cap_f`` one phase to ground, cable, line and transformers' own;
     ``cable_f`` that of the shielded cable alone; ``sites`` their number, ``rating_va``, ``loss_w``,
-    ``magnetizing_va`` of all with a usable rating; ``voltage_v`` their rated voltage (weighted by rating; NaN
-    without one); ``one_phase_va`` rating of the single-phase units of the phase that has least,
+    ``magnetizing_va`` of all with a usable rating; ``voltage_v`` that of the section (NaN where nothing
+    tells it); ``one_phase_va`` rating of the single-phase units of the phase that has least,
     ``between_units`` number of those between two phases; ``arrester`` one of
     ``YES, UNKNOWN, NO`` of :mod:`survey.assess.score`. By winding family ``family_va, family_loss_w,
     family_magnetizing_va``, ``family_load_w`` the least load and ``family_held_w`` what of it is declared balanced,
@@ -96,20 +96,26 @@ class Circuits:
         return np.where(there, table[np.maximum(family, 0), np.maximum(section, 0)] if n_sections else -1, -1)
 
 
-def section_values(network: Network, windings: Windings, cables: CableCapacitance) -> SectionValues:
-    """Total every exposed section."""
+def section_values(
+    network: Network, windings: Windings, cables: CableCapacitance, *, voltage_v: Floats
+) -> SectionValues:
+    """Total every exposed section.
+
+    Parameters
+    ----------
+    voltage_v
+        Of every section, see :func:`survey.assess.odd_records.section_voltages`.
+    """
     sections, pieces = network.sections, network.pieces
     shielded = network.tables.cables["shielded"].to_numpy(bool)[pieces.cable]
     piece_f = cables.cap_f_m[pieces.cable] * pieces.length_m
-    volts = np.where(windings.usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), 0.0)
     arrester = network.tables.transformers["arrester"].to_numpy(object)
     whole = {
         "rating_va": windings.rating_va,
-        "weighted_v": windings.rating_va * volts,
         "loss_w": windings.loss_w,
         "magnetizing_va": windings.magnetizing_va,
         "own_f": windings.own_cap_f,
-        "sites": np.ones(len(volts)),
+        "sites": np.ones(len(windings.usable)),
         "guarded": (arrester == "yes").astype(float),
         "maybe": (arrester != "no").astype(float),
     }
@@ -123,7 +129,7 @@ def section_values(network: Network, windings: Windings, cables: CableCapacitanc
         rating_va=rating,
         loss_w=found["loss_w"],
         magnetizing_va=found["magnetizing_va"],
-        voltage_v=np.divide(found["weighted_v"], rating, out=np.full(len(rating), np.nan), where=rating > 0),
+        voltage_v=voltage_v,
         stand_in_f=sections.total(np.where(cables.stand_in[pieces.cable], piece_f, 0.0)),
         overhead_f=sections.total(np.where(cables.overhead[pieces.cable], piece_f, 0.0)),
         one_phase_va=_one_phase_va(network),
@@ -187,21 +193,33 @@ def make_circuits(
     b = charging / base
     p = values.family_loss_w[family, section] / base
     im = values.family_magnetizing_va[family, section] / base
-    names = np.array(FAMILIES)[family]
-    allowed = limit_charging_pu(names, magnetizing_pu=im, core_loss_pu=p, limits=limits)
-    return Circuits(
-        section=section,
-        family=family,
-        b=b,
-        p=p,
-        im=im,
-        load=values.family_load_w[family, section] / base,
-        held=values.family_held_w[family, section] / base,
-        one_phase=3.0 * one_phase_share * values.one_phase_va[section] / base,
-        arrester=values.arrester[section],
-        base_va=base,
-        voltage_v=values.voltage_v[section],
-        clears=clears(names, charging_pu=b, magnetizing_pu=im, core_loss_pu=p, limits=limits),
+    return screened(
+        Circuits(
+            section=section,
+            family=family,
+            b=b,
+            p=p,
+            im=im,
+            load=values.family_load_w[family, section] / base,
+            held=values.family_held_w[family, section] / base,
+            one_phase=3.0 * one_phase_share * values.one_phase_va[section] / base,
+            arrester=values.arrester[section],
+            base_va=base,
+            voltage_v=values.voltage_v[section],
+            clears=np.zeros(len(b), bool),
+            over_limit=b,
+        ),
+        limits=limits,
+    )
+
+
+def screened(circuits: Circuits, *, limits: ScreeningLimits) -> Circuits:
+    """Circuits with what the screening limits say of them."""
+    names, b = np.array(FAMILIES)[circuits.family], circuits.b
+    allowed = limit_charging_pu(names, magnetizing_pu=circuits.im, core_loss_pu=circuits.p, limits=limits)
+    return replace(
+        circuits,
+        clears=clears(names, charging_pu=b, magnetizing_pu=circuits.im, core_loss_pu=circuits.p, limits=limits),
         over_limit=np.divide(b, allowed, out=np.full(len(b), np.inf), where=allowed > 0),
     )
 

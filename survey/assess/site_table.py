@@ -280,6 +280,8 @@ def _notes(network: Network, assessment: Assessment) -> Text:
     for where, text in extra:
         for i in np.flatnonzero(where):
             notes[i] = f"{notes[i]}; {text}" if notes[i] else text
+    for i in np.flatnonzero(assessment.record_notes != ""):
+        notes[i] = f"{notes[i]}; {assessment.record_notes[i]}" if notes[i] else assessment.record_notes[i]
     return notes
 
 
