@@ -128,7 +128,7 @@ def assess_network(
     interval = score_interval(
         choice, windings, totals=values, circuits=circuits, figures=figures, settings=settings, progress=progress
     )
-    interval = widened(interval, choice=choice, least=judged.least, most=most)
+    interval = widened(interval, choice=choice, odd=odd, least=judged.least, most=most)
     return Assessment(windings, values, circuits, figures, choice, risks, length, interval, notes)
 
 

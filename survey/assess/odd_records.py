@@ -305,8 +305,8 @@ def record_notes(
     return notes
 
 
-def widened(interval: Interval, *, choice: Choice, least: Floats, most: Floats) -> Interval:
-    """The interval with what the readings with and without records say; never narrower.
+def widened(interval: Interval, *, choice: Choice, odd: OddRecords, least: Floats, most: Floats) -> Interval:
+    """The interval, wider where a record on the section is out of line: with what is said with and without records.
 
     Parameters
     ----------
@@ -316,7 +316,8 @@ def widened(interval: Interval, *, choice: Choice, least: Floats, most: Floats) 
         Greatest hazard of every site without another record, NaN where there is none.
     """
     low = np.append(least, np.nan)[choice.worst]
-    most = np.where(np.isfinite(interval.hazard_high), most, np.nan)
+    touched = (np.append(odd.first, -1)[choice.worst_section] >= 0) & np.isfinite(interval.hazard_high)
+    most = np.where(touched, most, np.nan)
     return replace(
         interval,
         score_low=np.fmin(interval.score_low, low),
