@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 FOOT_M = 0.3048
 LEFT_OUT = (
-    "Left out: source impedance, arresters, stray capacitance of bushings, remanence beyond the sweep, core loss "
-    "rising with frequency, single-phase load on the section."
+    "Left out: source impedance, stray capacitance of bushings, remanence beyond the sweep, core loss rising with "
+    "frequency, single-phase load on the section. Peaks are without arresters."
 )
 PER_PHASE = (
     "Xc, Xm and their ratio are per phase with Xm wye-equivalent; a delta leg is three times that, so a ratio taken "
@@ -149,6 +149,8 @@ def _study_lines(answer: SiteAnswer) -> list[ChainLine]:
     lines = [
         ChainLine("peak", "Sustained peak, no load", f"{row['peak_pu']:.2f}", "pu",
                   "largest open-phase voltage of all operations, of the crest to ground"),
+        ChainLine("typical", "Typical peak", *_known(row["typical_pu"], "pu"), "median of the sequences that ring"),
+        ChainLine("arrester", "Arrester", *_known(row["arrester_w"], "W"), _limit_words(row["arrester_s"])),
         *_loaded_lines(load_kw, f"{row['peak_loaded_pu']:.2f}"),
         ChainLine("likelihood", "Likelihood", f"{row['likelihood']:.2f}", "",
                   f"share of simulated switching sequences at no load that end above {limit:g} pu"),
@@ -165,6 +167,17 @@ def _study_lines(answer: SiteAnswer) -> list[ChainLine]:
 
 def _loaded_lines(load_kw: float, peak: str) -> list[ChainLine]:
     return [ChainLine("peak_loaded", f"Sustained peak at {load_kw:g} kW", peak, "pu")] if load_kw > 0 else []
+
+
+def _known(value: float, unit: str) -> tuple[str, str]:
+    return ("none", "") if math.isnan(value) else (three_figures(value), unit)
+
+
+def _limit_words(seconds: float) -> str:
+    """What the power of the worst arrester, if there are any, means."""
+    if math.isnan(seconds):
+        return "one on every open phase would take nothing"
+    return f"mean power of the worst one, if there are any; at its thermal limit after {three_figures(seconds)} s"
 
 
 def _hold_lines(answer: SiteAnswer) -> list[ChainLine]:

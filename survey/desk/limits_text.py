@@ -6,6 +6,7 @@ import csv
 import math
 from typing import TYPE_CHECKING, Any
 
+from survey.assess.action import BALANCED
 from survey.desk.chain import FOOT_M, LEFT_OUT, cut_off
 from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import THREE_LEGGED, TITLES, not_susceptible_lines
@@ -92,7 +93,11 @@ def conditions(table: DeskTable) -> list[str]:
         f"r {electrical.series_r_pu:g}, knee {electrical.knee_pu:g}, saturated reactance "
         f"{electrical.saturated_x_pu:g} per unit. Lower loss allows less."
     )
-    return [f"{by_study} {by_screen}", zero, defaults, LEFT_OUT]
+    hold = (
+        f"Beyond these lengths hold at least {limits.load_rule * 100:g} % of the rating of the whole section, and what "
+        f"the study asks for, {BALANCED}; the load in the table is a figure."
+    )
+    return [f"{by_study} {by_screen}", zero, hold, defaults, LEFT_OUT]
 
 
 def text_lines(table: DeskTable) -> Iterator[str]:

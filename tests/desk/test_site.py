@@ -146,8 +146,8 @@ def test_verdict_says_what_to_do_and_whether_the_load_given_is_enough(loaded):
 
 KEYS = (
     "cable_per_km", "cable_total", "own", "total", "xc", "loss", "xm", "xc_xm", "charging", "charge_loss", "screen",
-    "screen_length", "peak", "peak_loaded", "likelihood", "cycles_above", "load_needed", "hold", "study_length",
-    "loaded_length", "hazard",
+    "screen_length", "peak", "typical", "arrester", "peak_loaded", "likelihood", "cycles_above", "load_needed", "hold",
+    "study_length", "loaded_length", "hazard",
 )  # fmt: skip
 
 

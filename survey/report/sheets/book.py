@@ -33,8 +33,8 @@ from survey.report.sheets.windows import MapPage, details, overview
 from survey.result import CAUTION
 
 LEFT_OUT = (
-    "The study leaves out source impedance, arresters, stray capacitance of bushings, remanence beyond the sweep, "
-    "frequency-dependent core loss and single-phase load."
+    "The study leaves out source impedance, stray capacitance of bushings, remanence beyond the sweep, "
+    "frequency-dependent core loss and single-phase units between two phases. Peaks are without arresters."
 )
 FIRST = 15
 _NOTE_HEIGHT, _SCALE_HEIGHT = 88.0, 48.0
