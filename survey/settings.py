@@ -36,6 +36,7 @@ class ElectricalSettings(Section):
     ``overhead_nf_km``: one phase of overhead line to ground, where its record says nothing (zero sequence: 4.8 to 5.4
     from five published line matrices, IEEE 13-, 34- and 123-bus test feeders). ``arrester_pu``: voltage at which
     arresters take about one ampere (1.5 to 1.7 station class, 2.0 to 2.2 distribution class).
+    ``arrester_kj_per_kv``: energy they may take, per kV of continuous rating; the voltage class's where not given.
     """
 
     frequency_hz: Literal[50, 60] = 60
@@ -44,6 +45,7 @@ class ElectricalSettings(Section):
     saturated_x_pu: Annotated[float, Field(gt=0.01, le=2)] = 0.2
     exciting_pct: Positive | None = None
     overhead_nf_km: NotNegative = 5.0
+    arrester_kj_per_kv: Positive | None = None
     arrester_pu: Annotated[float, Field(ge=1.3, le=3.0)] = 1.9
 
 

@@ -9,6 +9,8 @@ import numpy as np
 
 from survey.arrays import Bools, Floats
 from survey.assess.score import severity, severity_of_screen
+from survey.physics.arrester import seconds_to_limit
+from survey.physics.catalogue import Catalogue
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -122,7 +124,7 @@ def _from_study(circuits: Circuits, found: StudyResult, *, shown_pu: Floats, set
     power_w, loaded_w = (
         power * circuits.base_va for power in (found.arrester_power_pu, found.arrester_power_loaded_pu)
     )
-    seconds = arrester_seconds(power_w, voltage_v=circuits.voltage_v)
+    seconds = arrester_seconds(power_w, voltage_v=circuits.voltage_v, settings=settings)
     hazard = _severity(circuits, found.peak_pu, power_w, settings=settings)
     loaded = _severity(circuits, found.peak_loaded_pu, loaded_w, settings=settings)
     return Figures(
@@ -145,14 +147,15 @@ def _from_study(circuits: Circuits, found: StudyResult, *, shown_pu: Floats, set
 def _severity(circuits: Circuits, peak_pu: Floats, power_w: Floats, *, settings: Settings) -> Floats:
     return severity(
         peak_pu,
-        arrester_seconds(power_w, voltage_v=circuits.voltage_v),
+        arrester_seconds(power_w, voltage_v=circuits.voltage_v, settings=settings),
         arrester=circuits.arrester,
         voltage_limit_pu=settings.limits.voltage_pu,
         settings=settings.score,
     )
 
 
-def arrester_seconds(power_w: Floats, *, voltage_v: Floats) -> Floats:
-    """Seconds until an arrester is at its thermal limit; infinite where it takes nothing."""
-    kilovolts = np.interp(voltage_v / 1e3, [4.16, 12.47, 24.9, 34.5], [2.55, 8.4, 15.3, 22.0])
-    return np.divide(2.2e3 * kilovolts, power_w, out=np.full(len(power_w), np.inf), where=power_w > 0)
+def arrester_seconds(power_w: Floats, *, voltage_v: Floats, settings: Settings) -> Floats:
+    """Seconds until the usual arrester of the voltage is at its thermal limit; infinite where it takes nothing."""
+    energy = settings.electrical.arrester_kj_per_kv
+    limit_j = Catalogue.load().arrester_limit_j(voltage_v, energy_kj_per_kv=energy)
+    return np.asarray(seconds_to_limit(power_w=power_w, limit_j=limit_j))

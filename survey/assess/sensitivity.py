@@ -176,7 +176,7 @@ def studied_interval(
     power_w = library.near_power(family, **place, progress=progress) * base_va
     hazard = severity(
         peak,
-        arrester_seconds(power_w, voltage_v=volts),
+        arrester_seconds(power_w, voltage_v=volts, settings=settings),
         arrester=arrester,
         voltage_limit_pu=settings.limits.voltage_pu,
         settings=settings.score,
