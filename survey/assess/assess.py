@@ -27,6 +27,7 @@ from survey.assess.section_checks import report_between, report_overhead
 from survey.assess.sensitivity import Interval, score_interval
 from survey.assess.windings import Windings, describe_windings
 from survey.physics.catalogue import Catalogue
+from survey.physics.families import FAMILY_TABLE
 from survey.physics.screening import ScreeningLimits
 
 if TYPE_CHECKING:
@@ -144,9 +145,4 @@ def _report_outside(network: Network, circuits: Circuits, figures: Figures, find
 
 def screening_limits(limits: LimitSettings) -> ScreeningLimits:
     """The screening limits of the settings."""
-    return ScreeningLimits(
-        delta_xc_xm=limits.delta_xc_xm,
-        floating_wye_xc_xm=limits.floating_wye_xc_xm,
-        open_delta_xc_xm=limits.open_delta_xc_xm,
-        five_legged_charge_loss=limits.five_legged_charge_loss,
-    )
+    return ScreeningLimits(**{family.limit: getattr(limits, family.limit) for family in FAMILY_TABLE})

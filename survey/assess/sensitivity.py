@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from survey.assess.behaviour import arrester_seconds, curve_library
 from survey.assess.score import lowered_by_load, severity, severity_of_screen
+from survey.physics.families import FAMILY_TABLE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -187,6 +188,7 @@ def studied_interval(
 def screened_interval(circuits: Circuits, box: Box, *, rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
     """The same by the screening margin alone; over the limit rises with b and falls with im, or p for five-legged."""
     over = circuits.over_limit[rows]
-    wide = np.where(circuits.family[rows] == 2, box.p[1][rows] / circuits.p[rows], box.im[1][rows] / circuits.im[rows])
+    by_loss = np.array([family.screen == "charge_loss" for family in FAMILY_TABLE])[circuits.family[rows]]
+    wide = np.where(by_loss, box.p[1][rows] / circuits.p[rows], box.im[1][rows] / circuits.im[rows])
     less, more = circuits.b[rows] / box.b[0][rows], box.b[1][rows] / circuits.b[rows]
     return severity_of_screen(over / (wide * less)), severity_of_screen(over * wide * more)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from survey.commands.paths import PATH
+from survey.physics.families import CONSTRUCTIONS
 from survey.streams import written
 
 if TYPE_CHECKING:
@@ -22,8 +23,8 @@ if TYPE_CHECKING:
 CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed
 engineers decide."""
 FOOT_M = 0.3048
-CONNECTIONS = ("delta", "floating_wye", "grounded_wye", "open_delta", "open_wye")
-CORES = ("five_legged", "separate", "three_legged")
+CONNECTIONS = tuple(dict.fromkeys(row.connection for row in CONSTRUCTIONS))
+CORES = tuple(row.core for row in CONSTRUCTIONS if row.core)
 NOT_GIVEN = float("nan")
 Units = Literal["metric", "us"]
 NAME_WIDTH, FIGURE_WIDTH = 27, 50

@@ -32,13 +32,9 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 KVA: Final = (45.0, 75.0, 112.5, 150.0, 225.0, 300.0, 500.0, 750.0, 1000.0, 1500.0, 2500.0)
 """Usual three-phase ratings (common practice, no source)."""
-WINDINGS: Final = (("delta", ""), ("floating_wye", ""), ("open_delta", ""), ("grounded_wye", "five_legged"))
-TITLES: Final = {
-    "delta": "Delta",
-    "floating_wye": "Floating wye",
-    "open_delta": "Open delta",
-    "grounded_wye": "Grounded wye on a five-legged core",
-}
+STUDIED: Final = tuple(row for row in CONSTRUCTIONS if row.circuit is not None and not row.approximation)
+WINDINGS: Final = tuple((row.connection, row.core) for row in STUDIED)
+TITLES: Final = {row.connection: row.title.capitalize() for row in STUDIED}
 SHOWN_SIZES: Final = {60: ("#2", "1/0", "4/0", "500", "1000"), 50: ("70", "120", "185", "300", "500")}
 """Conductor sizes that stand for the catalogue where there is no room for all (common practice, no source)."""
 
@@ -82,7 +78,9 @@ def not_susceptible_lines() -> list[str]:
     return [f"Not susceptible, any length: {row.reason}." for row in CONSTRUCTIONS if row.reason]
 
 
-THREE_LEGGED: Final = "Grounded wye on a three-legged core: read it as floating wye (an approximation)."
+APPROXIMATED: Final = " ".join(
+    f"{row.title.capitalize()}: {row.approximation}; an approximation." for row in CONSTRUCTIONS if row.approximation
+)
 
 
 def desk_table(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from survey.desk.chain import FOOT_M
 from survey.desk.lengths import LONGEST_M
-from survey.desk.limits import THREE_LEGGED, TITLES, not_susceptible_lines
+from survey.desk.limits import APPROXIMATED, TITLES, not_susceptible_lines
 from survey.desk.limits_text import LENGTHS, conditions, three, title
 from survey.errors import OutputError
 from survey.result import CAUTION
@@ -141,7 +141,7 @@ def _share(axes: Axes, x: float) -> float:
 
 def draw_notes(axes: Axes, table: DeskTable, *, y: float) -> None:
     """Windings without a limit, conditions, and the caution."""
-    free = " ".join([THREE_LEGGED, *not_susceptible_lines()])
+    free = " ".join([APPROXIMATED, *not_susceptible_lines()])
     y += 0.06
     for text in (free, *conditions(table)):
         for line in textwrap.wrap(text, NOTE_LETTERS):

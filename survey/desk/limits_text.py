@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from survey.assess.action import BALANCED
 from survey.desk.chain import FOOT_M, LEFT_OUT, cut_off
 from survey.desk.lengths import LONGEST_M
-from survey.desk.limits import THREE_LEGGED, TITLES, not_susceptible_lines
+from survey.desk.limits import APPROXIMATED, TITLES, not_susceptible_lines
 from survey.physics.families import CONSTRUCTIONS
 from survey.report.tables import guarded
 from survey.wrapped import TABLE, labelled, terminal_width
@@ -117,7 +117,7 @@ def text_lines(table: DeskTable) -> Iterator[str]:
             yield heading
             yield from lines
     yield ""
-    for text in (THREE_LEGGED, *not_susceptible_lines(), "", *conditions(table)):
+    for text in (APPROXIMATED, *not_susceptible_lines(), "", *conditions(table)):
         yield labelled("", text, indent=0) if text else ""
 
 
