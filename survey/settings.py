@@ -84,7 +84,7 @@ class ScoreSettings(Section):
     """Cut points of severity, and weights of score and risk.
 
     Cut points have a physical meaning each. ``severe_s``: an arrester is at its thermal limit within one operation,
-    while the pole is still being moved (1 s: judgement). ``high_s``: it is so before the next pole can follow (10 s:
+    while the pole is still being moved (1 s: judgement). ``high_s``: it is so before the next pole can follow (12 s:
     judgement); what takes minutes is moderate. Without arresters ``severe_peak_pu``: two thirds of the impulse level of
     the 15 kV class (95 kV, 9.3 times normal crest), which aged insulation does not hold time and again;
     ``high_peak_pu``: over the one-minute test of new transformers of that class (34 kV, 4.7 times) and over the crests
@@ -97,7 +97,7 @@ class ScoreSettings(Section):
     """
 
     severe_s: Positive = 1.0
-    high_s: Positive = 10.0
+    high_s: Positive = 12.0
     high_peak_pu: Annotated[float, Field(gt=1.0, lt=10)] = 5.5
     severe_peak_pu: Annotated[float, Field(gt=1.0, lt=10)] = 6.2
     load_trust: Share = 0.5

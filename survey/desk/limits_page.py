@@ -25,10 +25,10 @@ from survey.desk.limits import DeskTable
 INK, QUIET, STRIPE, RULE = "#26241f", "#5f5b54", "#efece6", "#a8a397"
 TYPES_A_PAGE: Final = 5
 PAPER_IN: Final = {"us": (11.0, 8.5), "metric": (11.69, 8.27)}
-MARGIN_IN, ROW_IN, HEAD_IN, GAP_IN, KVA_IN = 0.4, 0.11, 0.18, 0.05, 0.55
+MARGIN_IN, ROW_IN, HEAD_IN, GAP_IN, KVA_IN = 0.4, 0.118, 0.17, 0.05, 0.55
 THIRDS: Final = (0.34, 0.73, 1.0)
 """Right edges of the three lengths within a cable type's column."""
-LINE_IN, NOTE_LETTERS = 0.122, 190
+LINE_IN, NOTE_LETTERS = 0.105, 250
 
 
 def pages_of(table: DeskTable) -> list[tuple[str, ...]]:
@@ -145,6 +145,6 @@ def draw_notes(axes: Axes, table: DeskTable, *, y: float) -> None:
     y += 0.06
     for text in (free, *conditions(table)):
         for line in textwrap.wrap(text, NOTE_LETTERS):
-            axes.text(MARGIN_IN, y, line, fontsize=7, va="center", color=QUIET)
+            axes.text(MARGIN_IN, y, line, fontsize=6.3, va="center", color=QUIET)
             y += LINE_IN
     axes.text(MARGIN_IN, y + 0.05, CAUTION, fontsize=8, fontweight="bold", va="center")
