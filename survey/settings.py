@@ -21,11 +21,15 @@ Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 
 
 class NetworkSettings(Section):
-    """Joining of drawn ends and pick-up of points, metres on the ground."""
+    """Joining of drawn ends and pick-up of points, metres on the ground.
+
+    ``either_end``: judge the states with a normally open device closed, or a closed ring opened, too.
+    """
 
     snap_m: NotNegative = 0.5
     pickup_m: NotNegative = 5.0
     stepdown_supplies: bool = False
+    either_end: bool = True
     length_tolerance: Share = 0.10
     length_tolerance_m: NotNegative = 2.0
 

@@ -17,6 +17,7 @@ from survey.network.health import measure_health, report_idle
 from survey.network.model import Network
 from survey.network.supply import report_supply
 from survey.network.sweeps import Forest
+from survey.network.ties.loops import find_loops
 from survey.network.topology.direction import needs_direction, parent_pieces
 from survey.network.topology.graph import build_graph
 from survey.network.topology.joints import join_ends
@@ -93,7 +94,10 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         "drawn_twice": twins,
         "overlaps": len(overlaps.length_m),
     }
-    return replace(network, sections=sections.without_forests(), health=health)
+    loops = None
+    if settings.either_end:
+        loops = find_loops(network, placement=stood.placement, union=union, findings=findings)
+    return replace(network, sections=sections.without_forests(), health=health, loops=loops)
 
 
 class _Cut(NamedTuple):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from survey.arrays import Floats, Ints
 
 if TYPE_CHECKING:
+    from survey.network.ties.loops import Loops
     from survey.network.topology.graph import Graph
     from survey.network.topology.pieces import Pieces
     from survey.network.walk.sections import Sections
@@ -44,6 +45,8 @@ class Network:
         One exposed section per closed single-pole device.
     health
         Counts of the network's condition: nodes, tees, pieces, islands ...
+    loops
+        Loops of normally open devices, and closed rings; ``None`` where only the normal state is asked for.
     """
 
     tables: NetworkTables
@@ -57,3 +60,4 @@ class Network:
     walks: Walks
     sections: Sections
     health: dict[str, int]
+    loops: Loops | None = None

@@ -1,0 +1,119 @@
+"""What closes loops: normally open devices with supply on both sides, and one edge of every plain closed ring."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import networkx as nx
+import numpy as np
+
+from survey.arrays import Bools, Ints
+from survey.network.topology.placement import AT_SOURCE
+from survey.read.tables import THREE_PHASE
+
+if TYPE_CHECKING:
+    from survey.findings import FindingList
+    from survey.network.model import Network
+    from survey.network.sweeps import Forest
+    from survey.network.topology.graph import Graph
+    from survey.network.topology.placement import Placement
+    from survey.read.tables import NetworkTables
+
+
+@dataclass(frozen=True)
+class Links:
+    """What closes loops: row of the switch (-1: a cable), end nodes, phases; ``ring``: closed in the normal state."""
+
+    switch: Ints
+    x: Ints
+    y: Ints
+    mask: Ints
+    ring: Bools
+
+    def taken(self, which: Ints | Bools) -> Links:
+        """Some of them."""
+        return Links(self.switch[which], self.x[which], self.y[which], self.mask[which], self.ring[which])
+
+
+def find_links(network: Network, *, placement: Placement, union: Forest, told: Told) -> Links:
+    """Ties first, then rings.
+
+    Parameters
+    ----------
+    union
+        Spanning forest of all edges.
+    """
+    first = _ties(network, placement, union=union, told=told)
+    second = _rings(network, union, told=told)
+    pairs = zip(first.__dict__.values(), second.__dict__.values(), strict=True)
+    return Links(*(np.concatenate(pair) for pair in pairs))
+
+
+class Told:
+    """Gathers what cannot be judged, one finding a cause."""
+
+    def __init__(self, tables: NetworkTables, findings: FindingList) -> None:
+        self.tables = tables
+        self.findings = findings
+        self.ids: dict[str, list[str]] = {}
+
+    def ties(self, rule: str, rows: Ints) -> None:
+        """Note normally open devices."""
+        if len(rows):
+            self.ids.setdefault(rule, []).extend(self.tables.switches["switch_id"].iloc[rows])
+
+    def cables(self, rows: Ints) -> None:
+        """Note cables of rings."""
+        if len(rows):
+            self.ids.setdefault("ring_not_judged", []).extend(self.tables.cables["cable_id"].iloc[rows])
+
+    def report(self) -> None:
+        """Make the findings."""
+        for rule, ids in sorted(self.ids.items()):
+            self.findings.report(rule, ids=set(ids))
+
+
+def _ties(network: Network, placement: Placement, *, union: Forest, told: Told) -> Links:
+    """Normally open devices with supply on both sides."""
+    tables, graph, cable = network.tables, network.graph, network.pieces.cable
+    row = np.flatnonzero(tables.switches["open"].to_numpy(bool) & (graph.near >= 0))
+    near, far = graph.near[row], graph.far[row]
+    fed = np.stack([union.root[near] == graph.root, union.root[far] == graph.root])
+    degree = np.diff(graph.first)
+    told.ties("tie_nothing_beyond", row[~fed.all(axis=0) & ((degree[near] == 0) | (degree[far] == 0))])
+    told.ties("tie_no_supply", row[~fed.all(axis=0) & (degree[near] > 0) & (degree[far] > 0)])
+    row = row[fed.all(axis=0)]
+    piece = placement.piece[row]
+    phases = np.append(tables.cables["phases"].to_numpy(np.int64)[cable], THREE_PHASE)
+    mask = phases[np.where(piece == AT_SOURCE, -1, piece)]
+    return Links(row, graph.near[row], graph.far[row], mask, np.zeros(len(row), bool))
+
+
+def _rings(network: Network, union: Forest, *, told: Told) -> Links:
+    """What closes each ring that is a plain one: of its edges all but one are on the way of its lowest node."""
+    graph, cable = network.graph, network.pieces.cable
+    found: list[int] = []
+    single = np.append(network.tables.switches["single_pole"].to_numpy(bool), False)
+    for edges in _blocks(graph, union):
+        closing = edges[(union.parent_edge[graph.a[edges]] != edges) & (union.parent_edge[graph.b[edges]] != edges)]
+        if len(closing) == 1:
+            found.append(int(closing[0]))
+        elif single[graph.switch[edges]].any():
+            around = [((graph.mask[edges] & v.bits) != 0) & ~v.forest.bridge[edges] for v in network.sections.views]
+            told.cables(cable[edges[np.logical_or.reduce(around) & (edges < graph.n_pieces)]])
+    edge = np.array(found, np.int64)
+    a_above = union.place[graph.a[edge]] < union.place[graph.b[edge]]
+    x, y = np.where(a_above, graph.a[edge], graph.b[edge]), np.where(a_above, graph.b[edge], graph.a[edge])
+    return Links(graph.switch[edge], x, y, graph.mask[edge].astype(np.int64), np.ones(len(edge), bool))
+
+
+def _blocks(graph: Graph, union: Forest) -> list[Ints]:
+    """Edges of every block that has a ring and a supply; each edge has a node in the middle, so parallel ones count."""
+    ring = ~union.bridge & (graph.a != graph.b) & (union.root[graph.a] == graph.root)
+    edges = np.flatnonzero(ring) if union.cyclic else np.empty(0, np.int64)
+    split: nx.Graph[int] = nx.Graph()
+    for ends in (graph.a, graph.b):
+        split.add_edges_from(np.column_stack([ends[edges], graph.n_nodes + edges]).tolist())
+    parts = (np.sort(np.fromiter(part, np.int64, len(part))) for part in nx.biconnected_components(split))
+    return [part[part >= graph.n_nodes] - graph.n_nodes for part in parts]

@@ -1,0 +1,283 @@
+"""Loops: what a normally open device closes with the ways of its two sides to the supply, and closed rings.
+
+The devices of a loop stand in the order in which they are met from its head, the node where its two sides part: down
+the one side, over the tie, up the other. A state opens one of them; what then loses its supply when a pole opens is
+what hangs between the two. Along a loop that is a difference of running sums, whatever the state.
+
+Judged are loops whose edges all but the tie are the only way to what lies beyond, and whose cables all carry the same
+phases, so that every state supplies the same phases as the normal one; any other is told.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from survey.arrays import Bools, Floats, Ints, ranges
+from survey.compiled import njit
+from survey.network.ties.links import Links, Told, find_links
+from survey.network.walk.walks import passed_on_way, three_pole_edges
+from survey.read.tables import THREE_PHASE
+
+if TYPE_CHECKING:
+    from survey.findings import FindingList
+    from survey.network.model import Network
+    from survey.network.sweeps import Forest
+    from survey.network.topology.graph import Graph
+    from survey.network.topology.placement import Placement
+
+SAME_VOLTAGE = 1.1
+"""Voltages no further apart than this count as one (12.47 and 13.2 kV do): judgement."""
+
+
+@dataclass(frozen=True)
+class Loops:
+    """Loops that are judged, and their devices from head to head.
+
+    Parameters
+    ----------
+    tie
+        Row of the normally open switch, -1 for a closed ring. Shape (n_loops,).
+    head
+        Node where the two sides part.
+    start
+        First device of each loop and one past the last, shape (n_loops + 1,).
+    device
+        Rows of the switches, shape (n_devices,).
+    side
+        -1 on the way down, 0 the tie or what closes the ring, 1 on the way up. Shape (n_devices,).
+    bounds
+        Interval of what hangs below each device in the visiting order, per view of the sections and, last, of all
+        edges; shape (n_views + 1, 2, n_devices), 0 and 0 at the tie and where nothing is supplied.
+    place
+        Place of every node in the visiting order of all edges.
+    node_start, node, node_zone
+        Nodes on each loop; the zone (number of the device before it) of each, -1 beside the head.
+    above, above_gang
+        Section of the first switching point above the head, -1 without one; whether a three-pole device stands between.
+        Shape (n_loops,).
+    """
+
+    tie: Ints
+    head: Ints
+    start: Ints
+    device: Ints
+    side: Ints
+    bounds: Ints
+    place: Ints
+    node_start: Ints
+    node: Ints
+    node_zone: Ints
+    above: Ints
+    above_gang: Bools
+
+    @property
+    def loop(self) -> Ints:
+        """Loop of every device."""
+        return np.repeat(np.arange(len(self.tie)), np.diff(self.start))
+
+    def taken(self, which: Ints) -> Loops:
+        """Some of the loops."""
+        first, count = self.start[which], np.diff(self.start)[which]
+        nodes = ranges(self.node_start[which], np.diff(self.node_start)[which])
+        some = ranges(first, count)
+        start = np.concatenate([[0], np.cumsum(count)])
+        moved = np.repeat(start[:-1] - first, np.diff(self.node_start)[which])
+        zone = self.node_zone[nodes]
+        return Loops(
+            tie=self.tie[which],
+            head=self.head[which],
+            start=start,
+            device=self.device[some],
+            side=self.side[some],
+            bounds=self.bounds[:, :, some],
+            place=self.place,
+            node_start=np.concatenate([[0], np.cumsum(np.diff(self.node_start)[which])]),
+            node=self.node[nodes],
+            node_zone=np.where(zone >= 0, zone + moved, -1),
+            above=self.above[which],
+            above_gang=self.above_gang[which],
+        )
+
+
+@dataclass(frozen=True)
+class Ways:
+    """Both ways of links to their heads: edges and the node below each, from head to head, -1 at the link itself."""
+
+    head: Ints
+    start: Ints
+    edge: Ints
+    node: Ints
+    side: Ints
+
+    @property
+    def loop(self) -> Ints:
+        """Loop of every edge."""
+        return np.repeat(np.arange(len(self.head)), np.diff(self.start))
+
+    def taken(self, which: Ints) -> Ways:
+        """Those of some loops."""
+        count = np.diff(self.start)[which]
+        some = ranges(self.start[which], count)
+        start = np.concatenate([[0], np.cumsum(count)])
+        return Ways(self.head[which], start, self.edge[some], self.node[some], self.side[some])
+
+    def some(self, value: Bools) -> Bools:
+        """Loops of which some edge has it."""
+        return np.bincount(self.loop, weights=value, minlength=len(self.head)) > 0
+
+
+def find_loops(network: Network, *, placement: Placement, union: Forest, findings: FindingList) -> Loops:
+    """Loops that can be judged; those that cannot are findings.
+
+    Parameters
+    ----------
+    union
+        Spanning forest of all edges.
+    findings
+        Gets ``tie_...`` and ``ring_not_judged``.
+    """
+    graph = network.graph
+    told = Told(network.tables, findings)
+    links = find_links(network, placement=placement, union=union, told=told)
+    ways = Ways(*_two_ways(links.x, links.y, union.parent_edge, union.place, graph.a, graph.b))
+    apart = _voltages_differ(network, ways, union=union)
+    good = _judged(network, links, ways, union=union, apart=apart, told=told)
+    told.report()
+    single = np.append(network.tables.switches["single_pole"].to_numpy(bool), False)
+    worth = np.bincount(ways.loop, weights=single[_devices(graph, links, ways)], minlength=len(good)) > 0
+    which = np.flatnonzero(good & worth)
+    return _loops(network, links.taken(which), ways.taken(which), union=union)
+
+
+@njit(cache=True)
+def _two_ways(  # noqa: PLR0917 - compiled: flat arrays only
+    x: Ints, y: Ints, parent_edge: Ints, place: Ints, a: Ints, b: Ints
+) -> tuple[Ints, Ints, Ints, Ints, Ints]:
+    """Columns of :class:`Ways`: of two nodes the one visited later is never above the other, so that it goes up."""
+    n = len(x)
+    head, down = np.empty(n, np.int64), np.zeros(n, np.int64)
+    start = np.zeros(n + 1, np.int64)
+    for i in range(n):
+        u, v, steps = x[i], y[i], 0
+        while u != v:
+            steps += 1
+            w = u if place[u] > place[v] else v
+            e = parent_edge[w]
+            above = a[e] if b[e] == w else b[e]
+            if w == u:
+                u = above
+                down[i] += 1
+            else:
+                v = above
+        head[i] = u
+        start[i + 1] = start[i] + steps + 1
+    edge, node = np.full(start[n], -1, np.int64), np.full(start[n], -1, np.int64)
+    side = np.zeros(start[n], np.int64)
+    for i in range(n):
+        for way in (-1, 1):
+            w, k = (x[i] if way < 0 else y[i]), start[i] + down[i] + way
+            while w != head[i]:
+                e = parent_edge[w]
+                edge[k], node[k], side[k] = e, w, way
+                w = a[e] if b[e] == w else b[e]
+                k += way
+    return head, start, edge, node, side
+
+
+def _judged(network: Network, links: Links, ways: Ways, *, union: Forest, apart: Bools, told: Told) -> Bools:
+    """Loops that can be judged; why others cannot is told."""
+    graph, cable = network.graph, network.pieces.cable
+    mask = links.mask[ways.loop]
+    carried = np.append(graph.mask, np.uint8(THREE_PHASE)).astype(np.int64)[ways.edge]
+    piece = (ways.edge >= 0) & (ways.edge < graph.n_pieces)
+    mixed = ways.some(np.where(piece, carried != mask, (carried & mask) != mask))
+    ringed = ways.some(~np.append(union.bridge, True)[ways.edge]) & ~links.ring
+    devices = np.bincount(ways.loop, weights=_devices(graph, links, ways) >= 0, minlength=len(links.x))
+    causes = {
+        "tie_no_device": ~links.ring & (devices < 2),
+        "tie_on_ring": ringed,
+        "tie_voltages": ~links.ring & apart,
+        "tie_phases": ~links.ring & mixed,
+    }
+    common = links.mask.copy()
+    np.bitwise_and.at(common, ways.loop, carried)
+    lost = links.ring & mixed & (common != 0) & (devices > 1)
+    told.cables(cable[ways.edge[piece & lost[ways.loop]]])
+    good = ~(links.ring & (mixed | (devices < 2)))
+    for rule, bad in causes.items():
+        told.ties(rule, links.switch[bad & good])
+        good &= ~bad
+    return good
+
+
+def _voltages_differ(network: Network, ways: Ways, *, union: Forest) -> Bools:
+    """Loops along which the voltages of cables differ, or those of the sites beyond where a side's cables have none."""
+    n = len(ways.head)
+    piece = np.flatnonzero((ways.edge >= 0) & (ways.edge < network.graph.n_pieces))
+    volts = network.tables.cables["voltage_v"].to_numpy(np.float64)[network.pieces.cable[ways.edge[piece]]]
+    low, high = np.full((2, n), np.inf), np.full((2, n), -np.inf)
+    slot = (ways.side[piece] > 0).astype(np.int64), ways.loop[piece]
+    np.fmin.at(low, slot, volts)
+    np.fmax.at(high, slot, volts)
+    for side, top in ((0, ways.start[:-1]), (1, ways.start[1:] - 1)):
+        node = ways.node[top]
+        mean = _mean_voltage(network, union, node=node)
+        unknown = ~np.isfinite(low[side]) & (node >= 0) & np.isfinite(mean)
+        low[side, unknown] = high[side, unknown] = mean[unknown]
+    return np.asarray(high.max(axis=0) > SAME_VOLTAGE * low.min(axis=0))
+
+
+def _mean_voltage(network: Network, union: Forest, *, node: Ints) -> Floats:
+    """Mean rated voltage of the sites below each node, volts; NaN without one."""
+    volts, site_node = network.tables.transformers["voltage_v"].to_numpy(np.float64), network.site_node
+    at = np.flatnonzero((site_node >= 0) & np.isfinite(volts))
+    order = at[np.argsort(union.place[site_node[at]], kind="stable")]
+    places, running = union.place[site_node[order]], np.concatenate([[0.0], np.cumsum(volts[order])])
+    first, last = np.searchsorted(places, union.place[node]), np.searchsorted(places, union.end[node])
+    count = (last - first).astype(np.float64)
+    return np.divide(running[last] - running[first], count, out=np.full(len(node), np.nan), where=count > 0)
+
+
+def _devices(graph: Graph, links: Links, ways: Ways) -> Ints:
+    """Row of the switch at every edge of the ways, the links' own among them, -1 where there is none."""
+    return np.where(ways.edge >= 0, np.append(graph.switch, -1)[ways.edge], links.switch[ways.loop])
+
+
+def _loops(network: Network, links: Links, ways: Ways, *, union: Forest) -> Loops:
+    graph, sections = network.graph, network.sections
+    gang = three_pole_edges(network.tables, graph)
+    passed = passed_on_way(graph, sections, upstream=network.upstream, gang=gang)
+    row = _devices(graph, links, ways)
+    here = np.flatnonzero(row >= 0)
+    counted = np.cumsum(row >= 0)
+    start = np.append(0, counted)[ways.start]
+    # a node on the way up stands before the device at its edge, one on the way down after it
+    zone = counted - 1 - ((row >= 0) & (ways.side > 0))
+    first, last = start[:-1][ways.loop], start[1:][ways.loop]
+    zone[(zone < first) | (zone >= last - 1)] = -1
+    on = np.flatnonzero(ways.node >= 0)
+    node, mask = ways.node[here], links.mask[ways.loop[here]]
+    views = [(view.bits, view.forest) for view in sections.views] + [(THREE_PHASE, union)]
+    number = np.full(len(graph.a) + 1, -1, np.int64)
+    number[graph.edge_of[sections.device]] = np.arange(len(sections.device))
+    bounds = np.zeros((len(views), 2, len(here)), np.int64)
+    for k, (bits, forest) in enumerate(views):
+        fed = (node >= 0) & ((mask & bits) != 0) & (forest.root[node] == graph.root)
+        bounds[k] = np.where(fed, [forest.place[node], forest.end[node]], 0)
+    return Loops(
+        tie=np.where(links.ring, -1, links.switch),
+        head=ways.head,
+        start=start,
+        device=row[here],
+        side=ways.side[here],
+        bounds=bounds,
+        place=union.place,
+        node_start=np.append(0, np.cumsum(ways.node >= 0))[ways.start],
+        node=ways.node[on],
+        node_zone=zone[on],
+        above=number[passed.stop[ways.head]],
+        above_gang=passed.three_pole[ways.head] >= 0,
+    )
