@@ -10,6 +10,7 @@ import numpy as np
 from survey.arrays import Bools, Ints, ranges
 from survey.compiled import njit
 from survey.network.walk.sections import PhaseView, Sections
+from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
     from survey.network.ties.loops import Loops
@@ -57,14 +58,13 @@ def pair_sections(loops: Loops, pairs: Pairs, *, sections: Sections) -> Sections
     last = np.maximum(pairs.opened, pairs.worked)
     views = []
     for k, view in enumerate(sections.views):
-        cut = _between(loops, loops.bounds[k], first=first, last=last)
-        views.append(replace(view, **cut, exposes=_spans(cut)))
+        views.append(_between(loops, loops.bounds[k], view=view, first=first, last=last))
     exposes = np.logical_or.reduce([view.exposes for view in views])
     none = np.full(len(first), -1, np.int64)
     return Sections(loops.device[pairs.worked], none, none, exposes, tuple(views), sections.graph)
 
 
-def _between(loops: Loops, bounds: Ints, *, first: Ints, last: Ints) -> dict[str, Ints | Bools]:
+def _between(loops: Loops, bounds: Ints, *, view: PhaseView, first: Ints, last: Ints) -> PhaseView:
     """Intervals of what hangs between two devices of a loop: the ends of one less the other, or of both.
 
     Both are what comes before and after a middle part, which is left out: of the deeper device where one hangs below
@@ -80,12 +80,15 @@ def _between(loops: Loops, bounds: Ints, *, first: Ints, last: Ints) -> dict[str
     tree_high = np.select([below, above, swapped, apart, side_a == 0], [high_a, high_b, high_a, high_b, high_b], high_a)
     low = np.select([below, above, swapped, apart], [low_b, low_a, high_b, high_a], tree_low)
     high = np.select([below, above, swapped, apart], [high_b, high_a, low_a, low_b], tree_low)
-    return {"low": low, "high": high, "tree_low": tree_low, "tree_high": tree_high, "inverted": np.ones(len(low), bool)}
-
-
-def _spans(cut: dict[str, Ints | Bools]) -> Bools:
-    """Whether anything is there."""
-    return np.asarray((cut["low"] > cut["tree_low"]) | (cut["tree_high"] > cut["high"]))
+    return replace(
+        view,
+        low=low,
+        high=high,
+        tree_low=tree_low,
+        tree_high=tree_high,
+        inverted=np.ones(len(low), bool),
+        exposes=(low > tree_low) | (tree_high > high),
+    )
 
 
 class Met(NamedTuple):
@@ -113,10 +116,9 @@ def sites_met(loops: Loops, *, site_node: Ints, upstream: Upstream, sections: Se
     """
     n = len(loops.tie)
     first, last = loops.start[:-1], loops.start[1:] - 1
-    cut = _between(loops, loops.bounds[-1], first=first, last=last)
-    graph = sections.graph
-    forest = sections.views[0].forest._replace(place=loops.place)
-    whole = PhaseView(share=1.0, bits=7, forest=forest, exposes=np.ones(n, bool), **cut)
+    graph, view = sections.graph, sections.views[0]
+    view = replace(view, share=1.0, bits=THREE_PHASE, forest=view.forest._replace(place=loops.place))
+    whole = _between(loops, loops.bounds[-1], view=view, first=first, last=last)
     found = Sections(first, first, first, np.ones(n, bool), (whole,), graph)
     loop, site = found.members(np.arange(n), site_node)
     zone, ganged, points = _climb_to_loop(
