@@ -11,8 +11,10 @@ import numpy as np
 
 from survey.assess.score import BANDS
 from survey.findings import SEVERITIES
+from survey.fingerprint import what_if_words
 from survey.result import CAUTION
 from survey.streams import in_line
+from survey.what_if.said import NOT_BUILT
 from survey.wrapped import labelled
 
 if TYPE_CHECKING:
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
 
 MOST_TEXTS, TEXT_WIDTH = 5, 60
 MOST_CODES = 12
+MOST_CHANGES = 8
 LABEL_WIDTH = 13
 STAGES = {
     "read": "Reading the export",
@@ -100,6 +103,7 @@ def stage_progress() -> Iterator[StageProgress]:
 def print_summary(result: SurveyResult, out: Path) -> None:
     """Sites by status and band, the worst five, findings by severity, and where the files are."""
     sites = result.sites
+    _print_what_if(result.record)
     click.echo(f"{len(sites)} three-phase sites, {len(result.switching_points)} single-pole switching points\n")
     click.echo("By status   " + _counts(sites["status"], sorted(sites["status"].unique())))
     click.echo("By band     " + _counts(sites["band"], reversed(BANDS)))
@@ -115,6 +119,18 @@ def print_summary(result: SurveyResult, out: Path) -> None:
     click.echo(f"\nResults in  {out}  (map.html, sites.csv, findings.csv, survey.gpkg, run.json)")
     click.echo(CAUTION)
     print_alarms(result.record["first_look"]["look_first"])
+
+
+def _print_what_if(record: Mapping[str, Any]) -> None:
+    """First of all, that the figures are those of a network that does not stand, and by which changes."""
+    if words := what_if_words(record):
+        click.secho(f"{words}: {NOT_BUILT}", bold=True)
+        shown = record["changes_shown"]
+        for change in shown[:MOST_CHANGES]:
+            click.echo(f"  {in_line(change['text'])}")
+        if len(shown) > MOST_CHANGES:
+            click.echo(f"  ... {len(shown) - MOST_CHANGES} more in run.json")
+        click.echo("")
 
 
 def print_alarms(alarms: Sequence[str]) -> None:

@@ -26,6 +26,7 @@ from survey.settings import Settings
 from survey.utility_columns import add_utility_columns
 from survey.what_if.base import with_base
 from survey.what_if.edits import apply_changes
+from survey.what_if.said import changes_shown, marked_as_what_if
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -115,7 +116,9 @@ def survey_network(
     surveyed = survey_tables(
         tables, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count
     )
-    result = surveyed.result if base is None else with_base(surveyed.result, base)
+    result = surveyed.result
+    if base is not None:
+        result = marked_as_what_if(with_base(result, base), changes)
     record = make_record(path, surveyed.network, surveyed.assessment, settings=settings, findings=findings)
     record |= result.record
     if settings.study.run and settings.study.sensitivity:
@@ -125,6 +128,7 @@ def survey_network(
             )
     if changes:
         record["changes"] = [change.row() for change in changes]
+        record["changes_shown"] = changes_shown(changes, tables)
     if sign_offs is not None:
         record["signed_off"] = {
             "as_of": sign_offs.as_of.isoformat(),

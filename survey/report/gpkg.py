@@ -9,7 +9,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,10 +20,12 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
+from survey.fingerprint import what_if_words
 from survey.linesets import LineSet
 from survey.report.styles import layer_looks, qml_text, sld_text
 from survey.report.tables import Column, TableName, columns_of
 from survey.report.wkb import well_known_binary
+from survey.what_if.said import COLUMN, NOT_BUILT
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -88,10 +90,10 @@ def write_gpkg(result: SurveyResult, path: Path, *, tables: ResultTables) -> Non
     OSError, sqlite3.Error, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError
         The file cannot be written, for example because the disk is full.
     """
-    layers = [
+    layers = _said([
         _sites(result, tables), _paths(result, tables), _sections(result, tables),
         _switching_points(result, tables), _findings(result, tables),
-    ]  # fmt: skip
+    ], result)  # fmt: skip
     with _library_options(_OPTIONS):
         for layer in layers:
             pyogrio.write_arrow(
@@ -138,16 +140,21 @@ def _switching_points(result: SurveyResult, tables: ResultTables) -> _Layer:
 
 def _paths(result: SurveyResult, tables: ResultTables) -> _Layer:
     paths = LineSet.of(result.site_paths)
-    content = _with_shapes(_rows(tables.sites.select(PATH_COLUMNS), paths.drawn), _drawn(paths), multi=True)
+    content = _with_shapes(_rows(_chosen(tables.sites, PATH_COLUMNS), paths.drawn), _drawn(paths), multi=True)
     return _layer("paths", content, geometry_type="MultiLineString", frame=result.sites, described="sites")
 
 
 def _sections(result: SurveyResult, tables: ResultTables) -> _Layer:
     lines = LineSet.of(result.section_lines)
-    rows = _rows(tables.switching_points.select(SECTION_COLUMNS), lines.drawn)
+    rows = _rows(_chosen(tables.switching_points, SECTION_COLUMNS), lines.drawn)
     content = _with_shapes(rows, _drawn(lines), multi=True)
     frame = result.switching_points
     return _layer("sections", content, geometry_type="MultiLineString", frame=frame, described="switching_points")
+
+
+def _chosen(content: pa.Table, columns: Sequence[str]) -> pa.Table:
+    """Some columns, and that it is a what-if where it is one."""
+    return content.select([name for name in (*columns, COLUMN) if name in content.column_names])
 
 
 def _drawn(lines: LineSet) -> LineSet:
@@ -187,6 +194,14 @@ _DESCRIPTIONS = {
 def _layer(name: str, content: pa.Table, *, geometry_type: str, frame: pd.DataFrame, described: TableName) -> _Layer:
     columns = [column for column in columns_of(frame, table=described) if column.name in content.column_names]
     return _Layer(name, content, geometry_type, columns, _DESCRIPTIONS[name])
+
+
+def _said(layers: Sequence[_Layer], result: SurveyResult) -> list[_Layer]:
+    """Layers of a what-if say so in their descriptions, which layer lists show."""
+    words = what_if_words(result.record)
+    return [
+        replace(layer, description=f"{words}, {NOT_BUILT}. {layer.description}") if words else layer for layer in layers
+    ]
 
 
 def _write_headings(database: sqlite3.Connection, layers: Sequence[_Layer]) -> None:

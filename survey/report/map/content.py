@@ -45,6 +45,8 @@ class MapContent:
         Mercator metres of grid step 0, 0.
     findings_left_out
         Findings beyond ``MOST_FINDINGS``.
+    changes
+        Grid steps and words of the changes of a what-if that have a place.
     """
 
     blobs: Iterable[Blob]
@@ -52,6 +54,7 @@ class MapContent:
     districts: list[str]
     origin: tuple[float, float]
     findings_left_out: int
+    changes: list[tuple[int, int, str]]
 
 
 def map_content(result: SurveyResult) -> MapContent:
@@ -79,7 +82,16 @@ def map_content(result: SurveyResult) -> MapContent:
         districts=districts,
         origin=(float(grid.origin[0]), float(grid.origin[1])),
         findings_left_out=len(result.findings) - len(findings),
+        changes=_changes(result, grid),
     )
+
+
+def _changes(result: SurveyResult, grid: MapGrid) -> list[tuple[int, int, str]]:
+    placed = [change for change in result.record.get("changes_shown", ()) if change["lon"] is not None]
+    if not placed:
+        return []
+    steps = grid.lonlat_steps(np.array([(change["lon"], change["lat"]) for change in placed])).tolist()
+    return [(x, y, change["text"]) for (x, y), change in zip(steps, placed, strict=True)]
 
 
 @dataclass(frozen=True)

@@ -100,6 +100,7 @@ survey.layer = (() => {
     paintCables(context, view);
     context.globalAlpha = 1;
     if (chosen) paintSection(context, view, chosen);
+    if (document.body.classList.contains("what-if")) paintWhatIf(context, view);
     fan.paintStalks(context, view);
     paintPoints(context, view, { ratio, chosen });
     paintSites(context, view, { ratio, chosen });
@@ -302,6 +303,25 @@ survey.layer = (() => {
       pointMark(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: view.zoom < 15 ? 4 : view.zoom < 16.5 ? 5 : 6.5 });
     }
     context.globalAlpha = 1;
+  }
+
+  /* What a what-if changed, and the word across the map. */
+  function paintWhatIf(context, view) {
+    context.font = "700 26px system-ui, sans-serif";
+    context.textAlign = "center";
+    context.fillStyle = "rgba(120, 90, 0, .16)";
+    for (let y = 90; y < view.height; y += 230) for (let x = 160 + ((y - 90) % 460) / 2; x < view.width; x += 420) context.fillText("WHAT-IF", x, y);
+    context.setLineDash([4, 3]);
+    context.strokeStyle = marks.INK;
+    for (const [x, y] of about.changes) {
+      const [px, py] = [view.left + x * view.scale, view.top - y * view.scale];
+      if (!inView(view, px, py)) continue;
+      context.fillStyle = "rgba(243, 211, 74, .55)";
+      context.fillRect(px - 11, py - 11, 22, 22);
+      context.lineWidth = 1.6;
+      context.strokeRect(px - 11, py - 11, 22, 22);
+    }
+    context.setLineDash([]);
   }
 
   function paintFindings(context, view) {

@@ -12,12 +12,14 @@ from branca.element import Figure
 from jinja2 import Environment, StrictUndefined
 
 from survey.assess.score import HIGH_FROM, SEVERE_FROM
+from survey.fingerprint import what_if_words
 from survey.report.map.content import FIRST_BANDS, MapContent, map_content
 from survey.report.map.grid import STEP_M
 from survey.report.map.leaflet import leaflet_licence, leaflet_script, leaflet_style
 from survey.report.map.payload import PAGE_LIMIT, Payload, pack_payload
 from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, NO_HAZARD, PAPER, RANK_SIZES, STATUS_MARKS, Mark, ramp_hex
 from survey.result import CAUTION, SurveyResult
+from survey.what_if.said import NOT_BUILT
 
 SCRIPTS = (
     "data.js",
@@ -58,6 +60,7 @@ def render_map(result: SurveyResult, *, limit: int = PAGE_LIMIT) -> str:
     return template.render(
         title=result.settings.report.title,
         caution=CAUTION,
+        what_if=_what_if(result),
         data_date=result.settings.report.data_date,
         leaflet_script=leaflet_script(),
         leaflet_style=leaflet_style(),
@@ -128,9 +131,17 @@ def _about(result: SurveyResult, content: MapContent, payload: Payload) -> dict[
         "counts": {"cables": n_cables, "paths": n_paths},
         "findings_left_out": content.findings_left_out,
         "blobs": payload.index,
+        "changes": content.changes,
         "background": bool(result.settings.report.background_tiles),
         "credit": result.settings.report.background_credit,
     }
+
+
+def _what_if(result: SurveyResult) -> dict[str, Any]:
+    """What the page says of a what-if; empty for the network as it is."""
+    words = what_if_words(result.record)
+    texts = [change["text"] for change in result.record.get("changes_shown", ())]
+    return {"words": words, "not_built": NOT_BUILT, "changes": texts} if words else {}
 
 
 def _mark(mark: Mark) -> dict[str, Any]:

@@ -46,6 +46,7 @@
       chosen && layer.hasLines(false) && line(swatch("exposed-overhead"), "Exposed overhead line"),
       choice.state.kind === "site" && line(swatch("path"), "Way from the site to the point"),
       network.outlines.owners && line(swatch("outline"), "District"),
+      about.changes.length && line(swatch("changed"), "Changed in this what-if"),
     ].filter(Boolean);
     at("legend-items").replaceChildren(...(bands.length ? [rampLine(node)] : []), node("ul", { "aria-label": "Shape: band" }, ...bands, ...statuses),
       ...(bands.length ? [sizes(node)] : []), node("ul", { "aria-label": "Lines" }, ...lines));

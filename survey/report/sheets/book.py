@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-from reportlab.lib.colors import HexColor
+from reportlab.lib.colors import HexColor, white
 from reportlab.pdfgen.canvas import Canvas
 
 from survey.report.sheets.content import SheetContent
@@ -31,6 +31,7 @@ from survey.report.sheets.table import draw_table, table_pages, table_rows
 from survey.report.sheets.view import Units
 from survey.report.sheets.windows import MapPage, details, overview
 from survey.result import CAUTION
+from survey.what_if.said import NOT_BUILT
 
 LEFT_OUT = (
     "The study leaves out source impedance, stray capacitance of bushings, remanence beyond the sweep, "
@@ -119,10 +120,27 @@ def _draw_header(canvas: Canvas, book: Book, *, name: str) -> None:
     canvas.setFillColor(HexColor(QUIET))
     canvas.drawRightString(paper.width - MARGIN, y + 4, content.subtitle)
     canvas.drawRightString(paper.width - MARGIN, y - 6, f"Data as of: {content.data_date}")
+    if content.what_if:
+        _draw_what_if(canvas, paper, text=f"{content.what_if}: {NOT_BUILT}")
     canvas.setStrokeColor(HexColor(FAINT))
     canvas.setLineWidth(0.6)
     line_y = paper.height - MARGIN - HEADER + 10
     canvas.line(MARGIN, line_y, paper.width - MARGIN, line_y)
+
+
+def _draw_what_if(canvas: Canvas, paper: Paper, *, text: str) -> None:
+    """White on black along the top edge, and a striped frame, on every page of a what-if."""
+    canvas.saveState()
+    canvas.setFillColor(HexColor(INK))
+    canvas.rect(0, paper.height - MARGIN + 4, paper.width, MARGIN - 4, stroke=0, fill=1)
+    canvas.setFillColor(white)
+    canvas.setFont(BOLD, 13)
+    canvas.drawCentredString(paper.width / 2, paper.height - MARGIN + 12, text)
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setLineWidth(6)
+    canvas.setDash(14, 8)
+    canvas.rect(12, 12, paper.width - 24, paper.height - MARGIN - 8, stroke=1, fill=0)
+    canvas.restoreState()
 
 
 def _draw_footer(canvas: Canvas, paper: Paper, *, text: str) -> None:

@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from survey.errors import OutputError
+from survey.fingerprint import what_if_words
 from survey.report.ramp import Mark, hazard_colours, mark_of
 from survey.report.sheets.lettering import clean
 from survey.report.sheets.view import Floats, local_crs, moved
@@ -49,6 +50,8 @@ class SheetContent:
         Exposed sections of their switching points, least priority first.
     switches_m, switch_ids
         Their switching points. Shape (n_switches, 2).
+    what_if
+        That the survey is hypothetical, ``""`` where it is not.
     """
 
     title: str
@@ -64,6 +67,7 @@ class SheetContent:
     section_colours: tuple[str, ...]
     switches_m: Floats
     switch_ids: tuple[str, ...]
+    what_if: str = ""
 
     @property
     def placed(self) -> NDArray[np.bool_]:
@@ -144,6 +148,7 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
         section_colours=tuple(hazard_colours(hazard.to_numpy(dtype=np.float64))),
         switches_m=switch_xy,
         switch_ids=tuple(clean(name, limit=40) for name in saved.switching_points["switch_id"][switches]),
+        what_if=what_if_words(saved.record),
     )
 
 

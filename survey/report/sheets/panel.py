@@ -151,12 +151,12 @@ def _size_line(column: TextColumn) -> None:
     """A mark at the size of each group of ranks."""
     column.y -= LINE + 5
     column.text("size: rank", x=0, colour=QUIET)
-    x = column.rect.x0 + 44
+    x = column.rect.x0 + 42
     for _, factor, label in RANK_SIZES:
         radius = paper_radius(BAND_MARKS[-1]) * factor
         draw_mark(column.canvas, (x + radius, column.y + 2.6), mark=BAND_MARKS[-1], radius=radius, colour="#ffffff")
         column.text(label, x=x - column.rect.x0 + 2 * radius + 2)
-        x += 2 * radius + text_width(label, size=SIZE) + 8
+        x += 2 * radius + text_width(label, size=SIZE) + 4
 
 
 def _legend_line(
