@@ -202,7 +202,7 @@ def test_sites_without_a_place_are_still_in_the_table(tmp_path: Path) -> None:
     assert "Without a place, in the table only: 2." in pages(path)[0].replace("\n", " ")
     sites[["lon", "lat"]] = np.nan
     path = print_harbour(saved_survey(sites), tmp_path)
-    assert [text.splitlines()[1] for text in pages(path)] == ["Table 1 of 1"]
+    assert [text.splitlines()[1] for text in pages(path)] == ["Points 1 of 1", "Table 1 of 1"]
 
 
 def test_failure_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

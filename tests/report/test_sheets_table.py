@@ -28,8 +28,9 @@ def test_a_row() -> None:
         "peak": "1.00 / 1.05",
         "load": "13",
         "band": "Severe",
-        "action": "Switch three-pole at S-000, opening as well as closing",
+        "action": "See point S-000",
     }
+    assert row(band="low")["action"] == "Switch three-pole at S-000, opening as well as closing"
 
 
 def test_feet() -> None:

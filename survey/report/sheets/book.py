@@ -1,4 +1,4 @@
-"""The pages of one file of sheets: overview, details, table."""
+"""The pages of one file of sheets: overview, details, switching points, table."""
 
 from __future__ import annotations
 
@@ -27,6 +27,7 @@ from survey.report.sheets.lettering import (
 )
 from survey.report.sheets.panel import TextColumn, draw_legend, draw_locator, draw_scale, draw_site_list, text_block
 from survey.report.sheets.paper import FOOTER, HEADER, MARGIN, Paper, Rect
+from survey.report.sheets.points import block_pages, draw_blocks, point_blocks
 from survey.report.sheets.table import draw_table, table_pages, table_rows
 from survey.report.sheets.view import Units
 from survey.report.sheets.windows import MapPage, details, overview
@@ -74,7 +75,7 @@ Draw = Callable[[Canvas], None]
 def book_bytes(book: Book) -> bytes:
     """One PDF; the same content gives the same bytes."""
     load_fonts()
-    pages = [*_map_pages(book), *_table_pages(book)]
+    pages = [*_map_pages(book), *_point_pages(book), *_table_pages(book)]
     file = io.BytesIO()
     canvas = Canvas(file, pagesize=(book.paper.width, book.paper.height), invariant=1, pageCompression=1)
     canvas.setTitle(f"{book.content.subtitle}: {book.content.title}")
@@ -97,6 +98,14 @@ def _map_pages(book: Book) -> list[tuple[str, Draw]]:
     drawn = [partial(_draw_detail, book=book, whole=whole, page=page) for page in close]
     names = [f"Detail {number} of {len(close)}" for number in range(1, len(close) + 1)]
     return [("Overview", partial(_draw_overview, book=book, maps=maps)), *zip(names, drawn, strict=True)]
+
+
+def _point_pages(book: Book) -> list[tuple[str, Draw]]:
+    content, body = book.content, book.paper.body
+    parts = block_pages(point_blocks(content, units=book.units), body=body)
+    names = [f"Points {number} of {len(parts)}" for number in range(1, len(parts) + 1)]
+    drawn = [partial(draw_blocks, blocks=part, content=content, body=body) for part in parts]
+    return list(zip(names, drawn, strict=True))
 
 
 def _table_pages(book: Book) -> list[tuple[str, Draw]]:

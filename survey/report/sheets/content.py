@@ -50,6 +50,8 @@ class SheetContent:
         Exposed sections of their switching points, least priority first.
     switches_m, switch_ids
         Their switching points. Shape (n_switches, 2).
+    points
+        Rows of the survey's switching points that the sites name.
     what_if
         That the survey is hypothetical, ``""`` where it is not.
     """
@@ -67,6 +69,7 @@ class SheetContent:
     section_colours: tuple[str, ...]
     switches_m: Floats
     switch_ids: tuple[str, ...]
+    points: pd.DataFrame
     what_if: str = ""
 
     @property
@@ -148,6 +151,7 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
         section_colours=tuple(hazard_colours(hazard.to_numpy(dtype=np.float64))),
         switches_m=switch_xy,
         switch_ids=tuple(clean(name, limit=40) for name in saved.switching_points["switch_id"][switches]),
+        points=saved.switching_points[switches],
         what_if=what_if_words(saved.record),
     )
 

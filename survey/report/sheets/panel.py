@@ -38,8 +38,8 @@ from survey.report.sheets.paper import Rect
 from survey.report.sheets.view import Units, View, bar_length_m, length_text, scale_text
 from survey.report.sheets.windows import MapPage, paper_radius
 
-SIZE = 7.2
-LINE, CLOSEST_LINE = 11.5, 7.2
+SIZE = 7.6
+LINE, CLOSEST_LINE = 11.5, 9.0
 _SAMPLE, _SECTION_SAMPLE = 22.0, 60.0
 
 
@@ -131,7 +131,7 @@ def _legend_mark(column: TextColumn, mark: Mark, count: int) -> None:
     colour = hazard_colours(np.array([hazard]))[0]
     draw_mark(column.canvas, place, mark=mark, radius=paper_radius(mark), colour=colour)
     number = (place[0] + 9, column.y - 1.2, place[0] + 20, column.y + 7.3)
-    draw_number(column.canvas, number, "n", key=mark.key, size=6.5)
+    draw_number(column.canvas, number, "n", key=mark.key, size=7)
     column.text(mark.label, x=32)
     column.canvas.drawRightString(column.rect.x1, column.y, str(count))
 
@@ -189,13 +189,13 @@ def draw_site_list(column: TextColumn, content: SheetContent, rows: Sequence[int
     if len(shown) < len(rows):
         column.y -= step
         more = f"and {len(rows) - len(shown)} more, see the table"
-        column.text(more, x=0, colour=QUIET, size=min(SIZE, step * 0.8))
+        column.text(more, x=0, colour=QUIET, size=min(SIZE, max(step * 0.8, 7.0)))
 
 
 def _site_line(
     column: TextColumn, texts: tuple[str, str, str], *, step: float, font: str = REGULAR, colour: str = INK
 ) -> None:
-    size = min(SIZE, step * 0.8)
+    size = min(SIZE, max(step * 0.8, 7.0))
     number, site, switch = texts
     column.y -= step
     column.text(number, x=0, font=font, colour=colour, size=size)

@@ -12,19 +12,19 @@ from reportlab.lib.colors import HexColor
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph, Table, TableStyle
 
-from survey.report.ramp import STATUS_MARKS, Mark, mark_of
+from survey.report.ramp import BANDS, STATUS_MARKS, Mark, mark_of
 from survey.report.sheets.drawing import draw_mark
 from survey.report.sheets.lettering import BOLD, FAINT, HAIR, INK, QUIET, REGULAR, clean, markup, style
 from survey.report.sheets.paper import Rect
 from survey.report.sheets.view import FEET_PER_M, Units
 from survey.report.sheets.windows import paper_radius
 
-SIZE = 6.6
+SIZE = 7.6
 ROW_HEIGHT = 25.0
 NOTHING = "–"
 _FIXED = {"number": 22, "site": 60, "switch": 70, "kva": 33, "connection": 64, "walked": 36, "exposed": 40,
-          "peak": 52, "load": 36, "band": 54, "done": 25}  # fmt: skip
-_ACTION_SHARE = 0.71
+          "peak": 52, "load": 36, "band": 54, "done": 31}  # fmt: skip
+_ACTION_SHARE = 0.62
 _NAME_LIMIT, _DEVICE_LIMIT, _WRITTEN_LIMIT, _CELL_LIMIT = 80, 40, 320, 400
 _SIZE_WIDTH, _LARGEST = 730.0, 1.3
 """Letters are ``SIZE`` on a body this wide, and grow with it up to so many times."""
@@ -94,8 +94,16 @@ def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRo
         peak=with_worst(peaks, _number(site["worst_peak_pu"], decimals=2)),
         load=_number(site["hold_kw"], decimals=0),
         band=mark_of(str(site["band"]), str(site["status"])).label,
-        action=clean(site["action"], limit=_WRITTEN_LIMIT) or NOTHING,
+        action=_action(site),
     )
+
+
+def _action(site: Mapping[str, Any]) -> str:
+    """What to do; of a site that rings the block of its point says it."""
+    point = site["worst_switch_id"] or site["switch_id"]
+    if point and site["status"] == "assessed" and site["band"] in BANDS[1:]:
+        return f"See point {clean(point, limit=_NAME_LIMIT)}"
+    return clean(site["action"], limit=_WRITTEN_LIMIT) or NOTHING
 
 
 def _switch(site: Mapping[str, Any]) -> str:

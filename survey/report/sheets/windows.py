@@ -33,7 +33,7 @@ SWITCH_RADIUS, SWITCH_RIM = 3.0, 2.0
 AT_SITE_M = 1.0
 CLOSE = 17.0
 """Sites nearer to each other than this on the overview, points, are shown again on a detail."""
-OVERVIEW_SIZE, DETAIL_SIZE = 6.5, 7.5
+OVERVIEW_SIZE, DETAIL_SIZE = 7.0, 8.5
 OVERVIEW_REACH, DETAIL_REACH = 18.0, 48.0
 REFIT = 1.3
 """A tile whose sites lie close together is drawn at a scale up to so many times larger than its neighbours'."""

@@ -1,0 +1,212 @@
+"""The crew's pages: one block for each switching point, with the one load to hold, what is behind it, boxes to tick."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from reportlab.lib.colors import HexColor
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Paragraph
+
+from survey.report.sheets.content import SheetContent
+from survey.report.sheets.drawing import draw_mark, draw_switch
+from survey.report.sheets.lettering import BOLD, INK, QUIET, REGULAR, clean, fitted, markup, style
+from survey.report.sheets.paper import Rect
+from survey.report.sheets.view import FEET_PER_M, Floats, Units
+from survey.report.sheets.windows import paper_radius
+
+SIZE, ID_SIZE, HOLD_SIZE = 8.0, 17.0, 24.0
+BLOCK, CAUTIONS, GAP = 140.0, 34.0, 6.0
+MOST_SITES = 7
+_ASSUMED_LIMIT = 200
+_BANDS = ("moderate", "high", "severe")
+
+NO_LOAD = ("THREE-POLE ONLY", "No load keeps every operation under the limit here.")
+BALANCED = "on everything behind it together, balanced on all three phases, when opening as well as when closing"
+RULE_ONLY = " (common practice alone: the study was left out)"
+CAUTION_TEXT = (
+    "Hold at least the stated load, or none: a little can be worse than none. A blown fuse is an opening, too. A "
+    "three-pole switch protects only when it is used: the energised cable must end at it while single poles are "
+    "operated. Check how it is fed tonight: the survey sees the normal state of its records."
+)
+
+
+@dataclass(frozen=True)
+class PointBlock:
+    """What a block says.
+
+    Parameters
+    ----------
+    switch_id, about, place, reason
+        Name; device and feeder; coordinates; cable behind it and how high it rings.
+    hold
+        The load in kW, or that only a three-pole device will do, and the words to it.
+    rows
+        Sites whose worst point it is, by rank; rows of the content.
+    assumed
+        What was assumed or found about them.
+    """
+
+    switch_id: str
+    about: str
+    place: str
+    reason: tuple[str, ...]
+    hold: tuple[str, str]
+    rows: tuple[int, ...]
+    assumed: str
+
+
+def point_blocks(content: SheetContent, *, units: Units) -> list[PointBlock]:
+    """Blocks of the points at which an assessed site of more than the low band rings, that of the first rank first."""
+    sites = content.sites
+    point = sites["worst_switch_id"].where(sites["worst_switch_id"] != "", sites["switch_id"]).astype(str)
+    counts = in_blocks(sites) & (point != "")
+    groups = pd.Series(np.flatnonzero(counts)).groupby(point[counts].to_numpy(), sort=False)
+    return [_block(content, str(name), rows=tuple(rows.tolist()), units=units) for name, rows in groups]
+
+
+def in_blocks(sites: pd.DataFrame) -> pd.Series[bool]:
+    """Sites that ring at some point: their blocks say what to do."""
+    return (sites["status"] == "assessed") & sites["band"].isin(_BANDS)
+
+
+def _block(content: SheetContent, name: str, *, rows: tuple[int, ...], units: Units) -> PointBlock:
+    found = content.points[content.points["switch_id"] == name].to_dict("records")
+    point: Mapping[str, Any] = found[0] if found else {}  # type: ignore[assignment]
+    sites = content.sites.iloc[list(rows)]
+    hold = sites["hold_kw"].to_numpy(dtype=np.float64)
+    notes = dict.fromkeys(part for text in sites["notes"].astype(str) for part in text.split("; ") if part)
+    about = [clean(point.get(key, ""), limit=40) for key in ("switch_device", "feeder")]
+    return PointBlock(
+        switch_id=clean(name, limit=40),
+        about=", feeder ".join(text for text in about if text),
+        place=_place(point),
+        reason=_reason(point, units=units),
+        hold=_hold(hold, studied=bool(np.isfinite(float(point.get("peak_pu", np.nan))))),
+        rows=rows,
+        assumed=clean("; ".join(notes), limit=_ASSUMED_LIMIT),
+    )
+
+
+def _hold(kw: Floats, *, studied: bool) -> tuple[str, str]:
+    if not np.isfinite(kw).all():
+        return NO_LOAD
+    return f"HOLD {np.ceil(kw.max()):,.0f} kW", BALANCED if studied else BALANCED + RULE_ONLY
+
+
+def _place(point: Mapping[str, Any]) -> str:
+    lat, lon = (float(point.get(name, np.nan)) for name in ("lat", "lon"))
+    return f"lat {lat:.5f}, lon {lon:.5f}" if np.isfinite(lat) and np.isfinite(lon) else "no place recorded"
+
+
+def _reason(point: Mapping[str, Any], *, units: Units) -> tuple[str, ...]:
+    cable, peak = (float(point.get(name, np.nan)) for name in ("exposed_cable_m", "peak_pu"))
+    length = f"{cable:,.0f} m" if units == "metric" else f"{cable * FEET_PER_M:,.0f} ft"
+    parts = [f"{length} of cable behind it"] if np.isfinite(cable) else []
+    return (*parts, f"up to {peak:.1f} times normal voltage") if np.isfinite(peak) else tuple(parts)
+
+
+def block_pages(blocks: Sequence[PointBlock], *, body: Rect) -> list[Sequence[PointBlock]]:
+    """As many blocks as fit on each page."""
+    each = max(int((body.height - CAUTIONS) // (BLOCK + GAP)), 1)
+    return [blocks[first : first + each] for first in range(0, len(blocks), each)]
+
+
+def draw_blocks(canvas: Canvas, *, blocks: Sequence[PointBlock], content: SheetContent, body: Rect) -> None:
+    """Blocks from the top of a page's body, the cautions at its foot."""
+    for number, block in enumerate(blocks):
+        top = body.y1 - number * (BLOCK + GAP)
+        _draw_block(canvas, block, content=content, rect=Rect(body.x0, top - BLOCK, body.x1, top))
+    _paragraph(canvas, CAUTION_TEXT, rect=Rect(body.x0, body.y0, body.x1, body.y0 + CAUTIONS - 4), size=SIZE)
+
+
+def _draw_block(canvas: Canvas, block: PointBlock, *, content: SheetContent, rect: Rect) -> None:
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setLineWidth(1.0)
+    canvas.rect(rect.x0, rect.y0, rect.width, rect.height, stroke=1, fill=0)
+    ticks = rect.y0 + 26
+    canvas.setLineWidth(0.5)
+    canvas.line(rect.x0, ticks, rect.x1, ticks)
+    first, second = rect.x0 + rect.width * 0.34, rect.x0 + rect.width * 0.62
+    for x in (first, second):
+        canvas.line(x, ticks, x, rect.y1)
+    _draw_name(canvas, block, rect=Rect(rect.x0 + 8, ticks + 4, first - 6, rect.y1 - 4))
+    _draw_hold(canvas, block, rect=Rect(first + 8, ticks + 4, second - 6, rect.y1 - 4))
+    _draw_sites(canvas, block, content=content, rect=Rect(second + 8, ticks + 4, rect.x1 - 6, rect.y1 - 4))
+    _draw_ticks(canvas, rect=Rect(rect.x0 + 8, rect.y0, rect.x1 - 8, ticks))
+
+
+def _draw_name(canvas: Canvas, block: PointBlock, *, rect: Rect) -> None:
+    draw_switch(canvas, (rect.x0 + 6, rect.y1 - 13), radius=6)
+    _text(canvas, block.switch_id, x=rect.x0 + 18, y=rect.y1 - 19, width=rect.width - 18, font=BOLD, size=ID_SIZE)
+    for line, text in enumerate((block.about, block.place, *block.reason)):
+        _text(canvas, text, x=rect.x0, y=rect.y1 - 34 - line * 12, width=rect.width, size=SIZE + 0.5)
+    if block.assumed:
+        low = Rect(rect.x0, rect.y0, rect.x1, rect.y1 - 74)
+        _paragraph(canvas, f"Assumed or found: {block.assumed}", rect=low, size=7.0, colour=QUIET)
+
+
+def _draw_hold(canvas: Canvas, block: PointBlock, *, rect: Rect) -> None:
+    figure, words = block.hold
+    size = HOLD_SIZE if block.hold != NO_LOAD else HOLD_SIZE * 0.75
+    _text(canvas, figure, x=rect.x0, y=rect.y1 - 26, width=rect.width, font=BOLD, size=size)
+    _paragraph(canvas, words, rect=Rect(rect.x0, rect.y0, rect.x1, rect.y1 - 34), size=SIZE + 1)
+    _text(canvas, "or operate all three phases together", x=rect.x0, y=rect.y0 + 2, width=rect.width, size=SIZE + 1)
+
+
+def _draw_sites(canvas: Canvas, block: PointBlock, *, content: SheetContent, rect: Rect) -> None:
+    shown = block.rows if len(block.rows) <= MOST_SITES else block.rows[: MOST_SITES - 1]
+    y = rect.y1 - 8
+    for row in shown:
+        site, mark = content.sites.iloc[row], content.marks[row]
+        draw_mark(
+            canvas, (rect.x0 + 6, y + 2.6), mark=mark, radius=min(paper_radius(mark), 4.6), colour=content.colours[row]
+        )
+        _text(canvas, str(row + 1), x=rect.x0 + 15, y=y, width=22, font=BOLD, size=SIZE)
+        winding = clean(site["connection"]).replace("_", " ")
+        text = f"{clean(site['site_id'], limit=30)}  {site['kva']:g} kVA {winding}, {mark.label.lower()}"
+        _text(canvas, text, x=rect.x0 + 36, y=y, width=rect.width - 36, size=SIZE)
+        y -= 13
+    if len(shown) < len(block.rows):
+        _text(
+            canvas,
+            f"and {len(block.rows) - len(shown)} more, see the table",
+            x=rect.x0 + 36,
+            y=y,
+            width=rect.width,
+            size=SIZE,
+        )
+
+
+def _draw_ticks(canvas: Canvas, *, rect: Rect) -> None:
+    """Boxes to tick and room to write, in four parts."""
+    labels = (
+        "all three phases together",
+        "load measured, kW:  A ______  B ______  C ______",
+        "held to the end",
+        "date, name ______________",
+    )
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setLineWidth(0.9)
+    for label, share in zip(labels, (0.0, 0.23, 0.62, 0.76), strict=True):
+        x = rect.x0 + rect.width * share
+        canvas.rect(x, rect.y0 + 7, 12, 12, stroke=1, fill=0)
+        _text(canvas, label, x=x + 17, y=rect.y0 + 10, width=rect.width, size=SIZE)
+
+
+def _text(canvas: Canvas, text: str, *, x: float, y: float, width: float, size: float, font: str = REGULAR) -> None:
+    canvas.setFillColor(HexColor(INK))
+    canvas.setFont(font, size)
+    canvas.drawString(x, y, fitted(text, width=width, size=size, font=font))
+
+
+def _paragraph(canvas: Canvas, text: str, *, rect: Rect, size: float, colour: str = INK) -> None:
+    """Wrapped text from the top of a rectangle; what finds no room is cut at a line."""
+    made = Paragraph(markup(text, limit=600), style(size, colour=colour))
+    parts = made.split(rect.width, rect.height) or [made]
+    _, height = parts[0].wrap(rect.width, rect.height)
+    parts[0].drawOn(canvas, rect.x0, rect.y1 - height)

@@ -1,0 +1,52 @@
+"""The crew's pages: one load to hold for each switching point."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sheet_survey import saved_survey, site_table, streets, town
+
+from survey.report.sheets import make_sheets
+from survey.report.sheets.content import sheet_content
+from survey.report.sheets.points import NO_LOAD, point_blocks
+
+
+def blocks(**changes: object):
+    saved = saved_survey(site_table(streets(12), **changes))
+    return point_blocks(sheet_content(saved, district=None, feeder=None), units="metric")
+
+
+def test_a_block_for_every_point_that_sets_a_score_first_rank_first() -> None:
+    worst = ["S-002"] * 5 + ["S-000"] * 3 + ["S-001"] * 4
+    made = blocks(worst_switch_id=worst, band=["severe"] * 8 + ["low"] * 4, hold_kw=[20.0] * 5 + [31.2] * 7)
+    assert [(block.switch_id, block.rows) for block in made] == [("S-002", (0, 1, 2, 3, 4)), ("S-000", (5, 6, 7))]
+    assert [block.hold[0] for block in made] == ["HOLD 20 kW", "HOLD 32 kW"]
+    assert "balanced on all three phases, when opening as well as when closing" in made[0].hold[1]
+
+
+def test_where_no_load_cures_only_three_poles_do() -> None:
+    assert {block.hold for block in blocks(hold_kw=np.nan, band="severe")} == {NO_LOAD}
+
+
+def test_what_was_assumed_is_told_once() -> None:
+    (block,) = blocks(worst_switch_id="S-000", band="high", notes="core assumed; loss from the table")
+    assert block.assumed == "core assumed; loss from the table"
+
+
+def test_a_site_that_is_not_assessed_has_no_block() -> None:
+    assert blocks(status="not_susceptible", band="low") == []
+
+
+@pytest.mark.parametrize("page", ["letter", "a3"])
+def test_nothing_is_smaller_than_seven_points(tmp_path: Path, page: str) -> None:
+    (path,) = make_sheets(town(40), out=tmp_path, district="Harbour", page=page)
+    made = subprocess.run(
+        ["pdftohtml", "-xml", "-i", "-stdout", "-zoom", "1", path], capture_output=True, text=True, check=True
+    )
+    sizes = [int(size) for size in re.findall(r'<fontspec [^>]*size="(\d+)"', made.stdout)]
+    assert sizes
+    assert min(sizes) >= 7
