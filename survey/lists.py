@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 DIVIDERS = ",;\t"
 NUMBERS = frozenset({"cost", "value"})
+GUARD = re.compile(r"^'(?='*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20])")
+"""The apostrophe that the survey's own tables put before what a spreadsheet would run."""
 DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 
 
@@ -55,7 +57,7 @@ def read_list(
     header = [name.strip().lower() for name in rows[0]] if rows else []
     _check_header(header, f"{what} {path}", needed=needed, known=None if others else known)
     for line, cells in enumerate(rows[1:], start=2):
-        found = dict(zip(header, (cell.strip() for cell in cells), strict=False))
+        found = dict(zip(header, (GUARD.sub("", cell.strip()) for cell in cells), strict=False))
         row = {name: _number(found.get(name, ""), name, divider) for name in known}
         if any(row.values()):
             yield f"{what} {path}, line {line}", row

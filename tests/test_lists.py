@@ -57,3 +57,9 @@ def test_an_id_keeps_its_comma_and_a_line_its_number(tmp_path):
         read_changes(path)
     path.write_text("change;id;value\nload;12,5;3,5\n")
     assert read_changes(path)[0].id == "12,5"
+
+
+def test_what_our_own_tables_guard_is_read_as_it_was(tmp_path):
+    path = tmp_path / "ids.csv"
+    path.write_text("id\n'=K1\n'-2\n''=K3\n'K4\n")
+    assert read_ids(path) == {"=K1", "-2", "'=K3", "'K4"}

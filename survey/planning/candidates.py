@@ -145,12 +145,16 @@ def _named_places(network: Network, chains: Chains, assets: set[str]) -> frozens
 
 
 def _lets_large_count(chains: Chains, n_sections: int) -> Bools:
-    """Sections on a chain that holds a section over ``worst_kva`` with a value, above the nearest."""
+    """Sections whose point hides more than it adds: replaced, a section over ``worst_kva`` above could come to count.
+
+    It counts once all below it are three-pole. Where on every chain it adds no more than the point does, replacing is
+    no worse than a device under the point.
+    """
     position = np.arange(len(chains.section)) - chains.start[chains.owner]
-    large = ~chains.small & (position > 0) & (chains.value > SAME)
-    risky = np.bincount(chains.owner, weights=large, minlength=len(chains.weight)) > 0
+    hidden = np.where(~chains.small & (position > 0), chains.value, 0.0)
+    above = pd.Series(hidden[::-1]).groupby(chains.owner[::-1]).cummax().to_numpy(np.float64)[::-1]
     out = np.zeros(n_sections, bool)
-    out[chains.section[risky[chains.owner]]] = True
+    out[chains.section[above > chains.value]] = True
     return out
 
 

@@ -7,14 +7,16 @@ import json
 import math
 from typing import TYPE_CHECKING, Any
 
+import pyarrow as pa
+
 from survey.report.folder import commit, refusal, reserve_folder
 from survey.report.own_files import PLAN_FILES
-from survey.report.tables import guarded
+from survey.report.tables import guard, guarded
 from survey.result import CAUTION
 from survey.what_if.edits import COLUMNS as CHANGE_COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     import pandas as pd
@@ -70,22 +72,27 @@ def write_plan(plan: Plan, folder: Path) -> None:
 
 def write_rows(path: Path, frame: pd.DataFrame, *, columns: dict[str, int | None]) -> None:
     """Write a table as CSV with so many decimals per column (``None``: text); missing numbers are empty."""
-    cells = [frame[name].tolist() for name in columns]
-    rows = ([_cell(v, d) for v, d in zip(row, columns.values(), strict=True)] for row in zip(*cells, strict=True))
-    write_csv_rows(path, header=list(columns), rows=rows)
+    cells = [_cells(frame[name].tolist(), decimals) for name, decimals in columns.items()]
+    write_csv(path, header=list(columns), columns=cells)
 
 
-def write_csv_rows(path: Path, *, header: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
-    """Write text cells as CSV; what a spreadsheet would run as a formula gets a leading apostrophe."""
+def write_csv(path: Path, *, header: Sequence[str], columns: Sequence[Sequence[str]]) -> None:
+    """Write columns of text as CSV."""
     with path.open("w", encoding="utf-8-sig", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(map(guarded, header))
-        writer.writerows(rows)
+        writer.writerows(zip(*columns, strict=True))
 
 
-def _cell(value: object, decimals: int | None) -> str:
-    if decimals is None:
-        return guarded("" if value is None or value != value else str(value))  # noqa: PLR0124 - not a number
+def _cells(values: Sequence[object], decimals: int | None) -> list[str]:
+    """A column as text; what a spreadsheet would run as a formula gets a leading apostrophe."""
+    if decimals is not None:
+        return [_number(value, decimals) for value in values]
+    plain = ["" if value is None or value != value else str(value) for value in values]  # noqa: PLR0124 - not a number
+    return list(guard(pa.array(plain, pa.string())).to_pylist())
+
+
+def _number(value: object, decimals: int) -> str:
     number = float(value)  # type: ignore[arg-type]
     if not math.isfinite(number):
         return ""
@@ -95,8 +102,9 @@ def _cell(value: object, decimals: int | None) -> str:
 
 def write_changes(path: Path, plan: Plan) -> None:
     """The plan as a what-if, the changes of the survey it was made for before it."""
-    rows = [list(change.row().values()) for change in (*plan.base_changes, *plan.changes)]
-    write_csv_rows(path, header=CHANGE_COLUMNS, rows=rows)
+    rows = [change.row() for change in (*plan.base_changes, *plan.changes)]
+    columns = [_cells([row[name] for row in rows], None) for name in CHANGE_COLUMNS]
+    write_csv(path, header=CHANGE_COLUMNS, columns=columns)
 
 
 def curve_table(plan: Plan) -> pd.DataFrame:
@@ -156,7 +164,7 @@ def _geojson(installs: pd.DataFrame) -> str:
         place = (float(row["lon"]), float(row["lat"]))
         known = all(math.isfinite(x) for x in place)
         geometry = {"type": "Point", "coordinates": [round(x, 7) for x in place]} if known else None
-        text = {name: _cell(row[name], decimals) for name, decimals in INSTALL_COLUMNS.items()}
-        values = {k: (v if INSTALL_COLUMNS[k] is None else json.loads(v or "null")) for k, v in text.items()}
+        values = {name: row[name] if d is None else json.loads(_number(row[name], d) or "null")
+                  for name, d in INSTALL_COLUMNS.items()}  # fmt: skip
         features.append({"type": "Feature", "geometry": geometry, "properties": values})
     return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False, indent=1) + "\n"

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from small_export import Export, lateral, wild
 
+from survey.cli import main
 from survey.errors import ModelError
 from survey.findings import FindingList
 from survey.planning.candidates import conversions, find_candidates, weigh
@@ -16,7 +18,7 @@ from survey.planning.planning import install_changes, make_terms, resurvey
 from survey.planning.terms import PlanRequest
 from survey.read import read_network
 from survey.settings import build_settings
-from survey.what_if.edits import Change, apply_changes
+from survey.what_if.edits import Change, apply_changes, read_changes
 
 
 def surveyed(path, **more):
@@ -183,3 +185,21 @@ def test_changes_made_in_two_steps_are_those_made_at_once(tmp_path):
     points = [resurvey(t, settings=used).sites["switch_id"].tolist() for t in (once, twice)]
     assert points[0] == points[1]
     assert "K2" in points[0]
+
+
+def test_ids_that_look_like_formulas_come_back_from_the_plans_own_list(tmp_path):
+    e = lateral()
+    for row, name in zip(e.switches, ("=K1", "-E2", "@K3"), strict=True):
+        row["switch_id"] = name
+    export, out = e.write(tmp_path / "n.gpkg"), tmp_path / "out"
+    listed = out / "plan_changes.csv"
+    for words in (
+        ["run", export, "-o", out, "--no-study"],
+        ["plan", out, "--budget", "3"],
+        ["run", export, "-o", tmp_path / "with", "--no-study", "--with", listed],
+    ):
+        with pytest.raises(SystemExit) as end:
+            main([str(word) for word in words])
+        assert not end.value.code
+    assert {change.id for change in read_changes(listed)} == {"=K1", "-E2", "@K3"}
+    assert pd.read_csv(tmp_path / "with" / "sites.csv")["risk"].sum() == pytest.approx(0.0)
