@@ -31,10 +31,10 @@ def cables(words: tuple[str, ...], *, out: Path | None) -> None:
 
     listed = chosen_types(Catalogue.load().cable_types, words)
     if out is not None:
-        from survey.planning.plan_files import write_csv_rows
+        from survey.planning.plan_files import write_rows
 
-        rows = listed.astype(str).to_numpy().tolist()
-        write_whole(out, lambda path: write_csv_rows(path, header=list(listed.columns), rows=rows))
+        text = dict.fromkeys(map(str, listed.columns))
+        write_whole(out, lambda path: write_rows(path, listed, columns=text))
         click.echo(f"{len(listed)} types in {out}")
         return
     if listed.empty:
