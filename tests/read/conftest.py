@@ -27,6 +27,7 @@ FILLED_SITES = {
     "district": "North",
     "customers": 3,
     "critical": 0,
+    "arrester": "yes",
 }
 FILLED_SWITCHES = {"poles": "single", "device": "cutout", "state": "closed"}
 

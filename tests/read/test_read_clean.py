@@ -29,6 +29,8 @@ def test_clean_export_of_every_format(export, read, kind):
         "no_load_loss_w": 300.0,
         "exciting_pu": 0.005,
         "min_load_w": 0.0,
+        "minload_3p": "",
+        "arrester": "yes",
         "customers": 3.0,
         "critical": False,
         "node": "",
