@@ -248,7 +248,7 @@ def _doubt(code: CodeGuess, spec: FieldSpec) -> tuple[str, bool]:
         return f"{len(code.ours)} of three, but which is not said", True
     if spec.name == "poles":
         return "usual meaning, not the only one; what is not said counts as single", True
-    return "usual meaning, not the only one", False
+    return "usual meaning, not the only one", spec.name == "build"
 
 
 def _unused_lines(guess: LayerGuess, profile: LayerProfile) -> Iterator[str]:

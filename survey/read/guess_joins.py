@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 LINKED = 0.9  # share of the values that are in the other table
 ENOUGH = 3  # values below which that may be chance
 KEY_KINDS = ("text", "integer", "number")
-LONGEST_DOMAIN, MOST_FIELDS, HALF = 20_000, 5, 0.5
+LONGEST_DOMAIN, MOST_FIELDS, HALF = 20_000, 4, 0.5
 FILLER = {"id", "no", "cd", "code", "nr", "num", "number", "fk", "key", "idx", "cod", "codigo", "ref", "oid"}
 
 
@@ -37,7 +37,8 @@ def with_tables(profiles: Sequence[LayerProfile]) -> list[LayerProfile]:
     domains = [domain for table in tables for domain in _domains(table)]
     spelled = {p.title: _spelled(p, [d for d in domains if d.table is not p]) for p in profiles}
     listed = [spelled[p.title] for p in profiles]
-    plain = [spelled[t.title] for t in tables if not any(d.table is t for d in domains)]
+    spelling = {join.table for p in listed for join in p.joins}
+    plain = [spelled[table.title] for table in tables if table.name not in spelling]
     drawn = [p for p in listed if p.geometry in ("points", "lines", "mixed")]
     looked = {p.title: _looked_up(p, plain) for p in drawn}
     units = [unit for table in plain if (unit := _placed(table, [looked[p.title] for p in drawn])) is not None]
@@ -58,9 +59,10 @@ class _Domain:
 
 def _domains(table: LayerProfile) -> list[_Domain]:
     """Domains that a table spells: one, or one for each value of a column that names them."""
-    if table.rows > LONGEST_DOMAIN or len(table.fields) > MOST_FIELDS:
+    fields = [f for f in table.fields if not row_number(f.name)]
+    if table.rows > LONGEST_DOMAIN or len(fields) > MOST_FIELDS:
         return []
-    words = [f for f in table.fields if f.kind == "text" and f.filled > LINKED and f.numeric < HALF and f.distinct > 1]
+    words = [f for f in fields if f.kind == "text" and f.filled > LINKED and f.numeric < HALF and f.distinct > 1]
     named = _named_domains(table, sorted(words, key=lambda f: f.distinct))
     whole = _whole_domain(table, words)
     return named or ([] if whole is None else [whole])

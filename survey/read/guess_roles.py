@@ -236,5 +236,6 @@ def _told_by_feeders(free: Sequence[LayerProfile], feeders: FieldProfile | None)
     for view in free:
         fields = guess_fields("sources", view)
         if words := _heads(view, fields, feeders):
-            return LayerGuess("sources", view.title, LIKELY, words, fields)
+            by_name = view.hint in ("sources", "switches")  # breakers where feeders begin
+            return LayerGuess("sources", view.title, SURE if by_name else LIKELY, words, fields)
     return None

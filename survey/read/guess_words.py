@@ -29,7 +29,7 @@ def plain_words(text: str) -> str:
     """Words of a name in lower case without accents, parted by single blanks; capitals inside a name part words."""
     folded = unicodedata.normalize("NFKD", text)
     letters = "".join(c for c in folded if not unicodedata.combining(c))
-    parted = re.sub(r"(?<=[a-z]{2})(?=[A-Z])", " ", letters)
+    parted = re.sub(r"(?<=[a-z]{2})(?=[A-Z])|(?<=[A-Z]{2})(?=[A-Z][a-z]{2})", " ", letters)
     return " ".join(
         re.split(r"[\W_]+", re.sub(r"(?<=[a-zA-Z])(?=\d)|(?<=\d)(?=[a-zA-Z])", " ", parted).casefold())
     ).strip()

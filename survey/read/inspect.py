@@ -13,6 +13,7 @@ from survey.read.guess import GEOMETRY, answered_field, guess_fields, may_share
 from survey.read.guess_joins import with_tables
 from survey.read.guess_roles import guess_layers
 from survey.read.guess_rows import split_by_kind
+from survey.read.guess_text import with_cable_text
 from survey.read.guess_types import SURE, FieldGuess, LayerGuess
 from survey.read.guess_values import CodeGuess
 from survey.read.guess_words import NO_ROLE
@@ -86,7 +87,7 @@ def inspect_network(
         profiles.append(profile_layer(export, info))
     known = settings or InputSettings()
     told = told_layers(profiles, infos, settings=known, path=export.path)
-    views = [view for profile in with_tables(profiles) for view in split_by_kind(profile)]
+    views = [view for profile in with_tables(profiles) for view in split_by_kind(with_cable_text(profile))]
     return Inspection(export.path, tuple(profiles), tuple(views), guess_layers(views, told=told), known)
 
 
