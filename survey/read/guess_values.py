@@ -139,7 +139,7 @@ def _number(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float6
     numbers = theirs.numbers[theirs.numbers != 0]
     if not len(numbers):
         return ValueGuess(0.5, "only zeros")
-    if spec.quantity == "number":
+    if spec.name == "customers":
         fits = bool((numbers > 0).all() and (numbers == np.round(numbers)).all())
         return ValueGuess(0.8 if fits else 0.2, "whole numbers" if fits else "not whole numbers")
     if spec.quantity == "voltage" and (codes := _voltage_codes(theirs, numbers, name)):

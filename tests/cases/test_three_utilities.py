@@ -18,7 +18,7 @@ from survey.settings import build_settings
 pytestmark = pytest.mark.xdist_group("utilities")
 NETWORK = Path(__file__).parents[2] / "sample_data" / "network.gpkg"
 EXACT = ["status", "connection", "core", "switch_id", "gang_switch_id", "band", "feeder", "district", "customers"]
-CLOSE = ["score", "priority", "kva", "kv", "path_length_m", "exposed_cable_m", "cap_nf", "xm_ohm", "charge_loss"]
+CLOSE = ["score", "hazard", "kva", "kv", "path_length_m", "exposed_cable_m", "cap_nf", "xm_ohm", "charge_loss"]
 ODD = {"zigzag?", "shell", "two"}  # slips in the sample, which nobody can guess
 
 
@@ -47,12 +47,12 @@ def test_every_layer_and_every_field_in_use_is_found(found):
     assert all(guess.sure for guess in found.guesses.values())
     wanted = {
         "cables": {"cable_id", "feeder", "phases", "kv", "build", "cable_type", "cap_nf_km", "length_m"},
-        "switches": {"switch_id", "poles", "device", "state", "guards"},
+        "switches": {"switch_id", "poles", "device", "state", "arrester", "ops_year", "guards"},
         "sources": {"source_id", "feeder"},
     }
     for layer, fields in wanted.items():
         assert set(found.guesses[layer].fields) == fields
-    assert len(found.guesses["transformers"].fields) == 14
+    assert len(found.guesses["transformers"].fields) == 16
 
 
 def test_the_draft_as_it_is_gives_every_site_its_status(found, own):

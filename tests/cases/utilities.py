@@ -58,12 +58,13 @@ def feet_and_words(layers: Layers, folder: Path) -> Path:
                 "nll_w": "NOLOADLOSSWATTS",
             }
             | {"exc_pct": "EXCITINGCURRENTPCT", "minload_kw": "MINLOADKW", "feeder": "CIRCUITID"}
-            | {"district": "DISTRICT", "customers": "CUSTOMERCOUNT", "critical": "CRITICALCUSTOMER"},
+            | {"district": "DISTRICT", "customers": "CUSTOMERCOUNT", "critical": "CRITICALCUSTOMER"}
+            | {"arrester": "ARRESTERS", "minload_3p": "MINLOAD3PH"},
         ),
         "SwitchingDevice": _renamed(
             switches,
             {"switch_id": "FACILITYID", "poles": "GANGOPERATED", "device": "DEVICETYPE", "state": "NORMALSTATE"}
-            | {"guards": "PROTECTEDCABLE"},
+            | {"guards": "PROTECTEDCABLE", "arrester": "ARRESTERS", "ops_year": "OPSPERYEAR"},
         ),
         "CircuitSource": _renamed(sources, {"source_id": "FACILITYID", "feeder": "CIRCUITID"}),
     }
@@ -95,11 +96,13 @@ def metric_and_german(layers: Layers, folder: Path) -> Path:
                 "exc_pct": "I0_proz",
                 "minload_kw": "Pmin_kW",
             }
-            | {"feeder": "Abgang", "district": "Bezirk", "customers": "Kunden", "critical": "wichtig"},
+            | {"feeder": "Abgang", "district": "Bezirk", "customers": "Kunden", "critical": "wichtig"}
+            | {"arrester": "Ableiter", "minload_3p": "Minload_3ph"},
         ),
         "schalter": _renamed(
             switches,
-            {"switch_id": "Schalter_Nr", "poles": "Polzahl", "device": "Art", "state": "Stellung", "guards": "Kabel"},
+            {"switch_id": "Schalter_Nr", "poles": "Polzahl", "device": "Art", "state": "Stellung", "guards": "Kabel"}
+            | {"arrester": "Ableiter", "ops_year": "Schaltungen"},
         ),
         "einspeisung": _renamed(sources, {"source_id": "Einsp_Nr", "feeder": "Abgang"}),
     }
@@ -111,7 +114,7 @@ def metric_and_german(layers: Layers, folder: Path) -> Path:
 def clipped_and_coded(layers: Layers, folder: Path) -> Path:
     """Shapefiles: ten letters, bits for phases, nameplates, kinds of device in place of poles."""
     cables, sites, switches, sources = _copies(layers)
-    bits = {"A": 4, "B": 2, "C": 1, "AB": 6, "ABC": 7}
+    bits = {"A": 4, "B": 2, "C": 1, "AB": 6, "BC": 3, "AC": 5, "ABC": 7}
     cables["phases"], sites["phases"] = (_coded(frame["phases"], bits) for frame in (cables, sites))
     cables["kv"] = _coded(cables["kv"], {12.47: "7.2/12.47", 24.9: "14.4/24.9"})
     cables["length_m"] /= FOOT_M
@@ -137,11 +140,12 @@ def clipped_and_coded(layers: Layers, folder: Path) -> Path:
             {"site_id": "XFMR_NO", "phases": "PHASING", "bank_id": "BANK_ID", "kva": "KVA_RTG", "kv": "PRI_KV"}
             | {"connection": "WDG_CONN", "core": "CORE_TX", "nll_w": "NLL_W", "exc_pct": "EXC_PCT"}
             | {"minload_kw": "MIN_KW", "feeder": "CKT", "district": "OPS_AREA", "customers": "CUST_CT"}
-            | {"critical": "KEY_ACCT"},
+            | {"critical": "KEY_ACCT", "arrester": "ARRESTER", "minload_3p": "MIN_LD_3PH"},
         ),
         "PROT_DEV": _renamed(
             switches,
-            {"switch_id": "DEV_NO", "poles": "POLE_CD", "device": "DEV_TYP", "state": "NORM_ST", "guards": "ON_COND"},
+            {"switch_id": "DEV_NO", "poles": "POLE_CD", "device": "DEV_TYP", "state": "NORM_ST", "guards": "ON_COND"}
+            | {"arrester": "ARRESTER", "ops_year": "OPS_YEAR"},
         ),
         "SUB_BKR": _renamed(sources, {"source_id": "BKR_NO", "feeder": "CKT"}),
     }

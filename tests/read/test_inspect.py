@@ -20,7 +20,7 @@ def clean(count=30):
     """A network in our own names, of some size."""
     return {
         "cables": [cable(f"C{i}", line((i * 50, 0), (i * 50 + 50, 0)), length_m=50.0 + i % 2) for i in range(count)],
-        "transformers": [site(f"T{i}", point(i * 50, 0), customers=i) for i in range(count)],
+        "transformers": [site(f"T{i}", point(i * 50, 0), customers=i, arrester="yes") for i in range(count)],
         "switches": [switch(f"S{i}", point(i * 50, 0)) for i in range(count)],
     }
 
