@@ -106,5 +106,5 @@ def test_nothing_is_lost_and_nothing_is_wrong(surveyed):
     assert counts["cables"]["in"] == counts["cables"]["used"] == len(case.lines)
     assert counts["transformers"]["in"] == len(result.sites)
     assert set(result.findings.severity) == {"warning", "assumed"}
-    stated = {"default_phases", "default_minload_kw", "default_critical"}
+    stated = {"default_phases", "default_minload_kw", "default_arrester", "default_critical"}
     assert set(result.findings.rule) == {"length_differs"} | stated
