@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from survey.arrays import Objects
-from survey.assess.behaviour import Figures, screen_figures, study_figures
+from survey.assess.behaviour import Figures, screen_figures, steadied, study_figures
 from survey.assess.capacitance import cable_capacitance
 from survey.assess.choice import Choice, choose_sections, stopped_by_one
 from survey.assess.circuits import Circuits, SectionValues, allowed_length_m, make_circuits, section_values
@@ -24,7 +24,7 @@ from survey.assess.odd_records import (
 )
 from survey.assess.risk import PointRisks, point_risks
 from survey.assess.section_checks import report_between, report_overhead
-from survey.assess.sensitivity import Interval, score_interval
+from survey.assess.sensitivity import Interval, box_of, doubts, score_interval
 from survey.assess.windings import Windings, describe_windings
 from survey.physics.catalogue import Catalogue
 from survey.physics.families import FAMILY_TABLE
@@ -105,7 +105,11 @@ def assess_network(
 
     def study(some: Circuits) -> Figures:
         if settings.study.run:
-            return study_figures(some, settings=settings, progress=progress)
+            low = box_of(some, doubts(values, some), settings=settings.uncertainty).b[0]
+            figures = study_figures(some, settings=settings, progress=progress)
+            for b in (np.sqrt(low * some.b), low):
+                figures = steadied(figures, study_figures(replace(some, b=b), settings=settings, progress=progress))
+            return figures
         return screen_figures(some)
 
     firm, without = values, None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -151,6 +151,24 @@ def _severity(circuits: Circuits, peak_pu: Floats, power_w: Floats, *, settings:
         arrester=circuits.arrester,
         voltage_limit_pu=settings.limits.voltage_pu,
         settings=settings.score,
+    )
+
+
+def steadied(figures: Figures, shorter: Figures) -> Figures:
+    """Figures with no less hazard than with a capacitance that the real one may have as well.
+
+    What rings may ring less on longer cable in a window of lengths. A lower band is believed only where the study shows
+    less over the whole range of the capacitance's uncertainty below it.
+
+    Parameters
+    ----------
+    shorter
+        Figures of the same circuits at the low end of their capacitance.
+    """
+    return replace(
+        figures,
+        hazard=np.fmax(figures.hazard, shorter.hazard),
+        loaded=np.fmax(figures.loaded, shorter.loaded),
     )
 
 

@@ -1,7 +1,11 @@
-"""Walks and exposed sections of random networks, against brute force."""
+"""Walks and exposed sections of random networks, against brute force.
+
+``SURVEY_NETWORKS=2000 pytest tests/network/test_oracle.py`` looks at that many in each test instead of a sample.
+"""
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 
 import pytest
@@ -10,7 +14,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from oracle import Device, Oracle
 
-PROFILE = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+PROFILE = settings(
+    max_examples=int(os.environ.get("SURVEY_NETWORKS", "40")),
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 PHASES = ["ABC", "ABC", "ABC", "AB", "BC", "AC", "A", "B", "C"]
 
 
