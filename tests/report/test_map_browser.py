@@ -521,3 +521,29 @@ def test_print_hides_the_controls_and_keeps_the_caution(see, page):
         assert browser.find_element(By.ID, "legend-body").is_displayed()
     finally:
         browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
+def test_paper_has_the_whole_filtered_map_at_its_scale_and_every_row(see, page, town):
+    browser = see(page)
+    browser.execute_script("survey.choice.change({district: 'Ward 2'})")
+    view = browser.execute_script("const c = map_survey.getCenter(); return [c.lat, c.lng, map_survey.getZoom()]")
+    browser.execute_script("window.dispatchEvent(new Event('beforeprint'))")
+    assert browser.execute_script("return document.getElementById('paper-title').textContent") == "District Ward 2"
+    said = browser.execute_script("return document.getElementById('paper-scale').textContent")
+    scale = int("".join(said.split("1:")[1].split(" on")[0].split()))
+    ground, shown = browser.execute_script(
+        """const m = map_survey, size = m.getSize(), y = size.y / 2;
+        const at = (r) => ["lat", "lon"].map(name => survey.data.number("sites", name, r));
+        const inside = [...survey.choice.kept.sites].every(r => m.getBounds().contains(at(r)));
+        return [m.distance(m.containerPointToLatLng([0, y]), m.containerPointToLatLng([100, y])), inside];"""
+    )
+    assert ground / (100 / 96 * 0.0254) == pytest.approx(scale, rel=0.01)
+    assert shown
+    listed = browser.execute_script(
+        "return [...document.querySelectorAll('#paper-list tbody tr')].map(r => r.children[1].textContent)"
+    )
+    assert listed == town.sites["site_id"][town.sites["district"] == "Ward 2"].tolist()
+    browser.execute_script("window.dispatchEvent(new Event('afterprint'))")
+    again = browser.execute_script("const c = map_survey.getCenter(); return [c.lat, c.lng, map_survey.getZoom()]")
+    assert again == pytest.approx(view, abs=1e-4)
+    assert browser.execute_script("return document.getElementById('paper-list').childElementCount") == 0

@@ -252,6 +252,12 @@ def test_numbers_beyond_32_bits_stay_numbers():
     assert pack_numbers(pd.Series([1.25, np.nan]), 1).tolist() == [12, -128]
 
 
+def test_an_outline_leaves_out_a_site_far_from_all_others():
+    xy = np.array([(x * 50.0, y * 50.0) for x in range(5) for y in range(4)] + [(3000.0, 0.0)])
+    _, (outline,) = district_outlines(pd.Series(["North"] * len(xy)), xy)
+    assert shapely.covers(outline, shapely.points(xy)).tolist() == [True] * 20 + [False]
+
+
 def test_an_outline_holds_the_sites_of_its_district():
     xy = np.column_stack([shapely.get_x(TOWN.site_points), shapely.get_y(TOWN.site_points)])
     names, outlines = district_outlines(TOWN.sites["district"], xy)

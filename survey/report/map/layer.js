@@ -49,7 +49,7 @@ survey.layer = (() => {
       if (this._map._animatingZoom && this._bounds) return;
       L.Renderer.prototype._update.call(this);
       const size = this._bounds.getSize();
-      const ratio = Math.min(window.devicePixelRatio || 1, 2);
+      const ratio = survey.paper.active() ? 3 : Math.min(window.devicePixelRatio || 1, 2);
       L.DomUtil.setPosition(this._container, this._bounds.min);
       this._container.width = Math.round(size.x * ratio);
       this._container.height = Math.round(size.y * ratio);

@@ -8,12 +8,15 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 CELLS = 48
 """Sites are thinned to one for each cell of a grid this fine before the outline is drawn."""
 TIGHTNESS = 0.35
 MARGIN = 0.02
+FAR_OUT, MANY = 5.0, 10
+"""A site so many times as far from its nearest neighbour as the middle one is left outside, where there are so many."""
 
 
 def district_outlines(districts: pd.Series[Any], xy: NDArray[np.float64]) -> tuple[list[str], NDArray[np.object_]]:
@@ -36,9 +39,17 @@ def district_outlines(districts: pd.Series[Any], xy: NDArray[np.float64]) -> tup
 
 
 def _outline(xy: NDArray[np.float64]) -> BaseGeometry:
+    xy = _without_outliers(xy)
     low, span = xy.min(axis=0), np.ptp(xy, axis=0)
     cells = np.floor((xy - low) / np.maximum(span, 1e-9) * (CELLS - 1e-6)).astype(np.int64)
     chosen = np.unique(cells[:, 0] * CELLS + cells[:, 1], return_index=True)[1]
     margin = MARGIN * max(float(np.hypot(*span)), 1e-6)
     hull = shapely.concave_hull(shapely.MultiPoint(xy[np.sort(chosen)]), ratio=TIGHTNESS)
     return hull.buffer(margin, quad_segs=4).simplify(margin / 8)
+
+
+def _without_outliers(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    if len(xy) < MANY:
+        return xy
+    away = np.asarray(cKDTree(xy).query(xy, k=2)[0])[:, 1]
+    return xy[away <= FAR_OUT * max(float(np.median(away)), 1e-9)]

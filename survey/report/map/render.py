@@ -34,6 +34,7 @@ SCRIPTS = (
     "table.js",
     "card.js",
     "panel.js",
+    "paper.js",
     "start.js",
 )
 STYLES = ("page.css", "panel.css", "print.css")

@@ -166,7 +166,14 @@
       if (!at("here").hidden) at("here").hidden = true;
       else if (choice.state.kind) choice.change({ kind: "", row: -1 });
     });
-    window.addEventListener("beforeprint", () => map.invalidateSize({ animate: false }));
+    window.addEventListener("beforeprint", () => {
+      survey.paper.prepare(map, layer);
+      canvas.redraw();
+    });
+    window.addEventListener("afterprint", () => {
+      survey.paper.restore(map);
+      canvas.redraw();
+    });
   }
 
   /* The core first, so that sites show at once; then cables and paths. */
