@@ -12,7 +12,9 @@ from survey.arrays import Ragged
 from survey.assess.drawn import Drawing
 from survey.assess.finding_effects import Effects
 from survey.assess.point_table import switching_point_table
+from survey.assess.score import BANDS
 from survey.assess.site_table import site_table
+from survey.assess.strips import section_strips
 from survey.findings import SEVERITIES
 from survey.linesets import LineSet
 from survey.memory import give_back
@@ -62,6 +64,11 @@ def collect_result(
         network, assessment, shown=shown, sites=sites, exposed_by=exposed_by, settings=settings
     )
     give_back()
+    rings = np.isin(switching_points["band"], BANDS[1:])
+    strips = np.full(len(shown), "", object)
+    own = Ragged.from_pairs(owner, member, n=len(shown)).taken(np.flatnonzero(rings))
+    strips[rings] = section_strips(network, section=shown[rings], sites=own)
+    switching_points["strip"] = strips
     above = points_to_worst(network.walks, assessment.choice.worst_section)
     needed = np.flatnonzero(above[shown] >= 0)
     ways = drawing.ways(shown[needed])

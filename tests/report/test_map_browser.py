@@ -547,3 +547,20 @@ def test_paper_has_the_whole_filtered_map_at_its_scale_and_every_row(see, page, 
     again = browser.execute_script("const c = map_survey.getCenter(); return [c.lat, c.lng, map_survey.getZoom()]")
     assert again == pytest.approx(view, abs=1e-4)
     assert browser.execute_script("return document.getElementById('paper-list').childElementCount") == 0
+
+
+def test_the_strip_of_a_section_and_its_load_stand_in_the_card(see, town, tmp_path):
+    strip = "/S-001 | 28 m cable | @T-0007 | 600 m overhead | +2 sites, 40 m cable | =G-1 | @<b>x</b>"
+    points = town.switching_points.assign(strip=strip)
+    path = tmp_path / "map.html"
+    path.write_text(render_map(replace(town, switching_points=points)), encoding="utf-8")
+    browser = see(f"{path.as_uri()}#units=us")
+    row = int((town.sites["status"] == "assessed").to_numpy().argmax())
+    browser.execute_script("survey.choice.change({kind: 'site', row: arguments[0]})", row)
+    items = [e.text.replace("\n", " ") for e in browser.find_elements(By.CSS_SELECTOR, "#card .strip li")]
+    assert items[0] == f"S-001 hold {town.sites['hold_kw'][row]:,.0f} kW"
+    assert items[1] == "92 ft of cable"
+    assert items[2].startswith("T-0007 ")
+    assert items[3] == "1,969 ft of overhead line"
+    assert "branch: 2 sites, 131 ft of cable" in items[4]
+    assert items[5:] == ["G-1 three-pole device", "<b>x</b>"]

@@ -9,7 +9,7 @@ survey.card = (() => {
       "hold_kw", "kva", "connection", "customers"],
     switching_points: ["top_priority", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
   };
-  const ELSEWHERE = new Set(["site_id", "switch_id", "switch_device", "worst_switch_id", "gang_switch_id", "action", "notes", "rank", "band", "status"]);
+  const ELSEWHERE = new Set(["strip", "site_id", "switch_id", "switch_device", "worst_switch_id", "gang_switch_id", "action", "notes", "rank", "band", "status"]);
 
   function show() {
     const { kind } = choice.state;
@@ -42,7 +42,8 @@ survey.card = (() => {
     const band = node("p", { class: "band" }, marks.svgOfSite(row), node("span", { text: bandLine(row) }));
     const cards = [head(whereOf(text), text("site_id"), band)];
     if (text("action")) cards.push(node("p", { class: "action", text: text("action") }));
-    cards.push(siteLinks(row), numbers("sites", row));
+    const hold = data.shown("sites", "hold_kw", row);
+    cards.push(siteLinks(row), ...survey.strip.of(choice.settingPoint(row), hold === "–" ? "" : hold), numbers("sites", row));
     if (text("notes")) cards.push(node("h3", { text: "Notes" }), node("p", { class: "notes", text: text("notes") }));
     cards.push(allNumbers("sites", row));
     return cards;
@@ -95,12 +96,20 @@ survey.card = (() => {
     const cards = [
       head(["Switching point", text("switch_device"), text("feeder") && `feeder ${text("feeder")}`].filter(Boolean).join(" · "), text("switch_id")),
       node("p", { class: "action", text: reason(row, exposed) }),
+      ...survey.strip.of(row, holdOf(row, exposed)),
       numbers("switching_points", row),
     ];
     if (!network.sectionLines(row).complete) cards.push(node("ul", { class: "links" }, incomplete()));
     cards.push(node("h3", { text: exposed.length === 1 ? "The site it exposes" : `The ${exposed.length.toLocaleString("en-US")} sites it exposes` }), exposedTable(exposed));
     cards.push(allNumbers("switching_points", row));
     return cards;
+  }
+
+  /* The load to hold on a point's section: that of any site whose worst point it is. */
+  function holdOf(row, exposed) {
+    const site = exposed.find((one) => choice.settingPoint(one) === row);
+    const hold = site === undefined ? "–" : data.shown("sites", "hold_kw", site);
+    return hold === "–" ? "" : hold;
   }
 
   /* Why a point matters, in a sentence. */

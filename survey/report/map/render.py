@@ -32,6 +32,7 @@ SCRIPTS = (
     "layer.js",
     "address.js",
     "table.js",
+    "strip.js",
     "card.js",
     "panel.js",
     "paper.js",
