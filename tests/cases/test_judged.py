@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import numpy as np
@@ -55,11 +54,3 @@ def test_ties_are_rare(assessed):
     alone = ~(np.append(tied, False) | np.append(False, tied))
     assert len(risk) > 50
     assert alone.mean() >= 0.95
-
-
-@pytest.mark.parametrize("moved", ["series_r_pu", "knee_pu", "saturated_x_pu"])
-def test_seventeen_of_the_first_twenty_stay_under_what_the_model_takes(moved):
-    (entry,) = (e for e in json.loads((JUDGED / "sensitivity.json").read_text()) if moved in e["moved"])
-    assert entry["first"] == 20
-    assert entry["stay"] >= 17
-    assert entry["rank_correlation"] > 0.9
