@@ -13,6 +13,7 @@ from sheet_survey import saved_survey, site_table, streets, town
 from survey.report.sheets import make_sheets
 from survey.report.sheets.content import sheet_content
 from survey.report.sheets.points import NO_LOAD, point_blocks
+from survey.report.sheets.strip import read_strip
 
 
 def blocks(**changes: object):
@@ -50,3 +51,16 @@ def test_nothing_is_smaller_than_seven_points(tmp_path: Path, page: str) -> None
     sizes = [int(size) for size in re.findall(r'<fontspec [^>]*size="(\d+)"', made.stdout)]
     assert sizes
     assert min(sizes) >= 7
+
+
+def test_a_strip_is_read_back_and_its_middle_left_out_when_long() -> None:
+    stops = read_strip("/S-1 | 28.5 m cable | @T-1 | 30 m overhead | 12 m cable | =G-1 | +2 sites, 40 m cable | @T-2")
+    assert [(stop.kind, stop.text, stop.before) for stop in stops] == [
+        ("/", "S-1", []),
+        ("@", "T-1", [(28.5, True)]),
+        ("=", "G-1", [(30.0, False), (12.0, True)]),
+        ("+", "2 sites, 40 m cable", []),
+        ("@", "T-2", []),
+    ]
+    long = read_strip(" | ".join(["/S", *(f"9 m cable | @T{i}" for i in range(30))]))
+    assert [stop.text for stop in long[-2:]] == ["23 more", "T29"]

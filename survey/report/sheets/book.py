@@ -104,7 +104,7 @@ def _point_pages(book: Book) -> list[tuple[str, Draw]]:
     content, body = book.content, book.paper.body
     parts = block_pages(point_blocks(content, units=book.units), body=body)
     names = [f"Points {number} of {len(parts)}" for number in range(1, len(parts) + 1)]
-    drawn = [partial(draw_blocks, blocks=part, content=content, body=body) for part in parts]
+    drawn = [partial(draw_blocks, blocks=part, content=content, body=body, units=book.units) for part in parts]
     return list(zip(names, drawn, strict=True))
 
 

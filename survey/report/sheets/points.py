@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from reportlab.lib.colors import HexColor
+from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Paragraph
 
@@ -16,13 +17,14 @@ from survey.report.sheets.content import SheetContent
 from survey.report.sheets.drawing import draw_mark, draw_switch
 from survey.report.sheets.lettering import BOLD, INK, QUIET, REGULAR, clean, fitted, markup, style
 from survey.report.sheets.paper import Rect
+from survey.report.sheets.strip import HEIGHT, draw_strip
 from survey.report.sheets.view import FEET_PER_M, Floats, Units
 from survey.report.sheets.windows import paper_radius
 
 SIZE, ID_SIZE, HOLD_SIZE = 8.0, 17.0, 24.0
-BLOCK, CAUTIONS, GAP = 140.0, 34.0, 6.0
-MOST_SITES = 7
-_ASSUMED_LIMIT = 200
+BLOCK, CAUTIONS, GAP = 151.0, 30.0, 3.0
+MOST_SITES = 6
+_ASSUMED_LIMIT = 260
 _BANDS = ("moderate", "high", "severe")
 
 NO_LOAD = ("THREE-POLE ONLY", "No load keeps every operation under the limit here.")
@@ -49,6 +51,8 @@ class PointBlock:
         Sites whose worst point it is, by rank; rows of the content.
     assumed
         What was assumed or found about them.
+    strip
+        Its section on one line, as :mod:`survey.assess.strips` writes it.
     """
 
     switch_id: str
@@ -58,6 +62,7 @@ class PointBlock:
     hold: tuple[str, str]
     rows: tuple[int, ...]
     assumed: str
+    strip: str
 
 
 def point_blocks(content: SheetContent, *, units: Units) -> list[PointBlock]:
@@ -89,6 +94,7 @@ def _block(content: SheetContent, name: str, *, rows: tuple[int, ...], units: Un
         hold=_hold(hold, studied=bool(np.isfinite(float(point.get("peak_pu", np.nan))))),
         rows=rows,
         assumed=clean("; ".join(notes), limit=_ASSUMED_LIMIT),
+        strip=str(point.get("strip", "")),
     )
 
 
@@ -116,27 +122,34 @@ def block_pages(blocks: Sequence[PointBlock], *, body: Rect) -> list[Sequence[Po
     return [blocks[first : first + each] for first in range(0, len(blocks), each)]
 
 
-def draw_blocks(canvas: Canvas, *, blocks: Sequence[PointBlock], content: SheetContent, body: Rect) -> None:
+def draw_blocks(
+    canvas: Canvas, *, blocks: Sequence[PointBlock], content: SheetContent, body: Rect, units: Units
+) -> None:
     """Blocks from the top of a page's body, the cautions at its foot."""
     for number, block in enumerate(blocks):
         top = body.y1 - number * (BLOCK + GAP)
-        _draw_block(canvas, block, content=content, rect=Rect(body.x0, top - BLOCK, body.x1, top))
+        _draw_block(canvas, block, content=content, rect=Rect(body.x0, top - BLOCK, body.x1, top), units=units)
     _paragraph(canvas, CAUTION_TEXT, rect=Rect(body.x0, body.y0, body.x1, body.y0 + CAUTIONS - 4), size=SIZE)
 
 
-def _draw_block(canvas: Canvas, block: PointBlock, *, content: SheetContent, rect: Rect) -> None:
+def _draw_block(canvas: Canvas, block: PointBlock, *, content: SheetContent, rect: Rect, units: Units) -> None:
     canvas.setStrokeColor(HexColor(INK))
     canvas.setLineWidth(1.0)
     canvas.rect(rect.x0, rect.y0, rect.width, rect.height, stroke=1, fill=0)
-    ticks = rect.y0 + 26
+    ticks = rect.y0 + 24
+    low = ticks + HEIGHT if block.strip else ticks
     canvas.setLineWidth(0.5)
     canvas.line(rect.x0, ticks, rect.x1, ticks)
     first, second = rect.x0 + rect.width * 0.34, rect.x0 + rect.width * 0.62
     for x in (first, second):
-        canvas.line(x, ticks, x, rect.y1)
-    _draw_name(canvas, block, rect=Rect(rect.x0 + 8, ticks + 4, first - 6, rect.y1 - 4))
-    _draw_hold(canvas, block, rect=Rect(first + 8, ticks + 4, second - 6, rect.y1 - 4))
-    _draw_sites(canvas, block, content=content, rect=Rect(second + 8, ticks + 4, rect.x1 - 6, rect.y1 - 4))
+        canvas.line(x, low, x, rect.y1)
+    _draw_name(canvas, block, rect=Rect(rect.x0 + 8, low + 3, first - 6, rect.y1 - 4))
+    _draw_hold(canvas, block, rect=Rect(first + 8, low + 3, second - 6, rect.y1 - 4))
+    _draw_sites(canvas, block, content=content, rect=Rect(second + 8, low + 3, rect.x1 - 6, rect.y1 - 4))
+    if block.strip:
+        canvas.line(rect.x0, low, rect.x1, low)
+        strip = Rect(rect.x0 + 8, ticks, rect.x1 - 8, low)
+        draw_strip(canvas, block.strip, sites=content.sites, rect=strip, units=units)
     _draw_ticks(canvas, rect=Rect(rect.x0 + 8, rect.y0, rect.x1 - 8, ticks))
 
 
@@ -145,9 +158,6 @@ def _draw_name(canvas: Canvas, block: PointBlock, *, rect: Rect) -> None:
     _text(canvas, block.switch_id, x=rect.x0 + 18, y=rect.y1 - 19, width=rect.width - 18, font=BOLD, size=ID_SIZE)
     for line, text in enumerate((block.about, block.place, *block.reason)):
         _text(canvas, text, x=rect.x0, y=rect.y1 - 34 - line * 12, width=rect.width, size=SIZE + 0.5)
-    if block.assumed:
-        low = Rect(rect.x0, rect.y0, rect.x1, rect.y1 - 74)
-        _paragraph(canvas, f"Assumed or found: {block.assumed}", rect=low, size=7.0, colour=QUIET)
 
 
 def _draw_hold(canvas: Canvas, block: PointBlock, *, rect: Rect) -> None:
@@ -180,6 +190,10 @@ def _draw_sites(canvas: Canvas, block: PointBlock, *, content: SheetContent, rec
             width=rect.width,
             size=SIZE,
         )
+        y -= 13
+    if block.assumed and y > rect.y0 + 10:
+        low = Rect(rect.x0, rect.y0, rect.x1, y + 9)
+        _paragraph(canvas, f"Assumed or found: {block.assumed}", rect=low, size=7.0, colour=QUIET)
 
 
 def _draw_ticks(canvas: Canvas, *, rect: Rect) -> None:
@@ -194,7 +208,7 @@ def _draw_ticks(canvas: Canvas, *, rect: Rect) -> None:
     canvas.setLineWidth(0.9)
     for label, share in zip(labels, (0.0, 0.23, 0.62, 0.76), strict=True):
         x = rect.x0 + rect.width * share
-        canvas.rect(x, rect.y0 + 7, 12, 12, stroke=1, fill=0)
+        canvas.rect(x, rect.y0 + 6, 12, 12, stroke=1, fill=0)
         _text(canvas, label, x=x + 17, y=rect.y0 + 10, width=rect.width, size=SIZE)
 
 
@@ -206,7 +220,9 @@ def _text(canvas: Canvas, text: str, *, x: float, y: float, width: float, size: 
 
 def _paragraph(canvas: Canvas, text: str, *, rect: Rect, size: float, colour: str = INK) -> None:
     """Wrapped text from the top of a rectangle; what finds no room is cut at a line."""
-    made = Paragraph(markup(text, limit=600), style(size, colour=colour))
-    parts = made.split(rect.width, rect.height) or [made]
-    _, height = parts[0].wrap(rect.width, rect.height)
-    parts[0].drawOn(canvas, rect.x0, rect.y1 - height)
+    looks = style(size, colour=colour)
+    lines = simpleSplit(clean(text, limit=600), looks.fontName, size, rect.width)
+    fitting = max(int(rect.height // looks.leading), 1)
+    made = Paragraph(markup(" ".join(lines[:fitting]) + (" …" if len(lines) > fitting else ""), limit=600), looks)
+    _, height = made.wrap(rect.width, rect.height)
+    made.drawOn(canvas, rect.x0, rect.y1 - height)
