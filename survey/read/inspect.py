@@ -88,6 +88,8 @@ def inspect_network(
     known = settings or InputSettings()
     told = told_layers(profiles, infos, settings=known, path=export.path)
     views = [view for profile in with_tables(profiles) for view in split_by_kind(with_cable_text(profile))]
+    named = {guess.theirs for guess in told.values()} - {view.title for view in views}
+    views += [profile for profile in profiles if profile.title in named]
     return Inspection(export.path, tuple(profiles), tuple(views), guess_layers(views, told=told), known)
 
 

@@ -35,7 +35,7 @@ def told_layers(
         A layer or field that the settings name is not there.
     """
     said: dict[str, LayerMap] = {ours: getattr(settings, ours) for ours in LAYERS}
-    told = {ours: _composed(ours, mapping) for ours, mapping in said.items() if mapping.composed}
+    told = {ours: LayerGuess(ours, "", 1.0, BY) for ours, mapping in said.items() if mapping.composed}
     said = {ours: mapping for ours, mapping in said.items() if mapping != LayerMap() and ours not in told}
     guessed = guess_layers(profiles) if any(mapping.layer is None for mapping in said.values()) else {}
     for ours, given in said.items():
@@ -51,12 +51,6 @@ def told_layers(
             read = {name: _with_values(ours, guess, mapping) for name, guess in fields.items()}
             told[ours] = replace(layer, theirs=profile.name, fields=read, defaults=mapping.defaults, more=(), rows=())
     return told
-
-
-def _composed(ours: str, mapping: LayerMap) -> LayerGuess:
-    """Role that the settings make of more than one layer: it stands, and its first layer stands for it."""
-    first = mapping.parts[0].layer if mapping.parts else mapping.layer
-    return LayerGuess(ours, first or ours if not mapping.query else "", 1.0, BY)
 
 
 def _with_values(layer: str, guess: FieldGuess, mapping: LayerMap) -> FieldGuess:

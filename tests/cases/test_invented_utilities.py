@@ -48,3 +48,10 @@ def test_the_draft_finds_the_switching_points_unaided(utility):
     path, expected, draft = utility
     wrong = right(path, tomllib.loads(draft), expected)
     assert len(wrong) <= (1 - UNAIDED) * len(expected), wrong
+
+
+def test_a_draft_goes_on_from_itself(utility):
+    path, _, draft = utility
+    settings = build_settings(tomllib.loads(draft)).input
+    again = draft_settings(inspect_network(path, settings=settings))
+    assert build_settings(tomllib.loads(again)).input == settings
