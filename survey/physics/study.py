@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
@@ -11,8 +11,11 @@ import numpy as np
 import numpy.typing as npt
 
 from survey.cache_folder import default_cache_dir
+from survey.physics.atlas import Atlas, shipped_atlas
+from survey.physics.atlas_answer import answer_from_atlas, neutral_pulled, share_of
 from survey.physics.curves import (
     HIGHEST,
+    LIMITS_PU,
     LOWEST,
     CurveParameters,
     CurveTable,
@@ -27,6 +30,7 @@ from survey.physics.curves import (
     simulate,
 )
 from survey.physics.families import Circuit
+from survey.physics.study_figures import Sections, StudyResult, inside_model
 
 __all__ = ["Circuit", "CurveLibrary", "CurveParameters", "StudyResult", "direct", "inside_model"]
 
@@ -36,106 +40,6 @@ GOOD_NODES_ABOVE: Final = 2
 NODES_IN_HAND: Final = 1
 """Nodes above the least good one at which the load needed is taken: at the edge a state that one draw in a hundred
 meets may still be there (four of 72 random delta sections), one node further it was not."""
-
-
-@dataclass(frozen=True)
-class StudyResult:
-    """Figures of the study, one of each for every section.
-
-    Parameters
-    ----------
-    peak_pu
-        Largest sustained open-phase voltage of all operations at no load [crest, per unit of nominal crest to ground].
-    peak_loaded_pu
-        The same at the section's load, single-phase load between phase and ground included.
-    typical_pu
-        Median of the sustained peaks of the sequences that ring at no load [per unit]; NaN where none does.
-    likelihood
-        Share of whole switching sequences, first pole to last, closing and opening, at no load, in which an open phase
-        ends above the voltage limit, 0-1.
-    likelihood_loaded
-        The same at the section's load.
-    load_needed_pu
-        Least resistive load that keeps every operation under the limit [per unit of the section's rating]; 0 where
-        none is needed; 1 where ``load_cures`` is false.
-    load_cures
-        False where not even rated load keeps every operation under the limit.
-    clamped_pu
-        Largest sustained voltage at no load with an arrester on every open phase [per unit].
-    arrester_power_pu
-        Largest mean power of one arrester in any sequence once it has settled, at no load [per unit of the section's
-        rating]; 0 where nothing conducts.
-    arrester_power_loaded_pu
-        The same at the section's load.
-    cycles_above
-        Largest number of cycles that an open phase stays above the limit at no load, without arresters, before a
-        response settles under it.
-    in_model
-        False where a value lies outside the model (:func:`inside_model`); the other figures are then of the nearest
-        values inside, or 0 where there is none, and not to be published.
-    """
-
-    peak_pu: FloatArray
-    peak_loaded_pu: FloatArray
-    typical_pu: FloatArray
-    likelihood: FloatArray
-    likelihood_loaded: FloatArray
-    load_needed_pu: FloatArray
-    clamped_pu: FloatArray
-    arrester_power_pu: FloatArray
-    arrester_power_loaded_pu: FloatArray
-    cycles_above: FloatArray
-    load_cures: npt.NDArray[np.bool_]
-    in_model: npt.NDArray[np.bool_]
-
-    @classmethod
-    def blank(cls, count: int) -> StudyResult:
-        """All zero."""
-        numbers = {field.name: np.zeros(count) for field in fields(cls) if field.name not in ("load_cures", "in_model")}
-        return cls(**numbers, load_cures=np.ones(count, dtype=bool), in_model=np.zeros(count, dtype=bool))
-
-    def put(self, where: IntArray, part: StudyResult) -> None:
-        """Fill the places ``where`` from another result."""
-        for field in fields(self):
-            getattr(self, field.name)[where] = getattr(part, field.name)
-
-
-@dataclass(frozen=True)
-class Sections:
-    """Sections of one circuit: b, p, im, load, one_phase [per unit of the section's rating], arrays of one length."""
-
-    b: FloatArray
-    p: FloatArray
-    im: FloatArray
-    load: FloatArray
-    one_phase: FloatArray
-
-
-def inside_model(
-    *, b: npt.ArrayLike, p: npt.ArrayLike, im: npt.ArrayLike, load: npt.ArrayLike
-) -> npt.NDArray[np.bool_]:
-    """Tell which sections the study can answer for.
-
-    Parameters
-    ----------
-    b, p, im, load
-        Charging, core loss, magnetizing current and load [per unit of the section's rating].
-
-    Returns
-    -------
-    numpy.ndarray
-        True where b is positive and at most 10, p between 1e-4 and 0.5, im between 1e-4 and 0.2, load not negative.
-        Less b than 1e-5 counts as 1e-5, more load than 1 as 1: both on the safe side.
-    """
-    b, p, im, load = (np.asarray(values, dtype=np.float64) for values in (b, p, im, load))
-    finite = np.isfinite(b) & np.isfinite(p) & np.isfinite(im) & np.isfinite(load)
-    return np.asarray(
-        finite
-        & (b > 0.0) & (b <= HIGHEST[0])
-        & (p >= LOWEST[1]) & (p <= 0.5)
-        & (im >= LOWEST[2]) & (im <= HIGHEST[2])
-        & (load >= 0.0)
-    )  # fmt: skip
 
 
 def nearest_node(values: npt.ArrayLike, axis: int) -> IntArray:
@@ -159,6 +63,9 @@ class CurveLibrary:
         Folder of the cache; ``"user"`` is the user's cache folder (or ``SURVEY_CACHE_DIR``), None keeps nothing.
     workers
         Threads that compute.
+    use_atlas
+        Look up the curves that ship with the package where they hold (default parameters, a limit of 1 to 2 per unit);
+        else, and without, curves are computed.
     """
 
     def __init__(
@@ -168,11 +75,15 @@ class CurveLibrary:
         voltage_limit: float = 1.25,
         cache_dir: Path | Literal["user"] | None = "user",
         workers: int = 2,
+        use_atlas: bool = True,
     ) -> None:
         self.parameters = CurveParameters() if parameters is None else parameters
         self.voltage_limit = voltage_limit
         self.cache_dir = default_cache_dir() if cache_dir == "user" else cache_dir
         self.workers = workers
+        self.use_atlas = (
+            use_atlas and self.parameters == CurveParameters() and LIMITS_PU[0] <= voltage_limit <= LIMITS_PU[-1]
+        )
         self._tables: dict[tuple[Circuit, bool], CurveTable] = {}
 
     def look_up(
@@ -212,9 +123,53 @@ class CurveLibrary:
         for kind in Circuit:
             where = np.flatnonzero(good & (kinds == kind))
             if len(where):
-                sections = Sections(*(column[where] for column in columns))
-                answer.put(where, self._answer(kind, sections, progress=progress))
+                self._put(answer, kind, where=where, columns=columns, progress=progress)
         return answer
+
+    def _put(
+        self,
+        answer: StudyResult,
+        circuit: Circuit,
+        *,
+        where: IntArray,
+        columns: list[FloatArray],
+        progress: Progress | None,
+    ) -> None:
+        """Write the answers of one circuit's sections: from the atlas where it covers them, else from own curves."""
+        sections = Sections(*(column[where] for column in columns))
+        atlas = self._atlas(circuit)
+        inside = np.zeros(len(where), bool)
+        if atlas is not None:
+            inside = atlas.covers(b=sections.b, p=sections.p, im=sections.im)
+            answer.put(where[inside], self._from_atlas(atlas, circuit, sections.of(inside), progress=progress))
+        if not inside.all():
+            answer.put(where[~inside], self._answer(circuit, sections.of(~inside), progress=progress))
+
+    def _from_atlas(
+        self, atlas: Atlas, circuit: Circuit, sections: Sections, *, progress: Progress | None
+    ) -> StudyResult:
+        """Figures from the atlas; those at load from own curves where the atlas has none."""
+        found = answer_from_atlas(atlas, sections, limit=self.voltage_limit)
+        pulled = np.flatnonzero(neutral_pulled(circuit, sections))
+        if len(pulled):
+            _, loaded = corners_of(circuit, sections.of(pulled))
+            found.peak_loaded_pu[pulled] = (
+                self._own(circuit, loaded.keys, progress=progress).peaks(loaded.keys).max(axis=0)
+            )
+            shares = self._table(circuit).shares(loaded.keys, limit=self.voltage_limit)
+            found.likelihood_loaded[pulled] = loaded.mean(shares)
+            clamped = self._own(circuit, loaded.keys, clamped=True, progress=progress)
+            found.arrester_power_loaded_pu[pulled] = clamped.powers(loaded.keys).max(axis=0)
+        return found
+
+    def _own(self, circuit: Circuit, keys: IntArray, *, clamped: bool = False, progress: Progress | None) -> CurveTable:
+        """Curves of a circuit with these points computed."""
+        table = self._table(circuit, clamped=clamped)
+        table.ensure(np.unique(keys), progress=progress)
+        return table
+
+    def _atlas(self, circuit: Circuit) -> Atlas | None:
+        return shipped_atlas(circuit) if self.use_atlas else None
 
     def prepare(
         self,
@@ -239,7 +194,7 @@ class CurveLibrary:
         im: npt.ArrayLike,
         progress: Progress | None = None,
     ) -> tuple[FloatArray, FloatArray]:
-        """Peak and likelihood at no load of the grid node nearest to each place: cheap, and not on the safe side.
+        """Peak and likelihood at no load at each place, from the atlas or the nearest grid node: not on the safe side.
 
         Parameters
         ----------
@@ -253,8 +208,14 @@ class CurveLibrary:
         -------
         Sustained peak [per unit] and share of operations above the limit, shape (n,).
         """
-        peak, share = np.zeros(len(np.atleast_1d(circuit))), np.zeros(len(np.atleast_1d(circuit)))
-        for table, where, keys in self._nearest(circuit, b=b, p=p, im=im, clamped=False, progress=progress):
+        kinds = np.atleast_1d(np.asarray(circuit, dtype=np.int64))
+        peak, share = np.zeros(len(kinds)), np.zeros(len(kinds))
+        own = kinds >= 0
+        for atlas, where, held in self._in_atlas(kinds, b=b, p=p, im=im):
+            place, peak[where] = atlas.find("peak", **held)
+            share[where] = share_of(atlas, place, limit=self.voltage_limit)
+            own[where] = False
+        for table, where, keys in self._nearest(kinds, own, b=b, p=p, im=im, clamped=False, progress=progress):
             peak[where] = table.peaks(keys)
             share[where] = table.shares(keys, limit=self.voltage_limit)
         return peak, share
@@ -269,14 +230,28 @@ class CurveLibrary:
         progress: Progress | None = None,
     ) -> FloatArray:
         """Mean power of one arrester in the same way [per unit of the section's rating], shape (n,)."""
-        power = np.zeros(len(np.atleast_1d(circuit)))
-        for table, where, keys in self._nearest(circuit, b=b, p=p, im=im, clamped=True, progress=progress):
+        kinds = np.atleast_1d(np.asarray(circuit, dtype=np.int64))
+        power, own = np.zeros(len(kinds)), kinds >= 0
+        for atlas, where, held in self._in_atlas(kinds, b=b, p=p, im=im):
+            power[where], own[where] = atlas.find("power", **held)[1], False
+        for table, where, keys in self._nearest(kinds, own, b=b, p=p, im=im, clamped=True, progress=progress):
             power[where] = table.powers(keys)
         return power
 
+    def _in_atlas(
+        self, kinds: IntArray, *, b: npt.ArrayLike, p: npt.ArrayLike, im: npt.ArrayLike
+    ) -> Iterator[tuple[Atlas, IntArray, dict[str, FloatArray]]]:
+        """Yield, for every circuit with an atlas, it, the places it is at, and the values there."""
+        columns = [np.broadcast_to(np.asarray(values, dtype=np.float64), kinds.shape) for values in (b, p, im)]
+        for kind in Circuit:
+            where, atlas = np.flatnonzero(kinds == kind), self._atlas(kind)
+            if atlas is not None and len(where):
+                yield atlas, where, dict(zip(("b", "g", "im"), (column[where] for column in columns), strict=True))
+
     def _nearest(
         self,
-        circuit: npt.ArrayLike,
+        kinds: IntArray,
+        own: npt.NDArray[np.bool_],
         *,
         b: npt.ArrayLike,
         p: npt.ArrayLike,
@@ -284,12 +259,11 @@ class CurveLibrary:
         clamped: bool,
         progress: Progress | None,
     ) -> Iterator[tuple[CurveTable, IntArray, IntArray]]:
-        """Yield, for every circuit there, its curves, the places it is at, and the nearest nodes."""
-        kinds = np.atleast_1d(np.asarray(circuit, dtype=np.int64))
+        """Yield, for every circuit among those wanted, its curves, the places it is at, and the nearest nodes."""
         node_b, node_p, node_im = (nearest_node(values, axis) for axis, values in enumerate((b, p, im)))
         keys = np.broadcast_to(make_keys(node_b, node_p, im=node_im), kinds.shape)
         for kind in Circuit:
-            where = np.flatnonzero(kinds == kind)
+            where = np.flatnonzero(own & (kinds == kind))
             if len(where):
                 table = self._table(kind, clamped=clamped)
                 table.ensure(keys[where], progress=progress)

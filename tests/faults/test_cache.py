@@ -36,14 +36,16 @@ def half(file, **points):
         sys.stdin.readline()
 
 np.savez_compressed = half
-CurveLibrary(cache_dir=Path(sys.argv[2])).look_up([0], **SECTIONS)
+CurveLibrary(cache_dir=Path(sys.argv[2]), use_atlas=False).look_up([0], **SECTIONS)
 """.replace("SECTIONS", repr(SECTIONS))
 
 
 def look_up(cache):
     """Peaks, and the number of points that had to be computed."""
     totals = [0]
-    found = CurveLibrary(cache_dir=cache).look_up([0], **SECTIONS, progress=lambda _, total: totals.append(total))
+    found = CurveLibrary(cache_dir=cache, use_atlas=False).look_up(
+        [0], **SECTIONS, progress=lambda _, total: totals.append(total)
+    )
     return found.peak_pu.tolist(), max(totals)
 
 

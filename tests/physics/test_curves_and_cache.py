@@ -95,35 +95,39 @@ def test_what_is_outside_the_model_is_flagged_and_finite(library):
 def test_points_are_computed_once_and_kept(tmp_path):
     asked = []
     values = {"b": [0.002], "p": [0.002], "im": [0.005], "load": [0.0]}
-    CurveLibrary(cache_dir=tmp_path).look_up([0], **values, progress=lambda done, _: asked.append(done))
+    CurveLibrary(cache_dir=tmp_path, use_atlas=False).look_up(
+        [0], **values, progress=lambda done, _: asked.append(done)
+    )
     assert asked
     asked.clear()
-    again = CurveLibrary(cache_dir=tmp_path).look_up([0], **values, progress=lambda done, _: asked.append(done))
+    again = CurveLibrary(cache_dir=tmp_path, use_atlas=False).look_up(
+        [0], **values, progress=lambda done, _: asked.append(done)
+    )
     assert asked == []
     assert again.peak_pu[0] > 1
 
 
 def test_a_damaged_cache_is_thrown_away_and_rebuilt(tmp_path):
     values = {"b": [1e-4], "p": [0.002], "im": [0.01], "load": [0.0]}
-    good = CurveLibrary(cache_dir=tmp_path).look_up([0], **values)
+    good = CurveLibrary(cache_dir=tmp_path, use_atlas=False).look_up([0], **values)
     files = [path for path in tmp_path.rglob("*") if path.is_file()]
     assert files
     for path in files:
         path.write_bytes(b"not a table at all")
-    rebuilt = CurveLibrary(cache_dir=tmp_path).look_up([0], **values)
+    rebuilt = CurveLibrary(cache_dir=tmp_path, use_atlas=False).look_up([0], **values)
     assert rebuilt.peak_pu.tolist() == good.peak_pu.tolist()
 
 
 def test_other_parameters_have_curves_of_their_own(tmp_path):
     values = {"b": [0.005], "p": [0.002], "im": [0.005], "load": [0.0]}
-    usual = CurveLibrary(cache_dir=tmp_path).look_up([0], **values)
+    usual = CurveLibrary(cache_dir=tmp_path, use_atlas=False).look_up([0], **values)
     other = CurveLibrary(CurveParameters(knee=1.4), cache_dir=tmp_path).look_up([0], **values)
     assert usual.peak_pu[0] != other.peak_pu[0]
 
 
 def test_prepare_leaves_nothing_to_compute(tmp_path):
     values = {"b": [1e-4], "p": [0.002], "im": [0.01], "load": [0.0]}
-    library = CurveLibrary(cache_dir=tmp_path)
+    library = CurveLibrary(cache_dir=tmp_path, use_atlas=False)
     library.prepare([0], **values)
     asked = []
     library.look_up([0], **values, progress=lambda done, _: asked.append(done))
@@ -191,7 +195,7 @@ def test_steps_of_single_phase_load_are_on_the_safe_side():
 def test_two_processes_fill_one_cache(tmp_path):
     code = (
         "import sys; from pathlib import Path; from survey.physics.study import CurveLibrary\n"
-        "library, b = CurveLibrary(cache_dir=Path(sys.argv[1])), [1e-4, float(sys.argv[2])]\n"
+        "library, b = CurveLibrary(cache_dir=Path(sys.argv[1]), use_atlas=False), [1e-4, float(sys.argv[2])]\n"
         "answer = library.look_up([0, 0], b=b, p=[0.002] * 2, im=[0.01] * 2, load=[0, 0])\n"
         "print(answer.peak_pu.tolist())"
     )
@@ -202,7 +206,7 @@ def test_two_processes_fill_one_cache(tmp_path):
     printed = [run.communicate(timeout=300)[0] for run in runs]
     assert [run.returncode for run in runs] == [0, 0]
     asked = []
-    again = CurveLibrary(cache_dir=tmp_path).look_up(
+    again = CurveLibrary(cache_dir=tmp_path, use_atlas=False).look_up(
         [0, 0], b=[1e-4, 2e-4], p=[0.002] * 2, im=[0.01] * 2, load=[0, 0], progress=lambda done, _: asked.append(done)
     )
     assert asked == []
@@ -217,11 +221,14 @@ def test_an_interruption_keeps_what_is_finished(tmp_path):
         if 8 <= done < total:
             raise Stop
 
-    library = CurveLibrary(cache_dir=tmp_path)
+    library = CurveLibrary(cache_dir=tmp_path, use_atlas=False)
     values = {"b": [0.002, 0.004, 0.008], "p": [0.002] * 3, "im": [0.005] * 3, "load": [0.0] * 3}
     with pytest.raises(Stop):
         library.look_up([0] * 3, **values, progress=stop_early)
     kept = CurveTable(Circuit.DELTA, parameters=CurveParameters(), cache_dir=tmp_path).points
     assert len(kept.keys) >= 8
-    resumed = CurveLibrary(cache_dir=tmp_path).look_up([0] * 3, **values)
-    assert resumed.peak_pu.tolist() == CurveLibrary(cache_dir=None).look_up([0] * 3, **values).peak_pu.tolist()
+    resumed = CurveLibrary(cache_dir=tmp_path, use_atlas=False).look_up([0] * 3, **values)
+    assert (
+        resumed.peak_pu.tolist()
+        == CurveLibrary(cache_dir=None, use_atlas=False).look_up([0] * 3, **values).peak_pu.tolist()
+    )

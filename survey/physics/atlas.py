@@ -1,0 +1,268 @@
+"""The atlas of curves that ships with the package: looked up between nodes, nothing compiled or simulated.
+
+The axes are the logarithms of b, g and im. What divides calm from ringing, and one response from the next, lies along
+lines of constant b, of constant b/g (charging over loss) or of constant b/im (Xc/Xm). So between the columns of
+neighbouring g and im a value is taken along the direction in which they agree best: at the same b, or at a b that moves
+with g, with im, or half as far. Within a column a value lies on the straight line between two nodes where they are on
+one branch; across a jump the larger holds, from where the jump was found.
+"""
+
+from __future__ import annotations
+
+import logging
+import zipfile
+from dataclasses import dataclass
+from functools import cache
+from itertools import product
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from survey.physics.atlas_axes import ATLAS_VERSION, CHECKS, FIGURES, LIMIT_NAMES
+from survey.physics.cache import DAMAGE
+from survey.physics.curves import LIMITS_PU, FloatArray, IntArray
+from survey.physics.families import Circuit
+
+FOLDER: Final = Path(__file__).parents[1] / "data" / "atlas"
+AXES: Final = ("b", "g", "im")
+SLOPES: Final = (0.0, 0.5, 1.0)
+"""How far b moves with g, and with im, along a direction that is tried [decades of b a decade]."""
+SLOPE_PENALTY: Final = 0.015
+"""Disagreement that each unit of slope counts for: at equal terms the same b."""
+BRANCH_RATIO: Final = 1.2
+"""Ratio of neighbouring nodes of b up to which they are taken for one branch."""
+CELL_SPREAD: Final = 0.4
+"""Standard deviation of the logarithms in a cell from which the larger holds."""
+MARGIN: Final = 0.8
+"""Standard deviations added to the mean of a cell: what a few thousand more draws would meet."""
+NEAR_EDGE: Final = 0.07
+"""Part of the way between two nodes by which a jump is taken to come sooner: how exactly its place is known."""
+LEAST: Final = {"peak": 0.02, "clamped": 0.02, "power": 1e-7}
+"""What counts as nothing; figures that are looked up on a logarithmic scale."""
+_LOG = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where sections lie: places of g, im, b in their four columns, part of the way to the next b, weights; (4, n)."""
+
+    g: IntArray
+    im: IntArray
+    b: IntArray
+    way: FloatArray
+    weights: FloatArray
+
+    def take(self, values: npt.NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
+        """Values at both nodes of b in each column, each of shape (4, n)."""
+        low, high = values[self.g, self.im, self.b], values[self.g, self.im, self.b + 1]
+        return low.astype(np.float64), high.astype(np.float64)
+
+    def mean(self, values: npt.NDArray[np.float32]) -> FloatArray:
+        """Mean by nearness."""
+        low, high = self.take(values)
+        return np.asarray((self.weights * ((1.0 - self.way) * low + self.way * high)).sum(axis=0))
+
+    def mean_of_some(self, values: npt.NDArray[np.float32]) -> FloatArray:
+        """Mean by nearness of the values above 0; NaN where there is none."""
+        both = np.stack(self.take(values))
+        weights = self.weights * np.stack([1.0 - self.way, self.way]) + 1e-9
+        weights = np.where(both > 0.0, weights, 0.0)
+        weight, total = weights.sum(axis=(0, 1)), (weights * both).sum(axis=(0, 1))
+        return np.divide(total, weight, out=np.full(total.shape, np.nan), where=weight > 0.0)
+
+    def largest(self, values: npt.NDArray[np.float32]) -> FloatArray:
+        """Largest of the nodes around."""
+        return np.asarray(np.stack(self.take(values)).max(axis=(0, 1)))
+
+
+class Atlas:
+    """The curves of one circuit.
+
+    Parameters
+    ----------
+    axes
+        Nodes of b, g and im [per unit], rising.
+    values
+        Each of :data:`~survey.physics.atlas_axes.FIGURES` at every node, shape (g, im, b).
+    needed
+        Least g from which on every step of load is under each limit (infinite: none is), shape (limits, im, b).
+    checks
+        Each of :data:`~survey.physics.atlas_axes.CHECKS`, shape (g, im, b).
+    """
+
+    def __init__(
+        self,
+        axes: tuple[FloatArray, FloatArray, FloatArray],
+        *,
+        values: dict[str, npt.NDArray[np.float32]],
+        needed: npt.NDArray[np.float32],
+        checks: dict[str, npt.NDArray[np.float32]],
+    ) -> None:
+        self.b, self.g, self.im = axes
+        self.values = values
+        self.needed = needed
+        self.checks = checks
+        self._logs = {name: np.log(values[name] + least) for name, least in LEAST.items()}
+
+    def covers(self, *, b: FloatArray, p: FloatArray, im: FloatArray) -> npt.NDArray[np.bool_]:
+        """Which sections lie inside; less b than the first node counts as that node, the safe side."""
+        slack = 1.0 + 1e-6
+        inside = (b <= self.b[-1] * slack) & (p >= self.g[0] / slack) & (p <= self.g[-1] * slack)
+        return np.asarray(inside & (im >= self.im[0] / slack) & (im <= self.im[-1] * slack))
+
+    def find(self, name: str, *, b: FloatArray, g: FloatArray, im: FloatArray) -> tuple[Place, FloatArray]:
+        """Look up a figure along the direction in which the columns around agree best.
+
+        Parameters
+        ----------
+        name
+            ``peak``, ``clamped`` or ``power``.
+        b, g, im
+            Charging, loss and load, magnetizing current [per unit], shape (n,), held within the axes.
+
+        Returns
+        -------
+        Where each section lies, for other figures of it, and the figure, shape (n,).
+        """
+        best = np.full(len(b), np.inf)
+        held = [
+            np.log10(np.clip(v, axis[0], axis[-1]))
+            for v, axis in zip((b, g, im), (self.b, self.g, self.im), strict=True)
+        ]
+        found: tuple[Place, FloatArray] | None = None
+        for slopes in product(SLOPES, SLOPES):
+            place = self._place(held, slopes)
+            value, spread = _blend(self._along_b(name, place), place.weights)
+            spread = spread + SLOPE_PENALTY * sum(slopes) + self._share_spread(name, place)
+            better = spread < best
+            best = np.where(better, spread, best)
+            found = (place, value) if found is None else _where(better, (place, value), found)
+        assert found is not None
+        figure = np.exp(found[1]) - LEAST[name]
+        return found[0], np.where(figure > 1e-3 * LEAST[name], figure, 0.0)
+
+    def _place(self, held: list[FloatArray], slopes: tuple[float, float]) -> Place:
+        """Four columns around each section, and where along b in them, moving with g and im by these slopes."""
+        low_g, way_g, step_g = _cell(held[1], np.log10(self.g))
+        low_im, way_im, step_im = _cell(held[2], np.log10(self.im))
+        sides = list(product((0, 1), (0, 1)))
+        moved = [
+            held[0] + slopes[0] * (one - way_g) * step_g + slopes[1] * (two - way_im) * step_im for one, two in sides
+        ]
+        axis = np.log10(self.b)
+        at_b, way_b, _ = _cell(np.clip(np.stack(moved), axis[0], axis[-1]), axis)
+        part_g, part_im = (1.0 - way_g, way_g), (1.0 - way_im, way_im)
+        return Place(
+            np.stack([low_g + one for one, _ in sides]),
+            np.stack([low_im + two for _, two in sides]),
+            at_b,
+            way_b,
+            np.stack([part_g[one] * part_im[two] for one, two in sides]),
+        )
+
+    def _along_b(self, name: str, place: Place) -> FloatArray:
+        """Logarithm of a figure in each column: on one branch between, across a jump the larger, shape (4, n)."""
+        low, high = place.take(self._logs[name])
+        between = (1.0 - place.way) * low + place.way * high
+        jumps = np.abs(high - low) > np.log(BRANCH_RATIO)
+        inside = (place.way > 0.02) & (place.way < 0.98)
+        value = np.where(
+            jumps & inside, np.maximum(low, high), np.where(jumps, np.where(place.way > 0.5, high, low), between)
+        )
+        if name != "peak":
+            return value
+        edge, _ = place.take(self.values["edge"])
+        beyond = place.way > edge + np.where(high > low, -NEAR_EDGE, NEAR_EDGE)
+        return np.where(edge > 0.0, np.where(beyond, high, low), value)
+
+    def _share_spread(self, name: str, place: Place) -> FloatArray:
+        """How far the columns disagree about the share of sequences; it tells apart branches whose peaks are alike."""
+        if name != "peak":
+            return np.zeros(place.g.shape[1])
+        low, high = place.take(self.values["share_1.25"])
+        share = (1.0 - place.way) * low + place.way * high
+        mean = (place.weights * share).sum(axis=0)
+        return np.asarray(np.sqrt((place.weights * (share - mean) ** 2).sum(axis=0)))
+
+    def least_g(self, *, b: FloatArray, im: FloatArray, limit: float) -> FloatArray:
+        """Least g from which on every step of load is under the limit, the largest of the nodes around, shape (n,)."""
+        table = self.needed[limit_place(limit)]
+        at_b, way_b, _ = _cell(np.log10(np.clip(b, self.b[0], self.b[-1])), np.log10(self.b))
+        at_im, way_im, _ = _cell(np.log10(np.clip(im, self.im[0], self.im[-1])), np.log10(self.im))
+        sides = [
+            np.where(
+                (way_im if two else 1.0 - way_im) * (way_b if one else 1.0 - way_b) > 1e-6,
+                table[at_im + two, at_b + one],
+                0.0,
+            )
+            for one, two in product((0, 1), (0, 1))
+        ]
+        return np.asarray(np.max(sides, axis=0), dtype=np.float64)
+
+
+def limit_place(limit: float) -> int:
+    """Which of the limits stands for this one: itself, or the next lower."""
+    return max(int(np.searchsorted(LIMITS_PU, limit + 1e-9)) - 1, 0)
+
+
+def _cell(values: FloatArray, axis: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Node below, part of the way to the next, and length of that way."""
+    low = np.clip(np.searchsorted(axis, values, side="right") - 1, 0, len(axis) - 2)
+    step = axis[low + 1] - axis[low]
+    return low, np.clip((values - axis[low]) / step, 0.0, 1.0), step
+
+
+def _blend(columns: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Value of a cell from its four columns, and how far they disagree, each of shape (n,)."""
+    mean = (weights * columns).sum(axis=0)
+    spread = np.sqrt((weights * (columns - mean) ** 2).sum(axis=0))
+    largest = np.where(weights > 0.05, columns, -np.inf).max(axis=0)
+    return np.where(spread > CELL_SPREAD, largest, np.minimum(mean + MARGIN * spread, largest)), spread
+
+
+def _where(
+    chosen: npt.NDArray[np.bool_], one: tuple[Place, FloatArray], other: tuple[Place, FloatArray]
+) -> tuple[Place, FloatArray]:
+    """Section by section one finding or the other."""
+    first, second = one[0], other[0]
+    place = Place(
+        first.g, first.im, np.where(chosen, first.b, second.b), np.where(chosen, first.way, second.way), first.weights
+    )
+    return place, np.where(chosen, one[1], other[1])
+
+
+def read_atlas(file: Path) -> Atlas | None:
+    """Read a file of the atlas; None, and one line, where it is damaged or of another version."""
+    try:
+        with file.open("rb") as opened, np.load(opened, allow_pickle=False) as data:
+            version = int(data["version"])
+            axes = (data["b"], data["g"], data["im"])
+            values, checks = ({name: data[name] for name in names} for names in (FIGURES, CHECKS))
+            needed = data["needed"]
+    except (*DAMAGE, zipfile.LargeZipFile) as error:
+        _LOG.warning("atlas %s cannot be read (%s); curves are computed instead, which takes longer", file, error)
+        return None
+    shape = (len(axes[1]), len(axes[2]), len(axes[0]))
+    whole = all(values[name].shape == shape and np.isfinite(values[name]).all() for name in FIGURES)
+    if version != ATLAS_VERSION or not whole:
+        found = f"version {version}, expected {ATLAS_VERSION}" if version != ATLAS_VERSION else "values are missing"
+        _LOG.warning("atlas %s is not used (%s); curves are computed instead, which takes longer", file, found)
+        return None
+    return Atlas(axes, values=values, needed=needed, checks=checks)
+
+
+@cache
+def shipped_atlas(circuit: Circuit) -> Atlas | None:
+    """The atlas of a circuit that came with the package; None where there is none that can be used."""
+    file = FOLDER / f"{circuit.name.lower()}.npz"
+    return read_atlas(file) if file.exists() else None
+
+
+def share_name(limit: float) -> tuple[str, str, float]:
+    """The two shares between which that of a limit lies, and the part of the way."""
+    low = limit_place(limit)
+    high = min(low + 1, len(LIMITS_PU) - 1)
+    way = 0.0 if high == low else (limit - LIMITS_PU[low]) / (LIMITS_PU[high] - LIMITS_PU[low])
+    return f"share_{LIMIT_NAMES[low]}", f"share_{LIMIT_NAMES[high]}", min(max(way, 0.0), 1.0)

@@ -1,0 +1,92 @@
+"""The study's figures of sections, read off the atlas."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from survey.physics.atlas import Atlas, Place, limit_place, share_name
+from survey.physics.atlas_axes import LIMIT_NAMES
+from survey.physics.curves import FloatArray
+from survey.physics.families import Circuit
+from survey.physics.study_figures import Sections, StudyResult
+
+FULL_LOAD: Final = 1.0
+NEUTRAL_PULLED: Final = 2.0
+"""Single-phase load over charging from which the atlas is not asked about a floating wye."""
+STEP_OF_LOAD: Final = 10.0 ** (1 / 20)
+"""Ratio of neighbouring steps that the load needed is searched on."""
+
+
+def loaded_g(sections: Sections) -> FloatArray:
+    """Core loss, load and single-phase load together [per unit].
+
+    A conductance from an open phase to ground calms at least as much as the same added to every winding: it damps that
+    phase by all of itself, a winding's by a third to all (direct simulation of 200 sections of delta and floating wye:
+    no section that rings was missed; but see :func:`neutral_pulled`). In a five-legged core the two are one.
+    """
+    return np.asarray(sections.p + np.minimum(sections.load + sections.one_phase, FULL_LOAD))
+
+
+def neutral_pulled(circuit: Circuit, sections: Sections) -> npt.NDArray[np.bool_]:
+    """Which sections' figures at load the atlas cannot give.
+
+    Those of floating wyes whose single-phase load is large beside their charging: it pulls the free neutral about, and
+    seven of 35 such sections rang with it (1.3 to 1.7 per unit) that were calm without.
+    """
+    pulled = sections.one_phase > NEUTRAL_PULLED * sections.b
+    return np.asarray(pulled & (circuit is Circuit.FLOATING_WYE))
+
+
+def share_of(atlas: Atlas, place: Place, *, limit: float) -> FloatArray:
+    """Share of sequences above a limit; between two limits in proportion."""
+    low, high, way = share_name(limit)
+    share = (1.0 - way) * place.mean(atlas.values[low]) + way * place.mean(atlas.values[high])
+    return np.clip(share, 0.0, 1.0)
+
+
+def answer_from_atlas(atlas: Atlas, sections: Sections, *, limit: float) -> StudyResult:
+    """Figures of sections that the atlas covers.
+
+    Parameters
+    ----------
+    atlas
+        Curves of the circuit.
+    sections
+        Sections inside the atlas.
+    limit
+        Voltage limit [per unit], within the atlas's limits.
+    """
+    b, im, g = sections.b, sections.im, loaded_g(sections)
+    place, peak = atlas.find("peak", b=b, g=sections.p, im=im)
+    place_loaded, peak_loaded = atlas.find("peak", b=b, g=g, im=im)
+    name = LIMIT_NAMES[limit_place(limit)]
+    rings = peak > limit
+    typical = np.clip(place.mean_of_some(atlas.values[f"typical_{name}"]), limit, peak)
+    needed, cures = load_needed(atlas, sections, limit=limit, rings=rings)
+    return StudyResult(
+        peak_pu=peak,
+        peak_loaded_pu=peak_loaded,
+        typical_pu=np.where(rings, np.where(np.isfinite(typical), typical, peak), np.nan),
+        likelihood=share_of(atlas, place, limit=limit),
+        likelihood_loaded=share_of(atlas, place_loaded, limit=limit),
+        load_needed_pu=needed,
+        clamped_pu=atlas.find("clamped", b=b, g=sections.p, im=im)[1],
+        arrester_power_pu=atlas.find("power", b=b, g=sections.p, im=im)[1],
+        arrester_power_loaded_pu=atlas.find("power", b=b, g=g, im=im)[1],
+        cycles_above=place.largest(atlas.values[f"cycles_{name}"]),
+        load_cures=cures,
+        in_model=np.ones(len(b), dtype=bool),
+    )
+
+
+def load_needed(
+    atlas: Atlas, sections: Sections, *, limit: float, rings: npt.NDArray[np.bool_]
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Least load that keeps every sequence under the limit, one step in hand, and whether rated load does."""
+    least = np.maximum(atlas.least_g(b=sections.b, im=sections.im, limit=limit), sections.p) * STEP_OF_LOAD
+    cures = ~rings | (least <= sections.p + FULL_LOAD)
+    needed = np.where(rings, np.clip(least - sections.p, 0.0, FULL_LOAD), 0.0)
+    return np.where(cures, needed, FULL_LOAD), cures
