@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from survey.assess.circuits import Circuits, SectionValues
 
 Text = NDArray[np.object_]
 Floats = NDArray[np.float64]
@@ -114,3 +118,55 @@ def hold_kw(*, rating_va: Floats, needed_w: Floats, load_rule: float) -> Floats:
     wanted = np.fmax(load_rule * rating_va, needed_w) / 1e3
     step = np.where(wanted > 100.0, 5.0, 1.0)
     return np.where(np.isfinite(wanted), np.ceil(wanted / step - 1e-9) * step, wanted)
+
+
+RING_CALM = f"{NO_ACTION}: with its ring opened at any one device the voltage stays under the limit at every point."
+
+
+@dataclass(frozen=True)
+class EitherEnd:
+    """The worst state of every site, for its sentence: ids of the device closed (``""`` in a ring), opened, and worst.
+
+    ``worse``: it is of a higher band than the normal state, or decides a site that this leaves undecided.
+    """
+
+    closed: Text
+    opened: Text
+    worst: Text
+    hazard: Floats
+    worse: NDArray[np.bool_]
+    hold_kw: Floats
+
+
+def either_end_sentences(actions: Text, *, status: Text, ends: EitherEnd) -> Text:
+    """The sentences with what the worst state asks for: instead of an undecided one, else after it."""
+    out = actions.copy()
+    ring = status == "looped"
+    out[ring & (ends.hazard == 0)] = RING_CALM
+    for i in np.flatnonzero(ends.worse & (ends.hazard > 0)).tolist():
+        state = (
+            f"with {ends.closed[i]} closed and {ends.opened[i]} open"
+            if ends.closed[i]
+            else f"with {ends.opened[i]} open"
+        )
+        load = (
+            NO_LOAD if ends.hold_kw[i] == np.inf else f"; or hold at least {ends.hold_kw[i]:g} kW of load, {BALANCED}"
+        )
+        told = f"{state[0].upper()}{state[1:]}, at {ends.worst[i]}: {THREE_POLE}{load}."
+        out[i] = told if ring[i] else f"{out[i]} {told}"
+    return out
+
+
+def section_hold_kw(values: SectionValues, circuits: Circuits, *, needed_pu: Floats, load_rule: float) -> Floats:
+    """Load to hold on every section, kW; infinite where no load cures one of its circuits.
+
+    Parameters
+    ----------
+    needed_pu
+        Least load of the study, per unit of each circuit's rating.
+    load_rule
+        Share of rating of common practice [-].
+    """
+    needed_w = np.full(len(values.rating_va), np.nan)
+    np.fmax.at(needed_w, circuits.section, needed_pu * circuits.base_va)
+    return hold_kw(rating_va=values.rating_va, needed_w=needed_w, load_rule=load_rule)

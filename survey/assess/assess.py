@@ -22,9 +22,10 @@ from survey.assess.odd_records import (
     widened,
     without_one,
 )
-from survey.assess.risk import PointRisks, point_risks
+from survey.assess.risk import PointRisks, operations_a_year, point_risks, site_consequence
 from survey.assess.section_checks import report_between, report_overhead
 from survey.assess.sensitivity import Interval, box_of, doubts, score_interval
+from survey.assess.ties.verdict import Frame, TieVerdicts, Totals, judge_ties
 from survey.assess.windings import Windings, describe_windings
 from survey.physics.catalogue import Catalogue
 from survey.physics.families import FAMILY_TABLE
@@ -46,6 +47,8 @@ NANO_PER_KM = 1e-12
 class Assessment:
     """Everything known about the sites before it is put into tables.
 
+    ``ties`` the worst state of each, ``ring_risk`` what the risk of a site on a ring would be by it.
+
     ``risks`` per pair of site and point; ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard
     per site; ``record_notes`` what of a site rests on the record of another, in words.
     """
@@ -59,6 +62,8 @@ class Assessment:
     limit_length_m: Floats
     interval: Interval
     record_notes: Objects
+    ties: TieVerdicts
+    ring_risk: Floats
 
 
 def assess_network(
@@ -134,7 +139,13 @@ def assess_network(
         choice, windings, totals=values, circuits=circuits, figures=figures, settings=settings, progress=progress
     )
     interval = widened(interval, choice=choice, odd=odd, least=judged.least, most=most)
-    return Assessment(windings, values, circuits, figures, choice, risks, length, interval, notes)
+    normal = Totals.of(values, rating_va=firm.rating_va, circuits=circuits, figures=figures, settings=settings)
+    ties = judge_ties(
+        Frame(network, windings, cables, normal, odd=odd.odd, circuits_of=circuits_of, study=study, settings=settings)
+    )
+    ops = np.append(operations_a_year(network.tables.switches, settings=settings.score), 0.0)[ties.worst]
+    ring_risk = ops * ties.rate * site_consequence(network, settings=settings.score)
+    return Assessment(windings, values, circuits, figures, choice, risks, length, interval, notes, ties, ring_risk)
 
 
 def _report_outside(network: Network, circuits: Circuits, figures: Figures, findings: FindingList) -> None:

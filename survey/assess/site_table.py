@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from survey.assess.action import ActionFacts, action_sentences, hold_kw
+from survey.assess.action import ActionFacts, EitherEnd, action_sentences, either_end_sentences, section_hold_kw
 from survey.assess.score import BANDS, UNKNOWN, YES, band_of, priority
 
 if TYPE_CHECKING:
@@ -39,10 +39,14 @@ def site_table(network: Network, assessment: Assessment, *, settings: Settings) 
             _walked(network, assessment),
             _section(network, assessment, settings),
             _studied(network, assessment, settings),
+            _either_end(network, assessment),
         ],
         axis=1,
     )
-    table["action"] = _actions(table, assessment, settings)
+    actions = _actions(table, assessment, settings)
+    table["action"] = either_end_sentences(
+        actions, status=table["status"].to_numpy(object), ends=_ends(table, assessment)
+    )
     table["notes"] = _notes(network, assessment)
     order = _rank_order(table)
     ranked = table.iloc[order].reset_index(drop=True)
@@ -113,18 +117,22 @@ def _ranking(network: Network, assessment: Assessment) -> pd.DataFrame:
     """Hazard, score, risk, priority, band: absent where nothing can be said, 0 where nothing can ring."""
     choice, interval = assessment.choice, assessment.interval
     status = _status(network, assessment)["status"].to_numpy(object)
+    ring = (status == "looped") & np.isfinite(assessment.ties.hazard)
     unknown = np.isin(status, ("not_assessable", "unreached", "looped"))
     safe = np.isin(status, ("not_susceptible", "no_single_pole"))
 
     def known(value: Floats) -> Floats:
         return np.where(unknown, np.nan, np.where(safe, 0.0, value))
 
-    hazard, risk = known(choice.hazard), known(assessment.risks.of_sites(len(status)))
+    # a ring has to be opened first: what its worst state says is what it says
+    ties = assessment.ties
+    hazard = np.where(ring, ties.hazard, known(choice.hazard))
+    risk = np.where(ring, assessment.ring_risk, known(assessment.risks.of_sites(len(status))))
     place = np.where(np.isnan(hazard), len(BANDS), band_of(hazard))
     return pd.DataFrame(
         {
             "band": np.array([*BANDS, ""], object)[place],
-            "score": known(choice.score),
+            "score": np.where(ring, ties.score, known(choice.score)),
             "priority": priority(risk),
             "risk": risk,
             "hazard": hazard,
@@ -225,10 +233,44 @@ def _studied(network: Network, assessment: Assessment, settings: Settings) -> pd
 
 def _hold_kw(assessment: Assessment, settings: Settings) -> Floats:
     """Load to hold on every section, kW; infinite where no load cures one of its circuits."""
-    values, circuits = assessment.totals, assessment.circuits
-    needed_w = np.full(len(values.rating_va), np.nan)
-    np.fmax.at(needed_w, circuits.section, assessment.figures.load_needed_pu * circuits.base_va)
-    return hold_kw(rating_va=values.rating_va, needed_w=needed_w, load_rule=settings.limits.load_rule)
+    return section_hold_kw(
+        assessment.totals,
+        assessment.circuits,
+        needed_pu=assessment.figures.load_needed_pu,
+        load_rule=settings.limits.load_rule,
+    )
+
+
+def _either_end(network: Network, assessment: Assessment) -> pd.DataFrame:
+    """The worst state with a normally open device closed, or a closed ring opened."""
+    ties, ids = assessment.ties, np.append(network.tables.switches["switch_id"].to_numpy(object), "")
+    place = np.where(ties.judged, band_of(np.nan_to_num(ties.hazard)), len(BANDS))
+    return pd.DataFrame(
+        {
+            "tie_switch_id": ids[ties.tie],
+            "tie_open_id": ids[ties.opened],
+            "tie_worst_id": ids[ties.worst],
+            "tie_cable_m": ties.cable_m,
+            "tie_peak_pu": ties.peak_pu,
+            "tie_band": np.array([*BANDS, ""], object)[place],
+            "tie_hold_kw": finite(ties.hold_kw),
+        }
+    )
+
+
+def _ends(table: pd.DataFrame, assessment: Assessment) -> EitherEnd:
+    ties = assessment.ties
+    hazard = ties.hazard
+    order = pd.Index(["", *BANDS])
+    worse = order.get_indexer(pd.Index(table["tie_band"])) > order.get_indexer(pd.Index(table["band"]))
+    return EitherEnd(
+        closed=table["tie_switch_id"].to_numpy(object),
+        opened=table["tie_open_id"].to_numpy(object),
+        worst=table["tie_worst_id"].to_numpy(object),
+        hazard=hazard,
+        worse=worse | (table["status"].to_numpy(object) == "looped"),
+        hold_kw=ties.hold_kw,
+    )
 
 
 def finite(value: Floats) -> Floats:

@@ -1,0 +1,278 @@
+"""The worst state of every site: which device is closed, which opened, the worst point, its cable, peak and load."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from survey.arrays import Bools, Floats, Ints
+from survey.assess.action import section_hold_kw
+from survey.assess.circuits import section_values
+from survey.assess.odd_records import OddRecords, judge, left_out, section_voltages
+from survey.assess.risk import ringing_rate
+from survey.assess.score import lowered_by_gang, lowered_by_load
+from survey.assess.ties.sweep import NONE, NORMAL, SAME, Zones, worst_in_zones
+from survey.network.ties.states import Met, Pairs, pair_devices, pair_sections, sites_met
+from survey.network.walk.walks import three_pole_edges
+from survey.physics.families import FAMILIES
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from survey.assess.behaviour import Figures
+    from survey.assess.capacitance import CableCapacitance
+    from survey.assess.circuits import Circuits, SectionValues
+    from survey.assess.odd_records import Study
+    from survey.assess.windings import Windings
+    from survey.network.model import Network
+    from survey.network.ties.loops import Loops
+    from survey.settings import Settings
+
+PAIRS_AT_ONCE = 200_000
+
+
+@dataclass(frozen=True)
+class Totals:
+    """Sections and what the study says of them; ``score`` by family and section, ``NONE`` without a circuit.
+
+    ``rating_va`` without records out of line, as it counts for ``worst_kva``.
+    """
+
+    values: SectionValues
+    rating_va: Floats
+    circuits: Circuits
+    figures: Figures
+    row: Ints
+    score: Floats
+    hold_kw: Floats
+
+    @classmethod
+    def of(
+        cls, values: SectionValues, *, rating_va: Floats, circuits: Circuits, figures: Figures, settings: Settings
+    ) -> Totals:
+        """Put together what was worked out of some sections."""
+        row = np.full((len(FAMILIES), len(values.rating_va)), -1, np.int64)
+        row[circuits.family, circuits.section] = np.arange(len(circuits.section))
+        lowered = lowered_by_load(figures.hazard, figures.loaded, settings=settings.score)
+        hold = section_hold_kw(values, circuits, needed_pu=figures.load_needed_pu, load_rule=settings.limits.load_rule)
+        return cls(values, rating_va, circuits, figures, row, np.append(lowered, NONE)[row], hold)
+
+
+@dataclass(frozen=True)
+class TieVerdicts:
+    """The worst state of every site; shape (n_sites,), -1 and NaN where no state reroutes it.
+
+    ``tie`` the switch that is closed (-1 in a ring, too), ``opened`` the one that is opened, ``worst`` the worst
+    single-pole point in that state (rows of the switches); ``score``, ``hazard`` (NaN outside the model), ``cable_m``
+    exposed, ``peak_pu``, ``hold_kw`` there, and ``rate``, the severity-weighted share of sequences that ring.
+    """
+
+    tie: Ints
+    opened: Ints
+    worst: Ints
+    score: Floats
+    hazard: Floats
+    cable_m: Floats
+    peak_pu: Floats
+    hold_kw: Floats
+    rate: Floats
+
+    @classmethod
+    def nothing(cls, n: int) -> TieVerdicts:
+        """No state at all."""
+        rows, values = np.full((3, n), -1, np.int64), np.full((6, n), np.nan)
+        return cls(*rows, *values)
+
+    @property
+    def judged(self) -> Bools:
+        """Sites that some state reroutes."""
+        return np.isfinite(self.score)
+
+
+class Frame(NamedTuple):
+    """What every batch of loops needs beside the loops themselves.
+
+    ``odd`` sites whose record is out of line; ``circuits_of`` and ``study`` as in the normal state.
+    """
+
+    network: Network
+    windings: Windings
+    cables: CableCapacitance
+    normal: Totals
+    odd: Bools
+    circuits_of: Callable[[SectionValues], Circuits]
+    study: Study
+    settings: Settings
+
+
+def judge_ties(frame: Frame) -> TieVerdicts:
+    """Sweep all loops, so many at a time that their pairs of devices find room."""
+    found = TieVerdicts.nothing(len(frame.network.site_node))
+    if frame.network.loops is None:
+        return found
+    for loops in _batches(frame.network.loops):
+        found = _worse(found, _judge(loops, frame))
+    return found
+
+
+def _batches(loops: Loops) -> Iterator[Loops]:
+    pairs = np.cumsum(np.diff(loops.start) ** 2)
+    batch = pairs // PAIRS_AT_ONCE
+    for k in np.unique(batch):
+        yield loops.taken(np.flatnonzero(batch == k))
+
+
+def _judge(loops: Loops, frame: Frame) -> tuple[Ints, TieVerdicts]:
+    """Worst state that these loops have for the sites they meet; rows of the sites, each once."""
+    network = frame.network
+    single = network.tables.switches["single_pole"].to_numpy(bool)
+    pairs = pair_devices(loops, single=single)
+    sections = pair_sections(loops, pairs, sections=network.sections)
+    here = _evaluate(replace(network, sections=sections), frame)
+    zones = _sweep(loops, pairs, here, exposes=sections.exposes, single=single[loops.device], frame=frame)
+    met = sites_met(
+        loops,
+        site_node=network.site_node,
+        upstream=network.upstream,
+        sections=network.sections,
+        gang=three_pole_edges(network.tables, network.graph),
+    )
+    family = np.where(frame.windings.usable, frame.windings.family, -1)[met.site]
+    known = np.flatnonzero(family >= 0)
+    met, family = Met(*(column[known] for column in met)), family[known]
+    slot = family, met.zone, 2 * met.gang + (met.points > 0)
+    score, found, opened = (column[slot] for column in zones)
+    own_score, own = _own_points(met, family, frame)
+    # the nearer of two alike is the one that is named, as in the normal state
+    own_is_worst = (score >= 0) & (own_score >= score - SAME)
+    found = np.where(own_is_worst, NORMAL - own, found)
+    order = np.lexsort((-score, -np.where(own_is_worst, own_score, score), met.site))
+    order = order[score[order] >= 0]
+    order = order[np.append(True, np.diff(met.site[order]) != 0)[: len(order)]]
+    return met.site[order], _facts(
+        loops,
+        here,
+        found=found[order],
+        opened=opened[order],
+        family=family[order],
+        score=np.where(own_is_worst, own_score, score)[order],
+        pair_device=sections.device,
+        frame=frame,
+    )
+
+
+def _evaluate(network: Network, frame: Frame) -> Totals:
+    """Totals, circuits and figures of the pairs, which are the sections of this network."""
+    volts = section_voltages(network, usable=frame.windings.usable)
+    values = firm = section_values(network, frame.windings, frame.cables, voltage_v=volts)
+    without, n = None, len(volts)
+    first = np.full(n, -1, np.int64)
+    if frame.odd.any():
+        firm = section_values(network, left_out(frame.windings, frame.odd), frame.cables, voltage_v=volts)
+        without = frame.circuits_of(firm)
+        owner, member = network.sections.members(np.arange(n), np.where(frame.odd, network.site_node, -1))
+        first[owner[::-1]] = member[::-1]
+    odd = OddRecords(frame.odd, first, np.zeros(n))
+    judged = judge(frame.circuits_of(values), without, odd=odd, study=frame.study)
+    return Totals.of(
+        values, rating_va=firm.rating_va, circuits=judged.circuits, figures=judged.figures, settings=frame.settings
+    )
+
+
+def _sweep(loops: Loops, pairs: Pairs, here: Totals, *, exposes: Bools, single: Bools, frame: Frame) -> Zones:
+    walks, normal = frame.network.walks, frame.normal
+    tie = (loops.side == 0) & (loops.tie[loops.loop] >= 0)
+    return Zones(
+        *worst_in_zones(
+            loops.start,
+            ~tie,
+            single,
+            ~single,
+            pairs.start,
+            here.score,
+            here.rating_va,
+            exposes,
+            loops.above,
+            loops.above_gang,
+            walks.upstream,
+            walks.gang_above,
+            normal.score,
+            normal.rating_va,
+            frame.settings.limits.worst_kva * 1e3,
+            1.0 - frame.settings.score.gang_trust,
+        )
+    )
+
+
+def _own_points(met: Met, family: Ints, frame: Frame) -> tuple[Floats, Ints]:
+    """Worst of the points between each site and its loop, whose sections no state changes, and its section (-1)."""
+    walks, normal, settings = frame.network.walks, frame.normal, frame.settings
+    worst, at = np.full(len(family), NONE), np.full(len(family), -1, np.int64)
+    row = np.flatnonzero(met.points > 0)
+    section, gang, level = walks.section[met.site[row]], walks.gang[met.site[row]] >= 0, 1
+    while len(row):
+        score = normal.score[family[row], section]
+        score = np.where(score >= 0, lowered_by_gang(score, gang, settings=settings.score), score)
+        better = score > worst[row] + SAME
+        worst[row[better]], at[row[better]] = score[better], section[better]
+        gang = gang | walks.gang_above[section]
+        section = walks.upstream[section]
+        on = (met.points[row] > level) & (section >= 0)
+        on[on] = normal.rating_va[section[on]] <= settings.limits.worst_kva * 1e3
+        row, section, gang, level = row[on], section[on], gang[on], level + 1
+    return worst, at
+
+
+def _facts(
+    loops: Loops,
+    here: Totals,
+    *,
+    found: Ints,
+    opened: Ints,
+    family: Ints,
+    score: Floats,
+    pair_device: Ints,
+    frame: Frame,
+) -> TieVerdicts:
+    """What is told of the worst points; those of the normal state stand at ``NORMAL - section``."""
+    normal, sections = frame.normal, frame.network.sections
+    old = found <= NORMAL
+    pair, section = np.where(old, -1, found), np.where(old, NORMAL - found, -1)
+
+    def both(new: Floats, before: Floats) -> Floats:
+        return np.where(old, np.append(before, np.nan)[section], np.append(new, np.nan)[pair])
+
+    def of_circuit(totals: Totals, value: Floats, at: Ints) -> Floats:
+        row = np.where(at >= 0, np.pad(totals.row, ((0, 0), (0, 1)), constant_values=-1)[family, at], -1)
+        return np.append(value, np.nan)[row]
+
+    def of_both(value: Callable[[Figures], Floats]) -> Floats:
+        columns = (of_circuit(t, value(t.figures), at) for t, at in ((normal, section), (here, pair)))
+        return np.where(old, *columns)
+
+    tie, device = loops.tie[loops.loop[opened]], loops.device[opened]
+    return TieVerdicts(
+        tie=tie,
+        opened=device,
+        worst=np.where(old, np.append(sections.device, -1)[section], np.append(pair_device, -1)[pair]),
+        score=score,
+        hazard=of_both(lambda f: np.where(f.outside, np.nan, np.fmax(f.hazard, f.loaded))),
+        cable_m=both(here.values.cable_m, normal.values.cable_m),
+        peak_pu=of_both(lambda f: f.peak_pu),
+        hold_kw=both(here.hold_kw, normal.hold_kw),
+        rate=of_both(lambda f: ringing_rate(f, settings=frame.settings.score)),
+    )
+
+
+def _worse(found: TieVerdicts, new: tuple[Ints, TieVerdicts]) -> TieVerdicts:
+    """The worse of what was known and what these loops say; the earlier of two alike."""
+    site, other = new
+    better = ~(other.score <= found.score[site] + SAME)
+    columns = {}
+    for field in fields(TieVerdicts):
+        column = getattr(found, field.name).copy()
+        column[site[better]] = getattr(other, field.name)[better]
+        columns[field.name] = column
+    return TieVerdicts(**columns)
