@@ -51,6 +51,7 @@ def commands() -> None:
     "--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day the signed-off list is looked at; today if not given."
 )
 @click.option("--no-study", is_flag=True, help="Leave out the time-domain study; score by the screening margin.")
+@click.option("--normal-only", is_flag=True, help="Leave out the states with an open point closed or a ring opened.")
 def run(
     network: Path,
     out: Path,
@@ -61,6 +62,7 @@ def run(
     signed_file: Path | None,
     as_of: datetime | None,
     no_study: bool,
+    normal_only: bool,
 ) -> None:
     """Survey NETWORK and write the results into OUT.
 
@@ -80,6 +82,8 @@ def run(
     settings = load_settings(settings_file)
     if no_study:
         settings = settings.model_copy(update={"study": settings.study.model_copy(update={"run": False})})
+    if normal_only:
+        settings = settings.model_copy(update={"network": settings.network.model_copy(update={"either_end": False})})
     changes = () if changes_file is None else read_changes(changes_file)
     day = (as_of or datetime.now().astimezone()).date()
     sign_offs = None if signed_file is None else SignOffs(read_signed_off(signed_file), day)

@@ -120,6 +120,7 @@ def hold_kw(*, rating_va: Floats, needed_w: Floats, load_rule: float) -> Floats:
     return np.where(np.isfinite(wanted), np.ceil(wanted / step - 1e-9) * step, wanted)
 
 
+CALM_AS_IT_IS = "No action in the normal state"
 RING_CALM = f"{NO_ACTION}: with its ring opened at any one device the voltage stays under the limit at every point."
 
 
@@ -153,7 +154,7 @@ def either_end_sentences(actions: Text, *, status: Text, ends: EitherEnd) -> Tex
             NO_LOAD if ends.hold_kw[i] == np.inf else f"; or hold at least {ends.hold_kw[i]:g} kW of load, {BALANCED}"
         )
         told = f"{state[0].upper()}{state[1:]}, at {ends.worst[i]}: {THREE_POLE}{load}."
-        out[i] = told if ring[i] else f"{out[i]} {told}"
+        out[i] = told if ring[i] else f"{out[i].replace(NO_ACTION, CALM_AS_IT_IS, 1)} {told}"
     return out
 
 
