@@ -17,6 +17,7 @@ from survey.commands.desk import limits, site
 from survey.commands.inspect import inspect
 from survey.commands.paths import PATH
 from survey.commands.plan import plan
+from survey.commands.replay import replay
 from survey.commands.sheets import sheets
 from survey.errors import SurveyError
 from survey.memory import ran_out, reserve_little
@@ -52,7 +53,7 @@ def commands() -> None:
 )
 @click.option("--no-study", is_flag=True, help="Leave out the time-domain study; score by the screening margin.")
 @click.option("--normal-only", is_flag=True, help="Leave out the states with an open point closed or a ring opened.")
-def run(
+def run(  # noqa: PLR0913 - one parameter an option
     network: Path,
     out: Path,
     settings_file: Path | None,
@@ -103,7 +104,7 @@ def run(
         raise SystemExit(1)
 
 
-for command in (inspect, limits, site, cables, plan, sheets, compare):
+for command in (inspect, limits, site, cables, plan, sheets, compare, replay):
     commands.add_command(command)
 
 

@@ -26,12 +26,7 @@ STUDIED = {
     "load_needed_kw",
     "worst_load_kw",
     "hold_kw",
-    "tie_switch_id",
-    "tie_open_id",
-    "tie_worst_id",
-    "tie_cable_m",
     "tie_peak_pu",
-    "tie_band",
     "tie_hold_kw",
     "score",
     "priority",
@@ -41,7 +36,7 @@ STUDIED = {
     "top_priority",
     "span",
 }
-RANKED = {"rank", "action", "circuit"}
+RANKED = {"rank", "action", "circuit", "tie_switch_id", "tie_open_id", "tie_worst_id", "tie_cable_m", "tie_band"}
 """Follow the study's last digits: two processors may round a chaotic response differently, and swap two neighbours."""
 
 

@@ -141,7 +141,7 @@ def _judge(loops: Loops, frame: Frame) -> tuple[Ints, TieVerdicts]:
     )
     family = np.where(frame.windings.usable, frame.windings.family, -1)[met.site]
     known = np.flatnonzero(family >= 0)
-    met, family = Met(*(column[known] for column in met)), family[known]
+    met, family = met.taken(known), family[known]
     slot = family, met.zone, 2 * met.gang + (met.points > 0)
     score, found, opened = (column[slot] for column in zones)
     own_score, own = _own_points(met, family, frame)

@@ -103,6 +103,10 @@ class Met(NamedTuple):
     gang: Bools
     points: Ints
 
+    def taken(self, which: Ints) -> Met:
+        """Some of them."""
+        return Met(self.site[which], self.zone[which], self.gang[which], self.points[which])
+
 
 def sites_met(loops: Loops, *, site_node: Ints, upstream: Upstream, sections: Sections, gang: Bools) -> Met:
     """All sites between the first and the last device of every loop, sorted by loop and site.

@@ -1,0 +1,73 @@
+"""The worst state of a site as a list of changes, so that a survey of its own proves it."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from survey.errors import OutputError, SettingsError
+from survey.report.tables import guarded
+from survey.what_if.edits import COLUMNS, Change, changes_from_record
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from survey.report.reread import SavedSurvey
+
+
+@dataclass(frozen=True)
+class NamedState:
+    """A state: the changes that make it, and what columns ``tie_...`` of the site say of it."""
+
+    changes: tuple[Change, ...]
+    words: str
+    point: str
+    cable_m: float
+    band: str
+
+
+def find_state(saved: SavedSurvey, site: str) -> NamedState:
+    """The worst state of a site, after the changes that the survey itself was made with.
+
+    Raises
+    ------
+    SettingsError
+        There is no such site, or no state reroutes it.
+    """
+    rows = saved.sites[saved.sites["site_id"] == site]
+    if not len(rows):
+        msg = f"{saved.folder / 'sites.csv'}: no site {site!r}; give one of column site_id"
+        raise SettingsError(msg)
+    row = rows.iloc[0]
+    if "tie_worst_id" not in rows or not row["tie_worst_id"]:
+        msg = f"{saved.folder / 'sites.csv'}: site {site!r} has no state in tie_...; no loop that was judged feeds it"
+        raise SettingsError(msg)
+    words = [(str(row["tie_switch_id"]), "closed"), (str(row["tie_open_id"]), "open")]
+    words = [(name, value) for name, value in words if name]
+    made = tuple(Change("switch_state", name, value=value, note=f"worst state of {site}") for name, value in words)
+    return NamedState(
+        changes=(*changes_from_record(saved.record.get("changes", ())), *made),
+        words=", ".join(f"{name} {value}" for name, value in words),
+        point=str(row["tie_worst_id"]),
+        cable_m=float(row["tie_cable_m"]),
+        band=str(row["tie_band"]) or "not known",
+    )
+
+
+def write_changes(path: Path, changes: Sequence[Change]) -> None:
+    """Write changes as CSV.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written.
+    """
+    rows = [[guarded(change.row()[name]) for name in COLUMNS] for change in changes]
+    try:
+        with path.open("w", encoding="utf-8-sig", newline="") as file:
+            csv.writer(file, lineterminator="\n").writerows([COLUMNS, *rows])
+    except OSError as error:
+        msg = f"{path}: cannot be written ({error.strerror}); give another file"
+        raise OutputError(msg) from error
