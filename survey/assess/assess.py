@@ -34,6 +34,7 @@ from survey.physics.screening import ScreeningLimits
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from survey.assess.odd_records import Study
     from survey.findings import FindingList
     from survey.network.model import Network
     from survey.settings import LimitSettings, Settings
@@ -108,15 +109,19 @@ def assess_network(
         share = settings.limits.one_phase_share
         return make_circuits(some, frequency_hz=frequency, limits=limits, one_phase_share=share)
 
-    def study(some: Circuits) -> Figures:
-        if settings.study.run:
-            low = box_of(some, doubts(values, some), settings=settings.uncertainty).b[0]
+    def study_of(totals: SectionValues) -> Study:
+        def study(some: Circuits) -> Figures:
+            if not settings.study.run:
+                return screen_figures(some)
+            low = box_of(some, doubts(totals, some), settings=settings.uncertainty).b[0]
             figures = study_figures(some, settings=settings, progress=progress)
             for b in (np.sqrt(low * some.b), low):
                 figures = steadied(figures, study_figures(replace(some, b=b), settings=settings, progress=progress))
             return figures
-        return screen_figures(some)
 
+        return study
+
+    study = study_of(values)
     firm, without = values, None
     if odd.odd.any():
         firm = section_values(network, left_out(windings, odd.odd), cables, voltage_v=voltage_v)
@@ -141,7 +146,16 @@ def assess_network(
     interval = widened(interval, choice=choice, odd=odd, least=judged.least, most=most)
     normal = Totals.of(values, rating_va=firm.rating_va, circuits=circuits, figures=figures, settings=settings)
     ties = judge_ties(
-        Frame(network, windings, cables, normal, odd=odd.odd, circuits_of=circuits_of, study=study, settings=settings)
+        Frame(
+            network,
+            windings,
+            cables,
+            normal,
+            odd=odd.odd,
+            circuits_of=circuits_of,
+            study_of=study_of,
+            settings=settings,
+        )
     )
     ops = np.append(operations_a_year(network.tables.switches, settings=settings.score), 0.0)[ties.worst]
     ring_risk = ops * ties.rate * site_consequence(network, settings=settings.score)

@@ -94,7 +94,7 @@ class TieVerdicts:
 class Frame(NamedTuple):
     """What every batch of loops needs beside the loops themselves.
 
-    ``odd`` sites whose record is out of line; ``circuits_of`` and ``study`` as in the normal state.
+    ``odd`` sites whose record is out of line; ``circuits_of`` and ``study_of`` as in the normal state.
     """
 
     network: Network
@@ -103,7 +103,7 @@ class Frame(NamedTuple):
     normal: Totals
     odd: Bools
     circuits_of: Callable[[SectionValues], Circuits]
-    study: Study
+    study_of: Callable[[SectionValues], Study]
     settings: Settings
 
 
@@ -175,7 +175,7 @@ def _evaluate(network: Network, frame: Frame) -> Totals:
         owner, member = network.sections.members(np.arange(n), np.where(frame.odd, network.site_node, -1))
         first[owner[::-1]] = member[::-1]
     odd = OddRecords(frame.odd, first, np.zeros(n))
-    judged = judge(frame.circuits_of(values), without, odd=odd, study=frame.study)
+    judged = judge(frame.circuits_of(values), without, odd=odd, study=frame.study_of(values))
     return Totals.of(
         values, rating_va=firm.rating_va, circuits=judged.circuits, figures=judged.figures, settings=frame.settings
     )
