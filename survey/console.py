@@ -12,6 +12,7 @@ import numpy as np
 from survey.assess.score import BANDS
 from survey.findings import SEVERITIES
 from survey.fingerprint import what_if_words
+from survey.report.first_points import band_counts, first_points
 from survey.result import CAUTION
 from survey.streams import in_line
 from survey.what_if.said import NOT_BUILT
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 MOST_TEXTS, TEXT_WIDTH = 5, 60
 MOST_CODES = 12
 MOST_CHANGES = 8
+MOST_BEHIND = 4
 LABEL_WIDTH = 13
 STAGES = {
     "read": "Reading the export",
@@ -101,13 +103,13 @@ def stage_progress() -> Iterator[StageProgress]:
 
 
 def print_summary(result: SurveyResult, out: Path) -> None:
-    """Sites by status and band, the worst five, findings by severity, and where the files are."""
+    """Sites by status and band, the points to look at first, findings by severity, and where the files are."""
     sites = result.sites
     _print_what_if(result.record)
     click.echo(f"{len(sites)} three-phase sites, {len(result.switching_points)} single-pole switching points\n")
     click.echo("By status   " + _counts(sites["status"], sorted(sites["status"].unique())))
     click.echo("By band     " + _counts(sites["band"], reversed(BANDS)))
-    _print_worst(sites)
+    _print_first(sites)
     _print_health(result.record["health"])
     counts = result.record["findings"]
     click.echo("Findings    " + ", ".join(f"{counts[s]} {s}" for s in SEVERITIES))
@@ -231,15 +233,17 @@ def _counts(column: pd.Series[str], names: object) -> str:
     return ", ".join(f"{int(number.get(name, 0))} {name}" for name in names)  # type: ignore[attr-defined]
 
 
-def _print_worst(sites: pd.DataFrame) -> None:
-    worst = sites[sites["priority"] > 0].head(5)
-    if worst.empty:
-        return
-    click.echo("\nLook at these first")
-    for row in worst.to_dict("records"):
-        peak = "not studied" if np.isnan(row["worst_peak_pu"]) else f"{row['worst_peak_pu']:.1f} pu"
-        click.echo(
-            f"  {row['rank']}. {in_line(row['site_id'])}  {row['band']}, priority {row['priority']:.0f}: {peak}, "
-            f"{row['worst_cable_m']:.0f} m of cable behind {in_line(row['worst_device'])} "
-            f"{in_line(row['worst_switch_id'])}".rstrip()
-        )
+def _print_first(sites: pd.DataFrame) -> None:
+    """The points that most of the risk hangs on, with the sites behind them; the map's list says the same."""
+    entries = first_points(sites)
+    if entries:
+        click.echo("\nLook at these first")
+    for number, (point, own) in enumerate(entries, start=1):
+        worst = own.iloc[0]
+        device = in_line(worst["worst_device"] or worst["switch_device"])
+        behind = "" if np.isnan(worst["worst_cable_m"]) else f", {worst['worst_cable_m']:.0f} m of cable behind it"
+        peak = "" if np.isnan(worst["worst_peak_pu"]) else f", up to {own['worst_peak_pu'].max():.1f} pu"
+        listed = ", ".join(in_line(name) for name in own["site_id"].head(MOST_BEHIND))
+        more = f" and {len(own) - MOST_BEHIND} more" if len(own) > MOST_BEHIND else ""
+        text = f"{f'{device} {in_line(point)}'.strip()}: {band_counts(own)}{behind}{peak}: {listed}{more}"
+        click.echo(labelled(f"  {number}.", text))

@@ -20,7 +20,7 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 from small_survey import small_survey
 
 from survey.report.map import render_map
-from survey.report.map.content import map_content
+from survey.report.map.content import map_content, site_consequence
 from survey.report.map.payload import pack_payload
 from survey.report.ramp import NO_HAZARD, ramp_hex, rank_size
 from survey.report.tables import arrow_table, write_csv
@@ -564,3 +564,71 @@ def test_the_strip_of_a_section_and_its_load_stand_in_the_card(see, town, tmp_pa
     assert items[3] == "1,969 ft of overhead line"
     assert "branch: 2 sites, 131 ft of cable" in items[4]
     assert items[5:] == ["G-1 three-pole device", "<b>x</b>"]
+
+
+def chosen(browser):
+    return browser.execute_script("return [survey.choice.state.kind, survey.choice.state.row]")
+
+
+def map_view(browser):
+    return browser.execute_script("const c = map_survey.getCenter(); return [c.lat, c.lng, map_survey.getZoom()]")
+
+
+def test_back_and_forward_step_through_what_was_chosen(see, page):
+    browser = see(page)
+    for row in (1, 2):
+        click(browser, f"#table tbody tr:nth-child({row + 1}) button.id")
+        address(browser)
+    browser.back()
+    assert chosen(browser) == ["site", 1]
+    browser.back()
+    assert chosen(browser) == ["", -1]
+    browser.forward()
+    assert chosen(browser) == ["site", 1]
+
+
+def test_closing_a_card_goes_back_to_the_view_before_and_a_button_shows_all(see, page):
+    browser = see(page)
+    whole = map_view(browser)
+    browser.execute_script("map_survey.setZoom(15.5, {animate: false})")
+    before = map_view(browser)
+    browser.execute_script("survey.choice.change({kind: 'site', row: 4}, {fit: true})")
+    assert map_view(browser) != pytest.approx(before)
+    click(browser, "#card .close")
+    assert map_view(browser) == pytest.approx(before, abs=1e-4)
+    click(browser, ".leaflet-bar a.whole")
+    assert map_view(browser) == pytest.approx(whole, abs=1e-3)
+
+
+def test_findings_obey_the_filters_and_lead_to_what_they_name(see, page, town):
+    browser = see(f"{page}#list=findings")
+    assert [row[1] for row in rows(browser)] == ["bad_kva", "length_mismatch", "default_core"]
+    ward = town.sites.set_index("site_id")["district"]["T-0007"]
+    other = next(name for name in sorted(set(town.sites["district"])) if name != ward)
+    browser.execute_script("survey.choice.change({district: arguments[0]})", other)
+    assert "bad_kva" not in [row[1] for row in rows(browser)]
+    browser.execute_script("survey.choice.change({district: '', kind: 'finding', row: 0})")
+    click(browser, "#card .ids button")
+    assert browser.find_element(By.CSS_SELECTOR, "#card h2").text == "T-0007"
+
+
+def test_bars_tell_why_a_site_ranks_where_it_does(see, town, tmp_path):
+    sites = town.sites.assign(critical=1.0)
+    points = town.switching_points.assign(ops_year=0.5, likelihood=0.4)
+    points.loc[0, "ops_year"] = 4.0
+    path = tmp_path / "map.html"
+    path.write_text(render_map(replace(town, sites=sites, switching_points=points)), encoding="utf-8")
+    browser = see(path.as_uri())
+    row = int((town.sites["band"] == "severe").to_numpy().argmax())
+    browser.execute_script("survey.choice.change({kind: 'site', row: arguments[0]})", row)
+    bars = dict(
+        browser.execute_script(
+            "return [...document.querySelectorAll('#card .bars li')].map(b => [b.children[0].textContent,"
+            " [parseFloat(b.querySelector('i').style.width), b.children[2].textContent]])"
+        )
+    )
+    assert bars["Share that rings"] == [40, "40 %"]
+    assert bars["Severity"][0] == pytest.approx(town.sites["hazard"][row], abs=0.06)
+    weight = site_consequence(replace(town, sites=sites))[row]
+    assert bars["Consequence"][1].startswith(f"{weight:.2f} of ")
+    assert bars["Operations a year"][1].endswith("of at most 4")

@@ -29,8 +29,18 @@ survey.address = (() => {
       const next = compose();
       if (next === written) return;
       written = next;
-      history.replaceState(null, "", `#${next}`);
+      /* a new choice is a step that Back takes back; a moved map is not */
+      const step = opened && choiceIn(next) !== choiceIn(location.hash);
+      history[step ? "pushState" : "replaceState"](null, "", `#${next}`);
+      opened = true;
     }, 150);
+  }
+
+  let opened = false;
+
+  function choiceIn(hash) {
+    const parts = new URLSearchParams(hash.replace(/^#/, ""));
+    return ["site", "point", "finding", "list", "district", "feeder", "status", "bands"].map((key) => parts.get(key) || "").join("\n");
   }
 
   function rowOf(kind, id) {

@@ -1,7 +1,7 @@
 "use strict";
 /* The card of what is chosen: its numbers with units, what to do, where to look next. */
 survey.card = (() => {
-  const { data, network, choice, marks, table } = survey;
+  const { data, network, choice, marks, table, about } = survey;
   const { node } = table;
   const element = document.getElementById("card");
   const MAIN = {
@@ -33,7 +33,7 @@ survey.card = (() => {
 
   function head(over, id, ...beside) {
     const close = node("button", { type: "button", class: "close", text: "Close", "aria-label": "Close and go back to the list" });
-    close.addEventListener("click", () => choice.change({ kind: "", row: -1 }));
+    close.addEventListener("click", () => choice.close());
     return node("header", {}, node("div", {}, node("p", { class: "over", text: over }), node("h2", { text: id, tabindex: "-1" }), ...beside), close);
   }
 
@@ -43,7 +43,7 @@ survey.card = (() => {
     const cards = [head(whereOf(text), text("site_id"), band)];
     if (text("action")) cards.push(node("p", { class: "action", text: text("action") }));
     const hold = data.shown("sites", "hold_kw", row);
-    cards.push(siteLinks(row), ...survey.strip.of(choice.settingPoint(row), hold === "–" ? "" : hold), numbers("sites", row));
+    cards.push(siteLinks(row), ...survey.strip.of(choice.settingPoint(row), hold === "–" ? "" : hold), ...riskBars(row), numbers("sites", row));
     if (text("notes")) cards.push(node("h3", { text: "Notes" }), node("p", { class: "notes", text: text("notes") }));
     cards.push(allNumbers("sites", row));
     return cards;
@@ -148,7 +148,9 @@ survey.card = (() => {
   function numbers(name, row) {
     const columns = MAIN[name].map((column) => data.described.get(`${name}.${column}`)).filter(Boolean);
     const kept = columns.filter(({ column, kind }) => (kind === "text" ? data.text(name, column, row) : !Number.isNaN(data.number(name, column, row))));
-    return figures("numbers", kept.map((column) => pair(name, column, row)));
+    /* a limit of nothing says no more than that the screen does not clear, which the action tells */
+    const told = kept.filter(({ column }) => column !== "limit_length_m" || data.number(name, column, row) >= 1);
+    return figures("numbers", told.map((column) => pair(name, column, row)));
   }
 
   function pair(name, column, row) {
@@ -179,9 +181,43 @@ survey.card = (() => {
     return [
       head(`Data finding · ${text("severity")} · layer ${text("layer")}`, text("rule")),
       node("p", { class: "action", text: text("message") }),
-      figures("numbers", ["count", "ids"].map((column) => pair("findings", data.described.get(`findings.${column}`), row))),
+      figures("numbers", [pair("findings", data.described.get("findings.count"), row)]),
+      node("h3", { text: "What it is about" }),
+      node("ul", { class: "ids" }, ...text("ids").split(" ").filter(Boolean).map(assetItem)),
       node("p", { class: "hint", text: data.placed("findings", row) ? "Its place is marked on the map." : "It has no single place on the map." }),
     ];
+  }
+
+  /* An id; of a site or switching point, a way to it. */
+  function assetItem(id) {
+    for (const [kind, tableName, column] of [["site", "sites", "site_id"], ["point", "switching_points", "switch_id"]]) {
+      const row = data.rowOf(tableName, column, id);
+      if (row < 0) continue;
+      const button = node("button", { type: "button", class: "id", text: id, "data-kind": kind });
+      button.addEventListener("click", () => choice.change({ kind, row }, { fit: true }));
+      return node("li", {}, button);
+    }
+    return node("li", { text: id });
+  }
+
+  /* What makes the risk: four bars, each to its own whole; multiplied they are what the worst point adds. */
+  function riskBars(row) {
+    const point = choice.settingPoint(row);
+    if (point < 0 || marks.bandOf(row) === "" || marks.bandOf(row) === "low") return [];
+    const most = about.most_ops_year;
+    const whole = about.most_consequence;
+    const bars = [
+      ["Operations a year", data.number("switching_points", "ops_year", point), most, (v) => `${v} of at most ${most}`],
+      ["Share that rings", data.number("switching_points", "likelihood", point), 1, (v) => `${Math.round(v * 100)} %`],
+      ["Severity", data.number("sites", "hazard", row), 100, (v) => `${Math.round(v)} of 100`],
+      ["Consequence", data.blocks["sites.consequence"][row] / 100, whole, (v) => `${v.toFixed(2)} of ${whole.toFixed(2)}`],
+    ].filter(([, number]) => !Number.isNaN(number));
+    const lines = bars.map(([label, number, of, words]) => {
+      const bar = node("span", { class: "bar", "aria-hidden": "true" }, node("i"));
+      bar.firstChild.style.width = `${Math.max(1.5, Math.min(100, (100 * number) / of))}%`;
+      return node("li", {}, node("span", { text: label }), bar, node("b", { text: words(number) }));
+    });
+    return [node("h3", { text: "Why it ranks here" }), node("ul", { class: "bars" }, ...lines)];
   }
 
   return { show, bandCounts };

@@ -8,13 +8,18 @@ survey.choice = (() => {
     kind: "", row: -1, view: null, findings: false,
   };
   const listeners = [];
-  const kept = { sites: new Int32Array(0), mask: new Uint8Array(0), points: new Int32Array(0) };
+  const kept = { sites: new Int32Array(0), mask: new Uint8Array(0), points: new Int32Array(0), findings: new Int32Array(0) };
 
-  function change(part, { fit = false } = {}) {
+  function change(part, { fit = false, back = false } = {}) {
     const narrows = ["district", "feeder", "status", "bands"].some((key) => key in part);
     Object.assign(state, part);
     if (narrows) narrow();
-    for (const listener of listeners) listener(state, { part, fit, narrows });
+    for (const listener of listeners) listener(state, { part, fit, narrows, back });
+  }
+
+  /* Close the card: back to the view from before it was opened. */
+  function close() {
+    change({ kind: "", row: -1 }, { back: true });
   }
 
   function codeOf(column, wanted) {
@@ -46,6 +51,7 @@ survey.choice = (() => {
     kept.mask = narrows ? mask : mask.fill(1);
     kept.sites = narrows ? Int32Array.from(rows) : Int32Array.from({ length: count }, (_, row) => row);
     kept.points = keptPoints(!narrows);
+    kept.findings = findings();
   }
 
   /* Switching points that expose a site that is shown. */
@@ -61,22 +67,32 @@ survey.choice = (() => {
     return Boolean(state.district || state.feeder || state.status || state.bands.size);
   }
 
-  /* The points whose replacement takes away most: summed priority of the high and severe sites whose hazard each sets. */
+  /* The points that most of the risk hangs on: summed risk of the high and severe sites whose hazard each sets. */
   function firstPoints(most) {
     const sums = new Map();
     const urgent = new Set(about.first_bands);
-    const priorityOf = data.reader("sites", "priority");
+    const riskOf = data.reader("sites", data.has("sites", "risk") ? "risk" : "priority");
     const anyUrgent = kept.sites.some((row) => urgent.has(survey.marks.bandOf(row)));
     for (const row of kept.sites) {
       const point = settingPoint(row);
-      const priority = priorityOf(row);
-      if (point < 0 || !(priority > 0) || (anyUrgent && !urgent.has(survey.marks.bandOf(row)))) continue;
+      const risk = riskOf(row);
+      if (point < 0 || !(risk > 0) || (anyUrgent && !urgent.has(survey.marks.bandOf(row)))) continue;
       const entry = sums.get(point) || { point, sum: 0, sites: [] };
-      entry.sum += priority;
+      entry.sum += risk;
       entry.sites.push(row);
       sums.set(point, entry);
     }
     return [...sums.values()].sort((a, b) => b.sum - a.sum || a.point - b.point).slice(0, most);
+  }
+
+  /* Findings that name a site or point that is shown; all of them while nothing is narrowed. */
+  function findings() {
+    const all = Array.from({ length: data.rows("findings") }, (_, row) => row);
+    if (!narrowed()) return Int32Array.from(all);
+    const shown = new Set();
+    for (const row of kept.sites) shown.add(data.text("sites", "site_id", row));
+    for (const row of kept.points) shown.add(data.text("switching_points", "switch_id", row));
+    return Int32Array.from(all.filter((row) => data.text("findings", "ids", row).split(" ").some((id) => shown.has(id))));
   }
 
   function settingPoint(row) {
@@ -84,5 +100,5 @@ survey.choice = (() => {
     return worst >= 0 ? worst : data.blocks["sites.switch_row"][row];
   }
 
-  return { state, kept, change, narrow, narrowed, firstPoints, settingPoint, listen: (listener) => listeners.push(listener) };
+  return { state, kept, change, close, narrow, narrowed, firstPoints, settingPoint, listen: (listener) => listeners.push(listener) };
 })();

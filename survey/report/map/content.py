@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from survey.assess.score import consequence
 from survey.linesets import LineSet
 from survey.report.map.columns import Blocks, pack_table
 from survey.report.map.grid import MapGrid
@@ -76,6 +77,7 @@ def map_content(result: SurveyResult) -> MapContent:
     _link(result, core)
     core.update(grid_lines(LineSet.of(outlines), grid).pack("outlines", np.arange(len(outlines))))
     core.update(_ways(result, grid))
+    core["sites.consequence"] = np.rint(100 * site_consequence(result)).astype(np.int64)
     return MapContent(
         blobs=chain([make_blob("core", core)], _line_blobs(result, runs, cables=grid_lines(cables, grid), grid=grid)),
         columns=[column for columns, _ in packed for column in columns],
@@ -92,6 +94,15 @@ def _changes(result: SurveyResult, grid: MapGrid) -> list[tuple[int, int, str]]:
         return []
     steps = grid.lonlat_steps(np.array([(change["lon"], change["lat"]) for change in placed])).tolist()
     return [(x, y, change["text"]) for (x, y), change in zip(steps, placed, strict=True)]
+
+
+def site_consequence(result: SurveyResult) -> NDArray[np.float64]:
+    """What depends on every site, 1 and more, as its risk is weighted."""
+    customers, critical, kva = (
+        np.nan_to_num(pd.to_numeric(result.sites[name]).to_numpy(dtype=np.float64, na_value=np.nan), posinf=0.0)
+        for name in ("customers", "critical", "kva")
+    )
+    return consequence(customers, critical, rating_va=kva * 1e3, settings=result.settings.score)
 
 
 @dataclass(frozen=True)

@@ -107,11 +107,16 @@ survey.data = (() => {
     return Number.isNaN(value) ? "" : value.toFixed(about_column.decimals);
   }
 
+  /* A text as people read it: codes as words. */
+  function words(table, column, row) {
+    return CODES.has(column) ? text(table, column, row).replaceAll("_", " ") : text(table, column, row);
+  }
+
   /* For people: thousands apart, unit behind, lengths in the units chosen. */
   function shown(table, column, row, units, most = Infinity) {
     const about_column = described.get(`${table}.${column}`);
     if (!about_column) return "–";
-    if (about_column.kind === "text") return text(table, column, row) || "–";
+    if (about_column.kind === "text") return words(table, column, row) || "–";
     const value = number(table, column, row);
     return Number.isNaN(value) ? "–" : `${figure(value, about_column, units, most)}${unitText(about_column, units)}`;
   }
@@ -119,7 +124,7 @@ survey.data = (() => {
   /* The same at a glance: three figures, codes as words. */
   function brief(table, column, row, units) {
     const about_column = described.get(`${table}.${column}`);
-    if (about_column.kind === "text") return (CODES.has(column) ? text(table, column, row).replaceAll("_", " ") : text(table, column, row)) || "–";
+    if (about_column.kind === "text") return words(table, column, row) || "–";
     const value = Math.abs(number(table, column, row));
     return shown(table, column, row, units, value ? Math.max(0, 2 - Math.floor(Math.log10(value))) : 0);
   }
@@ -143,6 +148,14 @@ survey.data = (() => {
     return `${Math.round(units === "us" ? metres * FEET : metres).toLocaleString("en-US")}${units === "us" ? " ft" : " m"}`;
   }
 
+  const rowMaps = new Map();
+
+  /* Row of an id, -1 where the table has none. */
+  function rowOf(table, column, id) {
+    if (!rowMaps.has(table)) rowMaps.set(table, new Map(Array.from({ length: rows(table) }, (_, row) => [text(table, column, row), row])));
+    return rowMaps.get(table).get(id) ?? -1;
+  }
+
   function placed(table, row) {
     return blocks[`${table}.x`][row] !== NOWHERE;
   }
@@ -155,5 +168,5 @@ survey.data = (() => {
     return false;
   }
 
-  return { blocks, columns, described, start, decoded, rows, text, number, reader, plain, shown, brief, figure, BRIEF, unitText, length, placed, has };
+  return { blocks, columns, described, start, decoded, rows, text, number, reader, plain, shown, brief, figure, BRIEF, unitText, length, placed, rowOf, has };
 })();

@@ -95,7 +95,7 @@ survey.layer = (() => {
     context.lineJoin = "round";
     context.lineCap = "round";
     const chosen = chosenParts();
-    paintOutlines(context, view);
+    const names = paintOutlines(context, view);
     context.globalAlpha = chosen ? 0.55 : 1;
     paintCables(context, view);
     context.globalAlpha = 1;
@@ -107,8 +107,8 @@ survey.layer = (() => {
     base();
     if (choice.state.findings) paintFindings(context, view);
     if (chosen) paintChosen(context, view, chosen);
-    const taken = chosen ? [] : paintFlags(context, view);
-    paintLabels(context, view, { chosen, taken });
+    const taken = chosen ? [] : paintFlags(context, view, names);
+    paintLabels(context, view, { chosen, taken: [...names, ...taken] });
   }
 
   function paintOutlines(context, view) {
@@ -117,10 +117,14 @@ survey.layer = (() => {
     context.setLineDash([]);
     context.font = "italic 13px Georgia, 'Times New Roman', serif";
     context.textAlign = "center";
+    const names = [];
     for (let owner = 0; owner < network.outlines.owners; owner += 1) {
       const [x, y] = topOf(view, owner);
-      if (inView(view, x, y)) haloText(context, about.districts[owner], { x, y: y - 7, colour: "#5e5138" });
+      if (!inView(view, x, y)) continue;
+      haloText(context, about.districts[owner], { x, y: y - 7, colour: "#5e5138" });
+      names.push({ x, y: y - 11, w: context.measureText(about.districts[owner]).width, h: 16 });
     }
+    return names;
   }
 
   function topOf(view, owner) {
@@ -327,7 +331,7 @@ survey.layer = (() => {
   function paintFindings(context, view) {
     context.font = "bold 11px system-ui, sans-serif";
     context.textAlign = "center";
-    for (let row = 0; row < data.rows("findings"); row += 1) {
+    for (const row of choice.kept.findings) {
       if (!data.placed("findings", row)) continue;
       const [x, y] = at(view, "findings", row);
       if (!inView(view, x, y)) continue;
@@ -370,13 +374,14 @@ survey.layer = (() => {
   }
 
   /* Numbers of the points to look at first, as in the list; each keeps clear of the ones before. */
-  function paintFlags(context, view) {
+  function paintFlags(context, view, names) {
     const taken = [];
     flags.forEach((point, place) => {
       const [x, y] = at(view, "switching_points", point);
       if (!inView(view, x, y, 30)) return;
       const spots = [[0, -30], [26, -20], [-26, -20], [30, 8], [-30, 8], [0, 32], [46, -40], [-46, -40]];
-      const clear = spots.filter(([a, b]) => taken.every((box) => Math.hypot(box.x - x - a, box.y - y - b) > 27));
+      const clear = spots.filter(([a, b]) => taken.every((box) => Math.hypot(box.x - x - a, box.y - y - b) > 27)
+        && free(names, { x: x + a, y: y + b, w: 26, h: 26 }));
       const [dx, dy] = clearest(clear.length ? clear : spots, nearSites(view, x, y));
       taken.push({ x: x + dx, y: y + dy, w: 26, h: 26 });
       context.strokeStyle = marks.INK;
@@ -468,7 +473,7 @@ survey.layer = (() => {
     for (const { row, x, y } of shownPoints(view)) test("point", row, x, y, 1);
     flags.forEach((row) => test("point", row, ...at(view, "switching_points", row), 2));
     if (choice.state.findings) {
-      for (let row = 0; row < data.rows("findings"); row += 1) test("finding", row, ...at(view, "findings", row), 1);
+      for (const row of choice.kept.findings) test("finding", row, ...at(view, "findings", row), 1);
     }
     found.sort((a, b) => a.distance - b.distance);
     if (!found.length) return null;
@@ -479,8 +484,8 @@ survey.layer = (() => {
   }
 
   /* West, south, east, north in grid steps of what is chosen, or of all that is shown. */
-  function extent() {
-    const chosen = chosenParts();
+  function extent(whole) {
+    const chosen = whole ? null : chosenParts();
     const box = [Infinity, Infinity, -Infinity, -Infinity];
     const grow = (x, y) => {
       box[0] = Math.min(box[0], x);
@@ -491,7 +496,7 @@ survey.layer = (() => {
     const growPlaced = (table, row) => {
       if (data.placed(table, row)) grow(data.blocks[`${table}.x`][row], data.blocks[`${table}.y`][row]);
     };
-    if (choice.state.kind === "finding") growPlaced("findings", choice.state.row);
+    if (choice.state.kind === "finding" && !whole) growPlaced("findings", choice.state.row);
     else if (chosen) {
       for (const [store, lines] of [[network.cables, [...chosen.cable, ...chosen.overhead]], ...chosen.ways]) {
         for (const line of lines) for (let i = store.firstPoint[line]; i < store.firstPoint[line + 1]; i += 1) grow(store.x[i], store.y[i]);
@@ -507,8 +512,8 @@ survey.layer = (() => {
     return L.CRS.EPSG3857.unproject(L.point(about.origin[0] + x * about.step_m, about.origin[1] + y * about.step_m));
   }
 
-  function latLngBounds() {
-    const [west, south, east, north] = extent();
+  function latLngBounds({ whole = false } = {}) {
+    const [west, south, east, north] = extent(whole);
     if (west === Infinity) return null;
     return L.latLngBounds(latLng(west, south), latLng(east, north));
   }

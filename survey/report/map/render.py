@@ -111,6 +111,7 @@ def _figure(result: SurveyResult) -> Figure:
 
 def _about(result: SurveyResult, content: MapContent, payload: Payload) -> dict[str, Any]:
     """What the page's scripts need to know beside the data."""
+    score = result.settings.score
     n_cables, n_paths = len(result.cables), len(result.sites)
     return {
         "columns": content.columns,
@@ -128,6 +129,8 @@ def _about(result: SurveyResult, content: MapContent, payload: Payload) -> dict[
         ],
         "statuses": [_mark(mark) for mark in STATUS_MARKS],
         "first_bands": FIRST_BANDS,
+        "most_ops_year": _most_operations(result),
+        "most_consequence": 1.0 + score.customers_weight + score.rating_weight + score.critical_weight,
         "units": result.settings.report.units,
         "voltage_limit_pu": result.settings.limits.voltage_pu,
         "counts": {"cables": n_cables, "paths": n_paths},
@@ -137,6 +140,12 @@ def _about(result: SurveyResult, content: MapContent, payload: Payload) -> dict[
         "background": bool(result.settings.report.background_tiles),
         "credit": result.settings.report.background_credit,
     }
+
+
+def _most_operations(result: SurveyResult) -> float:
+    """Most operations a year of any point, for a bar's whole."""
+    most = result.switching_points["ops_year"].max()
+    return float(most) if most > 0 else 1.0
 
 
 def _what_if(result: SurveyResult) -> dict[str, Any]:

@@ -13,8 +13,8 @@
     return { cables: about.counts.cables - inPage("cables"), paths: about.counts.paths - inPage("paths") };
   }
 
-  function fit() {
-    const bounds = layer.latLngBounds();
+  function fit({ whole = false } = {}) {
+    const bounds = layer.latLngBounds({ whole });
     const room = map.getSize().x < 500 ? 24 : 44;
     const chosen = choice.state.kind ? 60 : 0;
     if (bounds) map.fitBounds(bounds, { paddingTopLeft: [room, room], paddingBottomRight: [room + chosen, room], maxZoom: 17.5, animate: false });
@@ -75,7 +75,8 @@
     scale = L.control.scale({ metric: units === "metric", imperial: units === "us", maxWidth: 140, position: "bottomleft" }).addTo(map);
   }
 
-  function show(state, { part, fit: fitting, narrows }) {
+  function show(state, { part, fit: fitting, narrows, back }) {
+    const before = keepView(state, { fitting, back });
     at("here").hidden = true;
     if (narrows) layer.orderSites();
     panel.refresh({ part, narrows });
@@ -84,9 +85,40 @@
     legend();
     if ("units" in part) showScale(state.units);
     map.invalidateSize({ animate: false, pan: false });
+    if (before) map.setView(...before, { animate: false });
     if (fitting) fit();
     canvas.redraw();
     address.write();
+  }
+
+  let viewBefore = null;
+  let wasOpen = false;
+
+  /* The view from before a card was opened and the map went to it; closing the card goes back there. */
+  function keepView(state, { fitting, back }) {
+    const isOpen = Boolean(state.kind);
+    if (isOpen && !wasOpen && fitting) viewBefore = [map.getCenter(), map.getZoom()];
+    const again = !isOpen && back ? viewBefore : null;
+    if (!isOpen) viewBefore = null;
+    wasOpen = isOpen;
+    return again;
+  }
+
+  /* A button that shows all that the filters leave. */
+  function wholeControl() {
+    const control = L.control({ position: "topright" });
+    control.onAdd = () => {
+      const box = L.DomUtil.create("div", "leaflet-bar");
+      const button = survey.table.node("a", { href: "#", role: "button", class: "whole", title: "The whole network", "aria-label": "Show the whole network", text: "all" });
+      button.addEventListener("click", (event) => {
+        event.preventDefault();
+        event.stopPropagation();
+        fit({ whole: true });
+      });
+      box.append(button);
+      return box;
+    };
+    return control;
   }
 
   function remember() {
@@ -160,11 +192,11 @@
     map.on("click", chooseAt);
     map.on("mousemove", hoverSoon);
     map.on("mouseout", () => { at("tip").hidden = true; });
-    window.addEventListener("hashchange", () => openAddress());
+    window.addEventListener("popstate", () => openAddress());
     document.addEventListener("keydown", (event) => {
       if (event.key !== "Escape" || event.defaultPrevented) return;
       if (!at("here").hidden) at("here").hidden = true;
-      else if (choice.state.kind) choice.change({ kind: "", row: -1 });
+      else if (choice.state.kind) choice.close();
     });
     window.addEventListener("beforeprint", () => {
       survey.paper.prepare(map, layer);
@@ -197,6 +229,7 @@
     map.setView([0, 0], 3, { animate: false });
     if (survey.about.blobs.length <= 3) await readLines();
     L.control.zoom({ position: "topright" }).addTo(map);
+    wholeControl().addTo(map);
     panel.start();
     startLegend();
     listen();

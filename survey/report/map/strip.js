@@ -4,12 +4,7 @@ survey.strip = (() => {
   const { data, choice, marks } = survey;
   const { node } = survey.table;
   const LENGTH = /^([\d.]+) m (cable|overhead)$/;
-  let siteRows = null;
-
-  function rowOfSite(id) {
-    if (!siteRows) siteRows = new Map(Array.from({ length: data.rows("sites") }, (_, row) => [data.text("sites", "site_id", row), row]));
-    return siteRows.get(id) ?? -1;
-  }
+  const rowOfSite = (id) => data.rowOf("sites", "site_id", id);
 
   /* Parts of a strip: kind, id or words, metres. */
   function parse(text) {

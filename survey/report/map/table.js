@@ -22,7 +22,7 @@ survey.table = (() => {
     findings: {
       table: "findings", kind: "finding", id: "rule", noun: "findings",
       columns: () => ["severity", "rule", data.has("findings", "sites") ? "sites" : "count", "message"],
-      rows: () => Int32Array.from({ length: data.rows("findings") }, (_, row) => row),
+      rows: () => choice.kept.findings,
     },
   };
   /* What explains a priority: numbers of the worst point, which sets it; without a study its part is played by Xc/Xm. */
@@ -83,7 +83,7 @@ survey.table = (() => {
   /* Sorts again only when the order can have changed; turns to the page of what is chosen. */
   function show() {
     const { state, kept } = choice;
-    const key = [state.tab, state.sort[state.tab], kept.sites, kept.points];
+    const key = [state.tab, state.sort[state.tab], kept.sites, kept.points, kept.findings];
     if (!key.every((value, place) => value === shownFor[place])) {
       ordered = sorted();
       page = 0;
