@@ -173,11 +173,9 @@ def test_the_file_that_ships_is_made_of_the_parts(tmp_path):
         assert np.allclose(values, shipped.values[name], rtol=1e-3, atol=1e-6), name
 
 
-def test_a_fill_is_continued_where_it_stopped(tmp_path, monkeypatch, capsys):
+def test_a_fill_is_continued_where_it_stopped(tmp_path, capsys):
     pieces = [Column(Circuit.DELTA, len(G_AXIS) - 1, im, 0) for im in (len(IM_AXIS) - 1, len(IM_AXIS) - 2)]
-    monkeypatch.setattr(atlas_fill, "all_columns", lambda: pieces[:1])
-    atlas_fill.fill(tmp_path, out=tmp_path / "part-1.npz", workers=1, seconds=300.0)
-    monkeypatch.setattr(atlas_fill, "all_columns", lambda: pieces)
-    atlas_fill.fill(tmp_path, out=tmp_path / "part-2.npz", workers=1, seconds=300.0)
+    atlas_fill.fill(tmp_path, out=tmp_path / "part-1.npz", workers=1, seconds=300.0, columns=pieces[:1])
+    atlas_fill.fill(tmp_path, out=tmp_path / "part-2.npz", workers=1, seconds=300.0, columns=pieces)
     assert "1 columns now, 0 to do" in capsys.readouterr().out
     assert set(read_parts(tmp_path)) == {piece.key for piece in pieces}
