@@ -23,6 +23,9 @@ The rules; ``# RULE n`` stands in the code where one is applied.
    where the settings or a source point say so.
 8. *Nothing is lost.* Cables, sites, devices and sources are used, or named in a finding.
 9. *The graph* can be taken out for networkx, keyed by asset ids (``survey.network.export``).
+10. *Either end*: with a normally open device closed, or a closed ring, one device of the loop is open; what hangs
+   between it and another is what that one exposes, a difference of running sums
+   along the loop (``survey.network.ties``).
 """
 
 from survey.network.build import build_network

@@ -54,6 +54,7 @@ def pair_devices(loops: Loops, *, single: Bools) -> Pairs:
 
 def pair_sections(loops: Loops, pairs: Pairs, *, sections: Sections) -> Sections:
     """What every pair's worked device exposes in that state: all that hangs between the two devices."""
+    # RULE 10: what hangs between the two, whichever is open
     first = np.minimum(pairs.opened, pairs.worked)
     last = np.maximum(pairs.opened, pairs.worked)
     views = []
