@@ -7,22 +7,33 @@ survey.fan = (() => {
   const ONE_PLACE_M = 1.0;
   const STILL = [0, 0];
   const shifts = { sites: new Map(), switching_points: new Map() };
-  const stalks = [];
+  let stalks = null;
 
-  /* Places taken by more than one; the first of each stays where it is. */
+  /* Places taken by more than one, found with a table of slots; the first of each stays where it is. Made when first needed. */
   function start() {
+    const tables = ["sites", "switching_points"];
     const side = ONE_PLACE_M / survey.about.step_m;
-    const places = new Map();
-    for (const table of ["sites", "switching_points"]) {
+    const total = data.rows(tables[0]) + data.rows(tables[1]);
+    const size = 2 ** Math.ceil(Math.log2(2 * total + 2));
+    const [slots, cx, cy] = [new Int32Array(size).fill(-1), new Int32Array(total), new Int32Array(total)];
+    const nameOf = (one) => (one < data.rows(tables[0]) ? [tables[0], one] : [tables[1], one - data.rows(tables[0])]);
+    const shared = new Map();
+    let one = -1;
+    for (const table of tables) {
+      const [x, y] = [data.blocks[`${table}.x`], data.blocks[`${table}.y`]];
       for (let row = 0; row < data.rows(table); row += 1) {
+        one += 1;
         if (!data.placed(table, row)) continue;
-        const key = Math.round(data.blocks[`${table}.x`][row] / side) * 67108864 + Math.round(data.blocks[`${table}.y`][row] / side);
-        const there = places.get(key);
-        if (there === undefined) places.set(key, [table, row]);
-        else there.push(table, row);
+        cx[one] = Math.round(x[row] / side);
+        cy[one] = Math.round(y[row] / side);
+        let slot = (Math.imul(cx[one], 73856093) ^ Math.imul(cy[one], 19349663)) & (size - 1);
+        while (slots[slot] >= 0 && (cx[slots[slot]] !== cx[one] || cy[slots[slot]] !== cy[one])) slot = (slot + 1) & (size - 1);
+        if (slots[slot] < 0) slots[slot] = one;
+        else shared.set(slots[slot], [...(shared.get(slots[slot]) || nameOf(slots[slot])), ...nameOf(one)]);
       }
     }
-    for (const there of places.values()) if (there.length > 2) spread(there);
+    for (const there of shared.values()) spread(there);
+    stalks ??= [];
   }
 
   function spread(there) {
@@ -33,12 +44,14 @@ survey.fan = (() => {
       const reach = REACH * (1 + Math.floor(i / 8) * (rounds > 1 ? 0.9 : 0));
       const [table, row] = there.slice(2 * i + 2, 2 * i + 4);
       shifts[table].set(row, [Math.cos(angle) * reach, -Math.sin(angle) * reach]);
-      stalks.push([table, row]);
+      (stalks ??= []).push([table, row]);
     }
   }
 
   function opens(view) {
-    return view.zoom >= NEAR_ZOOM && stalks.length > 0;
+    if (view.zoom < NEAR_ZOOM) return false;
+    if (!stalks) start();
+    return stalks.length > 0;
   }
 
   function shift(view, table, row) {
@@ -61,5 +74,5 @@ survey.fan = (() => {
     context.stroke();
   }
 
-  return { start, opens, shift, paintStalks };
+  return { opens, shift, paintStalks };
 })();

@@ -214,7 +214,6 @@
     data.start();
     network.start();
     marks.start();
-    survey.fan.start();
     choice.narrow();
     layer.orderSites();
   }
