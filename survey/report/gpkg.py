@@ -39,6 +39,7 @@ SECTION_COLUMNS = (
     "switch_id", "feeder", "switch_device", "exposed_cable_m", "exposed_sites", "exposed_kva", "peak_pu",
     "top_priority", "band",
 )  # fmt: skip
+MARK = Column("mark", "text", alias="Drawn as", description="Band of an assessed site, status of any other")
 
 _OPTIONS = {
     "OGR_CURRENT_DATE": FIXED_DATE,
@@ -128,8 +129,17 @@ def _with_shapes(content: pa.Table, geometries: NDArray[np.object_] | LineSet, *
 
 
 def _sites(result: SurveyResult, tables: ResultTables) -> _Layer:
-    content = _with_shapes(tables.sites, result.site_points)
-    return _layer("sites", content, geometry_type="Point", frame=result.sites, described="sites")
+    status = result.sites["status"].astype(str)
+    drawn_as = result.sites["band"].astype(str).where(status == "assessed", status)
+    content = tables.sites.append_column(MARK.name, pa.array(drawn_as.to_numpy(object), type=pa.string()))
+    layer = _layer(
+        "sites",
+        _with_shapes(content, result.site_points),
+        geometry_type="Point",
+        frame=result.sites,
+        described="sites",
+    )
+    return replace(layer, columns=[*layer.columns, MARK])
 
 
 def _switching_points(result: SurveyResult, tables: ResultTables) -> _Layer:

@@ -12,11 +12,11 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 
-from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, NO_HAZARD, hazard_colours
+from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, NO_HAZARD, STATUS_MARKS, hazard_colours
 
 _SLD, _SE, _OGC = "http://www.opengis.net/sld", "http://www.opengis.net/se", "http://www.opengis.net/ogc"
-_SLD_SHAPES = {"dot": "circle", "ring": "circle", "diamond": "square"}
-_QML_SHAPES = {"dot": "circle", "ring": "circle", "cross": "cross2"}
+_SLD_SHAPES = {"dot": "circle", "ring": "circle", "loop": "circle", "diamond": "square", "plus": "cross"}
+_QML_SHAPES = {"dot": "circle", "ring": "circle", "loop": "circle", "cross": "cross2", "plus": "cross"}
 _MM_PER_PX = 25.4 / 96
 _INK = "#3d3a35"
 _QUIET = "#6f6b64"
@@ -67,6 +67,9 @@ def layer_looks() -> dict[str, Look]:
         mark.key: (mark.label, Symbol(colour, mark.size_px, mark.shape))
         for mark, colour in zip(BAND_MARKS, colours, strict=True)
     }
+    statuses = {
+        mark.key: (mark.label, Symbol(NO_HAZARD, mark.size_px, mark.shape, hollow=True)) for mark in STATUS_MARKS
+    }
     lines = {
         mark.key: (mark.label, Symbol(colour, width))
         for mark, colour, width in zip(BAND_MARKS, colours, (0.8, 1.2, 1.8, 2.4), strict=True)
@@ -75,7 +78,7 @@ def layer_looks() -> dict[str, Look]:
         "sections": Look("band", {**lines, "": ("No band", Symbol(NO_HAZARD, 0.8))}),
         "paths": Look("", {"": ("Walked path", Symbol(_QUIET, 0.8))}),
         "switching_points": Look("", {"": ("Switching point", Symbol(_INK, 7, "square", hollow=True))}),
-        "sites": Look("band", {**marks, "": ("No band", Symbol(NO_HAZARD, 6, "ring", hollow=True))}),
+        "sites": Look("mark", {**marks, **statuses, "": ("Anything else", Symbol(NO_HAZARD, 6, "ring", hollow=True))}),
         "findings": Look(
             "severity",
             {

@@ -7,7 +7,7 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from survey.findings import SEVERITIES
-from survey.report.ramp import BAND_MARKS, BANDS
+from survey.report.ramp import BAND_MARKS, BANDS, STATUS_MARKS
 from survey.report.styles import layer_looks, qml_text, sld_text
 
 SE, OGC = "{http://www.opengis.net/se}", "{http://www.opengis.net/ogc}"
@@ -43,7 +43,7 @@ def test_qml_categories_name_their_symbols(layer: str) -> None:
 
 def test_every_band_and_severity_has_its_look() -> None:
     looks = layer_looks()
-    assert tuple(looks["sites"].symbols) == (*BANDS, "")
+    assert tuple(looks["sites"].symbols) == (*BANDS, *(mark.key for mark in STATUS_MARKS), "")
     assert set(SEVERITIES) - set(looks["findings"].symbols) == {"assumed"}
 
 
