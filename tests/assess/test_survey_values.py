@@ -245,8 +245,18 @@ def test_cable_of_limit_length_just_meets_the_limit(surveyed):
 
 
 def test_interval_contains_the_score_and_grows_with_doubt(surveyed):
-    known = surveyed()
-    doubtful = surveyed(set_site("T1", exc_pct=np.nan, nll_w=np.nan))
+    def short(change=lambda _: None):
+        """With little cable: a score at the end of its scale has no room for doubt."""
+
+        def both(layers):
+            cables = layers["cables"]
+            cables.loc[cables.cable_id.isin(["C1", "C2", "C3"]), "length_m"] = 8.0
+            change(layers)
+
+        return both
+
+    known = surveyed(short())
+    doubtful = surveyed(short(set_site("T1", exc_pct=np.nan, nll_w=np.nan)))
     for result in (known, doubtful):
         sites = result.sites.dropna(subset="score")
         assert (sites.score_low <= sites.score + 1e-9).all()
