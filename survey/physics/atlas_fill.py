@@ -17,7 +17,7 @@ import multiprocessing as mp
 import os
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -47,7 +47,7 @@ HALVINGS: Final = 3
 CONDUCTS_FROM_PU: Final = 1.75
 """An arrester changes nothing of what ends below its knee, 1.805."""
 SAVE_EVERY_S: Final = 30.0
-LEAST_FILLED: Final = 0.3
+LEAST_FILLED: Final = 0.75
 """Part of the nodes from which a circuit is shipped."""
 
 
@@ -74,7 +74,6 @@ FINE: Final = Draws(6, (1, 2, 4), 4)
 LOADED: Final = Draws(3, (1, 2, 4), 4)
 FINE_CLAMPED: Final = Draws(3, (1, 2, 4), 4)
 LOADED_CLAMPED: Final = Draws(3, (1, 2), 2)
-COARSE: Final = Draws(3, (1,), 4)
 CALM: Final = Draws(1, (1,), 1)
 
 
@@ -151,7 +150,6 @@ class Column:
     g: int
     im: int
     start: int
-    coarse: bool = False
 
     @property
     def key(self) -> Key:
@@ -171,8 +169,8 @@ class Column:
     def draws(self, b: float, *, clamped: bool) -> Draws:
         """How many draws its node at b takes."""
         calm = b < CALM_CHARGE_LOSS * G_AXIS[self.g] or IM_AXIS[self.im] > CALM_XC_XM * b
-        if calm or self.coarse:
-            return CALM if calm else COARSE
+        if calm:
+            return CALM
         if clamped:
             return FINE_CLAMPED if self.g < FINE_G else LOADED_CLAMPED
         return FINE if self.g < FINE_G else LOADED
@@ -278,13 +276,6 @@ def computed(columns: list[Column], *, workers: int, seconds: float) -> Iterator
     print(f"{time.monotonic() - begun:.0f} s, {busy:.0f} s of processors")
 
 
-def coarse_columns(circuit: Circuit) -> list[Column]:
-    """Every other g and im of a circuit, with few draws: what stands in until it is filled."""
-    ends = IM_SHIPPED.start % 2
-    chosen = (c for c in all_columns() if c.circuit is circuit and c.g % 2 == 0 and c.im % 2 == ends)
-    return [replace(column, coarse=True) for column in chosen]
-
-
 def fill(folder: Path, *, out: Path, workers: int, seconds: float, columns: list[Column]) -> None:
     """Compute pieces that no part file has, and write them to a part file of their own."""
     have = read_parts(folder)
@@ -304,7 +295,7 @@ def fill(folder: Path, *, out: Path, workers: int, seconds: float, columns: list
 
 def assemble(folder: Path) -> None:
     """Write the files that ship from the parts of a folder; a circuit of which little is filled gets none."""
-    done = read_parts(folder, "coarse-*.npz") | read_parts(folder)
+    done = read_parts(folder)
     for circuit in Circuit:
         nodes = columns_of(circuit, done)
         filled = float(np.isfinite(nodes[:, IM_SHIPPED, :, 0]).mean())
@@ -321,15 +312,12 @@ def main() -> None:
     parser.add_argument("--out", type=Path, help="part file to write; without it the parts are assembled")
     parser.add_argument("--minutes", type=float, default=1e6, help="stop after")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
-    parser.add_argument(
-        "--coarse", choices=[circuit.name.lower() for circuit in Circuit], help="of this circuit a little"
-    )
     options = parser.parse_args()
     if options.out is None:
         assemble(options.parts)
     else:
-        columns = coarse_columns(Circuit[options.coarse.upper()]) if options.coarse else all_columns()
-        fill(options.parts, out=options.out, workers=options.workers, seconds=60.0 * options.minutes, columns=columns)
+        seconds = 60.0 * options.minutes
+        fill(options.parts, out=options.out, workers=options.workers, seconds=seconds, columns=all_columns())
 
 
 if __name__ == "__main__":

@@ -28,10 +28,10 @@ STEPS_PER_DECADE: Final = 20
 """Steps of load a decade of g that the load needed is searched on."""
 
 
-def read_parts(folder: Path, names: str = "part-*.npz") -> dict[Key, Part]:
+def read_parts(folder: Path) -> dict[Key, Part]:
     """Finished pieces of all part files of a folder."""
     done: dict[Key, Part] = {}
-    for file in sorted(folder.glob(names)):
+    for file in sorted(folder.glob("part-*.npz")):
         with np.load(file) as data:
             if int(data["version"]) == ATLAS_VERSION:
                 for key, values in zip(data["keys"], data["values"], strict=True):
