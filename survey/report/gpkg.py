@@ -22,6 +22,7 @@ from pyproj import CRS, Transformer
 
 from survey.fingerprint import what_if_words
 from survey.linesets import LineSet
+from survey.report.ramp import drawn_as
 from survey.report.styles import layer_looks, qml_text, sld_text
 from survey.report.tables import Column, TableName, columns_of
 from survey.report.wkb import well_known_binary
@@ -39,7 +40,7 @@ SECTION_COLUMNS = (
     "switch_id", "feeder", "switch_device", "exposed_cable_m", "exposed_sites", "exposed_kva", "peak_pu",
     "top_priority", "band",
 )  # fmt: skip
-MARK = Column("mark", "text", alias="Drawn as", description="Band of an assessed site, status of any other")
+MARK = Column("mark", "text", alias="Drawn as", description="Band where one was decided, else the status")
 
 _OPTIONS = {
     "OGR_CURRENT_DATE": FIXED_DATE,
@@ -129,9 +130,9 @@ def _with_shapes(content: pa.Table, geometries: NDArray[np.object_] | LineSet, *
 
 
 def _sites(result: SurveyResult, tables: ResultTables) -> _Layer:
-    status = result.sites["status"].astype(str)
-    drawn_as = result.sites["band"].astype(str).where(status == "assessed", status)
-    content = tables.sites.append_column(MARK.name, pa.array(drawn_as.to_numpy(object), type=pa.string()))
+    pairs = zip(result.sites["band"].astype(str), result.sites["status"].astype(str), strict=True)
+    marks = pa.array([drawn_as(band, status) for band, status in pairs], type=pa.string())
+    content = tables.sites.append_column(MARK.name, marks)
     layer = _layer(
         "sites",
         _with_shapes(content, result.site_points),

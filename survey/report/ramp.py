@@ -101,7 +101,13 @@ def hazard_colours(hazard: NDArray[np.float64]) -> list[str]:
     return list(np.where(known, table[step], NO_HAZARD))
 
 
+def drawn_as(band: str, status: str) -> str:
+    """Key of a site's mark: its band where one was decided (also with its ring opened), else its status."""
+    decided = status in {"assessed", ""} or (status == "looped" and band)
+    return band if decided else status
+
+
 def mark_of(band: str, status: str) -> Mark:
-    """The mark of a site: its status's when it is not assessed, else its band's."""
+    """The mark of a site."""
     marks = {mark.key: mark for mark in (*BAND_MARKS, *STATUS_MARKS)}
-    return marks.get(status) or marks.get(band) or STATUS_MARKS[-1]
+    return marks.get(drawn_as(band, status), STATUS_MARKS[-1])

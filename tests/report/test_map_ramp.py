@@ -48,6 +48,8 @@ def test_first_ranks_are_drawn_larger():
 
 def test_a_site_that_is_not_assessed_gets_its_status_mark():
     assert mark_of("low", "not_susceptible").label == "Not susceptible"
+    assert mark_of("", "looped").label == "On a ring, undecided"
+    assert mark_of("severe", "looped").label == "Severe"
     assert len({(mark.shape, mark.size_px) for mark in STATUS_MARKS}) == len(STATUS_MARKS)
     assert mark_of("severe", "assessed").shape == "diamond"
     assert mark_of("", "unreached").shape == "cross"

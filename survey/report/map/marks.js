@@ -49,7 +49,9 @@ survey.marks = (() => {
     const places = new Map(all.map((mark, place) => [mark.key, place]));
     for (let row = 0; row < count; row += 1) {
       const band = data.text("sites", "band", row);
-      const key = [data.text("sites", "status", row), band].find((text) => places.has(text));
+      const status = data.text("sites", "status", row);
+      /* a ring that was opened in the survey gives a band; nothing else that is not assessed is drawn as one */
+      const key = [status === "looped" && band ? "" : status, band].find((text) => places.has(text));
       markPlace[row] = key === undefined ? all.length - 1 : places.get(key);
       bandCode[row] = bandKeys.indexOf(band);
       const value = hazard(row);

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from survey.errors import OutputError
 from survey.fingerprint import what_if_words
-from survey.report.ramp import Mark, hazard_colours, mark_of
+from survey.report.ramp import BANDS, Mark, drawn_as, hazard_colours, mark_of
 from survey.report.sheets.lettering import clean
 from survey.report.sheets.view import Floats, local_crs, moved
 
@@ -157,8 +157,9 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
 
 
 def _drawn_hazard(sites: pd.DataFrame) -> Floats:
-    """Hazard of the assessed sites, NaN for others: they are drawn as what they are, without a colour."""
-    return sites["hazard"].where(sites["status"] == "assessed").to_numpy(dtype=np.float64)
+    """Hazard of the sites with a band to draw, NaN for others: they are drawn as what they are, without a colour."""
+    ranked = [drawn_as(str(b), str(s)) in BANDS for b, s in zip(sites["band"], sites["status"], strict=True)]
+    return sites["hazard"].where(np.array(ranked, dtype=bool)).to_numpy(dtype=np.float64)
 
 
 def _report_settings(saved: SavedSurvey) -> dict[str, object]:

@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from survey.report.ramp import Mark, rank_size
+from survey.report.ramp import BANDS, Mark, rank_size
 from survey.report.sheets.content import SheetContent
 from survey.report.sheets.labels import LabelField, Placed
 from survey.report.sheets.lettering import BOLD, REGULAR, SLANTED, text_width
@@ -81,8 +81,8 @@ class MapPage:
 
 
 def mark_radius(content: SheetContent, row: int) -> float:
-    """Half the width of a site's mark, points: by rank for assessed sites, as on the map."""
-    ranked = content.sites["status"].iloc[row] == "assessed"
+    """Half the width of a site's mark, points: by rank for those with a band, as on the map."""
+    ranked = content.marks[row].key in BANDS
     return paper_radius(content.marks[row]) * (rank_size(int(content.sites["rank"].iloc[row])) if ranked else 1.0)
 
 
