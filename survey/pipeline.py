@@ -164,7 +164,7 @@ def survey_tables(
     with clock.stage("assess"):
         assessment = assess_network(network, settings=settings, findings=findings, progress=count)
     with clock.stage("collect"):
-        record = {"open_devices": open_devices(tables)}
+        record = {"open_devices": open_devices(tables), "open_places": open_places(tables)}
         members = section_members(network, assessment)
         give_back()
         result = collect_result(network, assessment, settings=settings, members=members, record=record)
@@ -180,6 +180,13 @@ def open_devices(tables: NetworkTables) -> list[str]:
     """Ids of the devices that are open in the normal state, sorted."""
     switches = tables.switches
     return sorted(map(str, switches.loc[switches["open"].to_numpy(bool), "switch_id"]))
+
+
+def open_places(tables: NetworkTables) -> list[list[float]]:
+    """Longitude and latitude (WGS 84) of the devices that are open in the normal state and have a place, sorted."""
+    switches = tables.switches
+    places = switches.loc[switches["open"].to_numpy(bool), ["lon", "lat"]].dropna().round(7)
+    return sorted(places.to_numpy(float).tolist())
 
 
 def data_date(path: Path, files: Iterable[str]) -> str:

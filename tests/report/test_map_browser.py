@@ -632,3 +632,16 @@ def test_bars_tell_why_a_site_ranks_where_it_does(see, town, tmp_path):
     weight = site_consequence(replace(town, sites=sites))[row]
     assert bars["Consequence"][1].startswith(f"{weight:.2f} of ")
     assert bars["Operations a year"][1].endswith("of at most 4")
+
+
+def test_normally_open_points_are_drawn_and_named(see, page, town, tmp_path):
+    assert "Normally open" not in legend(see(page))
+    places = [[float(town.sites["lon"][0]), float(town.sites["lat"][0])]]
+    path = tmp_path / "map.html"
+    path.write_text(render_map(replace(town, record={"open_places": places})), encoding="utf-8")
+    browser = see(path.as_uri())
+    assert "Normally open" in legend(browser)
+    steps = browser.execute_script(
+        "const d = survey.data.blocks; return [d['open.x'][0] - d['sites.x'][0], d['open.y'][0] - d['sites.y'][0]]"
+    )
+    assert max(map(abs, steps)) <= 1

@@ -228,3 +228,12 @@ def test_five_hundred_sites_are_all_in_the_table(tmp_path: Path) -> None:
     text = subprocess.run(["pdftotext", path, "-"], capture_output=True, text=True, check=True).stdout
     assert "Harbour" in text
     assert all(site in text for site in saved.sites["site_id"])
+
+
+def test_places_that_are_normally_open_are_on_the_map_and_in_the_legend(tmp_path: Path) -> None:
+    sites = site_table(streets(12))
+    open_places = [[float(sites["lon"][0]), float(sites["lat"][0])]]
+    with_open = print_harbour(saved_survey(sites, record={"open_places": open_places}), tmp_path / "a")
+    without = print_harbour(saved_survey(sites), tmp_path / "b")
+    assert "Normally open" in pages(with_open)[0]
+    assert "Normally open" not in pages(without)[0]

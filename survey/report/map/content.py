@@ -77,6 +77,7 @@ def map_content(result: SurveyResult) -> MapContent:
     _link(result, core)
     core.update(grid_lines(LineSet.of(outlines), grid).pack("outlines", np.arange(len(outlines))))
     core.update(_ways(result, grid))
+    core.update(_open_points(result, grid))
     core["sites.consequence"] = np.rint(100 * site_consequence(result)).astype(np.int64)
     return MapContent(
         blobs=chain([make_blob("core", core)], _line_blobs(result, runs, cables=grid_lines(cables, grid), grid=grid)),
@@ -163,6 +164,12 @@ def _ways(result: SurveyResult, grid: MapGrid) -> Blocks:
     else:
         lines, above = LineSet.of(result.point_ways), result.point_above
     return {**grid_lines(lines, grid).pack("ways", np.arange(n)), "points.above": above}
+
+
+def _open_points(result: SurveyResult, grid: MapGrid) -> Blocks:
+    """Grid steps of the devices that are open in the normal state."""
+    at = grid.lonlat_steps(np.array(result.record.get("open_places", []), dtype=np.float64).reshape(-1, 2))
+    return {"open.x": at[:, 0], "open.y": at[:, 1]}
 
 
 def _degrees(frame: pd.DataFrame) -> NDArray[np.float64]:

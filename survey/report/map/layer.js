@@ -101,6 +101,7 @@ survey.layer = (() => {
     context.globalAlpha = 1;
     if (chosen) paintSection(context, view, chosen);
     if (document.body.classList.contains("what-if")) paintWhatIf(context, view);
+    paintOpenPoints(context, view);
     fan.paintStalks(context, view);
     paintPoints(context, view, { ratio, chosen });
     paintSites(context, view, { ratio, chosen });
@@ -326,6 +327,23 @@ survey.layer = (() => {
       context.strokeRect(px - 11, py - 11, 22, 22);
     }
     context.setLineDash([]);
+  }
+
+  /* Where the network is open in its normal state: an open ring, so that the line seems to end there. */
+  function paintOpenPoints(context, view) {
+    if (view.zoom < 13) return;
+    const [xs, ys] = [data.blocks["open.x"], data.blocks["open.y"]];
+    context.fillStyle = PAPER;
+    context.strokeStyle = marks.INK;
+    for (let i = 0; i < xs.length; i += 1) {
+      const [x, y] = [view.left + xs[i] * view.scale, view.top - ys[i] * view.scale];
+      if (!inView(view, x, y)) continue;
+      context.beginPath();
+      context.arc(x, y, 4.5, Math.PI * 0.25, Math.PI * 1.75);
+      context.fill();
+      context.lineWidth = 1.5;
+      context.stroke();
+    }
   }
 
   function paintFindings(context, view) {

@@ -40,6 +40,7 @@
     const chosen = choice.state.kind === "site" || choice.state.kind === "point";
     const lines = [
       data.rows("switching_points") && line(marks.svg("point", { size: 11, colour: about.paper }), "Switching point"),
+      data.blocks["open.x"].length && line(marks.svg("open", { size: 9, colour: "" }), "Normally open"),
       layer.hasLines(true) && line(swatch("cable"), "Shielded cable"),
       layer.hasLines(false) && line(swatch("overhead"), "Overhead line"),
       chosen && line(swatch("section"), "Exposed cable"),

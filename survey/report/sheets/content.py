@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from pyproj import CRS
 
 from survey.errors import OutputError
 from survey.fingerprint import what_if_words
@@ -17,8 +18,6 @@ from survey.report.sheets.lettering import clean
 from survey.report.sheets.view import Floats, local_crs, moved
 
 if TYPE_CHECKING:
-    from pyproj import CRS
-
     from survey.report.reread import SavedSurvey
 
 NO_DISTRICT = "(no district)"
@@ -52,6 +51,8 @@ class SheetContent:
         Their switching points. Shape (n_switches, 2).
     points
         Rows of the survey's switching points that the sites name.
+    open_m
+        Places of the devices that are open in the normal state. Shape (n_open, 2).
     what_if
         That the survey is hypothetical, ``""`` where it is not.
     """
@@ -70,6 +71,7 @@ class SheetContent:
     switches_m: Floats
     switch_ids: tuple[str, ...]
     points: pd.DataFrame
+    open_m: Floats
     what_if: str = ""
 
     @property
@@ -152,6 +154,7 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
         switches_m=switch_xy,
         switch_ids=tuple(clean(name, limit=40) for name in saved.switching_points["switch_id"][switches]),
         points=saved.switching_points[switches],
+        open_m=_open_places(saved, local=local),
         what_if=what_if_words(saved.record),
     )
 
@@ -194,6 +197,11 @@ def _network(saved: SavedSurvey, xy_m: Floats, *, local: CRS) -> tuple[NDArray[n
     near = _touches(lines, back.bounds)
     shielded = saved.network["shielded"].to_numpy(dtype=bool)[near]
     return moved(lines[near], source=saved.network.crs, target=local), shielded
+
+
+def _open_places(saved: SavedSurvey, *, local: CRS) -> Floats:
+    degrees = np.array(saved.record.get("open_places", []), dtype=np.float64).reshape(-1, 2)
+    return _xy(np.asarray(shapely.points(degrees), dtype=object), source=CRS.from_epsg(4326), target=local)
 
 
 def _touches(lines: NDArray[np.object_], bounds: tuple[float, float, float, float]) -> NDArray[np.bool_]:

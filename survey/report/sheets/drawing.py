@@ -49,6 +49,8 @@ def draw_map(canvas: Canvas, page: MapPage, content: SheetContent, *, close: Seq
     canvas.clipPath(clip, stroke=0, fill=0)
     _draw_sections(canvas, view, content)
     draw_cables(canvas, view, content)
+    for place in view.to_page(content.open_m[view.shows(content.open_m)]).tolist():
+        draw_open(canvas, place)
     _draw_windows(canvas, page, close)
     _draw_leaders(canvas, [*page.labels.values(), *page.switch_labels.values()])
     _draw_switches(canvas, page, content)
@@ -167,6 +169,16 @@ def draw_switch(canvas: Canvas, place: Sequence[float], *, radius: float = SWITC
     canvas.setLineWidth(0.8)
     canvas.rect(x - radius, y - radius, 2 * radius, 2 * radius, stroke=1, fill=1)
     canvas.line(x - radius, y - radius, x + radius, y + radius)
+
+
+def draw_open(canvas: Canvas, place: Sequence[float], *, radius: float = 3.0) -> None:
+    """Where the network is open in its normal state: an open ring."""
+    x, y = place
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setFillColor(white)
+    canvas.setLineWidth(0.9)
+    canvas.circle(x, y, radius, stroke=0, fill=1)
+    canvas.arc(x - radius, y - radius, x + radius, y + radius, startAng=45, extent=270)
 
 
 def _draw_sites(canvas: Canvas, page: MapPage, content: SheetContent) -> None:

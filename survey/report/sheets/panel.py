@@ -30,6 +30,7 @@ from survey.report.sheets.drawing import (
     draw_border,
     draw_mark,
     draw_number,
+    draw_open,
     draw_switch,
     tint,
 )
@@ -122,6 +123,10 @@ def draw_legend(column: TextColumn, content: SheetContent) -> None:
     column.y -= LINE
     draw_switch(column.canvas, (column.rect.x0 + _SAMPLE / 2, column.y + 2.5))
     column.text("Single-pole switching point", x=_SAMPLE + 6)
+    if len(content.open_m):
+        column.y -= LINE
+        draw_open(column.canvas, (column.rect.x0 + _SAMPLE / 2, column.y + 2.5))
+        column.text("Normally open", x=_SAMPLE + 6)
 
 
 def _legend_mark(column: TextColumn, mark: Mark, count: int) -> None:
