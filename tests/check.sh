@@ -21,6 +21,7 @@ venv=${SURVEY_VENV:-.venv-test}
 "$venv/bin/python" tests/check_versions.py
 
 # What is compiled once is compiled here, beside the checks that need nothing of it, and not in every test process.
+export NUMBA_CACHE_DIR=${NUMBA_CACHE_DIR:-$PWD/$venv/compiled}
 aside=$(mktemp -d)
 compiling=
 trap 'kill $compiling 2>/dev/null || true; rm -rf "$aside"' EXIT

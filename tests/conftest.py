@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 
 import pytest
@@ -9,11 +10,16 @@ from browser import chromium
 from hypothesis import settings
 from selenium import webdriver
 
+from survey.cache_folder import default_cache_dir
 from survey.wrapped import NOT_A_TERMINAL
 
 # how long one example takes says more of what else the machine does than of the survey
 settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
+
+
+# One folder of compiled code for all processes, also for those that get a folder of curves of their own.
+os.environ.setdefault("NUMBA_CACHE_DIR", str(default_cache_dir() / "compiled"))
 
 
 @pytest.fixture(scope="session", autouse=True)
