@@ -197,7 +197,7 @@ def test_command_prints_the_chain_and_draws_the_picture(tmp_path, monkeypatch):
 @pytest.mark.parametrize(
     ("typed", "reason"),
     [
-        (["--connection", "open_wye"], "open wye: no path from phase to phase"),
+        (["--connection", "open_wye"], "open wye, windings from line to ground: no path from phase"),
         (["--connection", "grounded_wye", "--core", "separate"], "separate cores: no path from phase to phase"),
     ],
 )
