@@ -38,3 +38,11 @@ def out(surveyed: Path, tmp_path: Path) -> Path:
     folder.mkdir()
     shutil.copytree(surveyed, folder / "OUT")
     return folder / "OUT"
+
+
+@pytest.fixture(scope="session")
+def own_curves(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path]:
+    """Settings that the atlas has no curves for, so that the study computes its own."""
+    path = tmp_path_factory.mktemp("settings") / "own.toml"
+    path.write_text("[electrical]\nknee_pu = 1.2\n", encoding="utf-8")
+    return "-s", path

@@ -57,9 +57,9 @@ def test_a_killed_run_changes_nothing(network, other_network, out, stage):
     ("stage", "number"),
     [("read", signal.SIGINT), ("study", signal.SIGTERM), ("map.html", signal.SIGINT), ("map.html", signal.SIGHUP)],
 )
-def test_a_run_that_is_told_to_end(network, out, tmp_path, stage, number):
+def test_a_run_that_is_told_to_end(network, out, own_curves, tmp_path, stage, number):
     before, given = content(out), network.read_bytes()
-    process = stopped("run", network, "-o", out, stage=stage, SURVEY_CACHE_DIR=str(tmp_path / "cache"))
+    process = stopped("run", network, "-o", out, *own_curves, stage=stage, SURVEY_CACHE_DIR=str(tmp_path / "cache"))
     process.send_signal(number)
     _, said = process.communicate()
     assert one_line(said.lstrip("\n")) == "survey: interrupted; the output folder is as it was before\n"
@@ -116,9 +116,9 @@ def test_a_run_killed_while_its_files_move_is_put_right_by_the_next_command(othe
 
 
 @pytest.mark.parametrize("later", [0, 2])
-def test_a_run_killed_in_its_study_leaves_a_cache_of_use(network, out, tmp_path, later):
+def test_a_run_killed_in_its_study_leaves_a_cache_of_use(network, out, own_curves, tmp_path, later):
     before, cache = content(out), tmp_path / "cache"
-    process = stopped("run", network, "-o", out, stage="study", SURVEY_CACHE_DIR=str(cache))
+    process = stopped("run", network, "-o", out, *own_curves, stage="study", SURVEY_CACHE_DIR=str(cache))
     for _ in range(later):
         process.stdin.write("\n")
         process.stdin.flush()
@@ -130,7 +130,7 @@ def test_a_run_killed_in_its_study_leaves_a_cache_of_use(network, out, tmp_path,
     places = {"used": cache, "fresh": tmp_path / "none"}
     for name, folder in places.items():
         environment = {**os.environ, "SURVEY_CACHE_DIR": str(folder)}
-        assert run("run", network, "-o", tmp_path / name, env=environment).stderr == ""
+        assert run("run", network, "-o", tmp_path / name, *own_curves, env=environment).stderr == ""
     used, fresh = (content(tmp_path / name) for name in places)
     assert used["sites.csv"] == fresh["sites.csv"]
     assert used["switching_points.csv"] == fresh["switching_points.csv"]

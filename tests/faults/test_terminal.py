@@ -38,10 +38,10 @@ def curves(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def first(network, curves, tmp_path_factory):
+def first(network, curves, own_curves, tmp_path_factory):
     """The first survey of an installation: no curve is kept yet."""
     out = tmp_path_factory.mktemp("terminal") / "OUT"
-    return at("run", network, "-o", out, environment=curves), out
+    return at("run", network, "-o", out, *own_curves, environment=curves), out
 
 
 def test_the_first_survey_with_no_curves_kept(first):
@@ -75,7 +75,7 @@ def test_every_command_with_curves_kept(first, network, curves, tmp_path, column
 
 @pytest.mark.usefixtures("first")  # curves are kept
 @pytest.mark.parametrize("stage", ["read", "network", "assess", "study", "collect", "sites.csv", "map.html"])
-def test_ctrl_c_in_each_stage(network, out, curves, tmp_path, stage):
+def test_ctrl_c_in_each_stage(network, out, curves, own_curves, tmp_path, stage):
     before = content(out)
     words = {
         "read": "Reading",
@@ -84,7 +84,7 @@ def test_ctrl_c_in_each_stage(network, out, curves, tmp_path, stage):
         "study": "Studying",
         "collect": "Collecting",
     }
-    typed = [stage, "run", network, "-o", out]
+    typed = [stage, "run", network, "-o", out, *own_curves]
     none_kept = {"SURVEY_CACHE_DIR": str(tmp_path / "curves")}
     terminal = Terminal(typed, code=STOPPED, environment=none_kept if stage == "study" else curves)
     terminal.until(words.get(stage, f"Writing {stage}"))
