@@ -9,4 +9,4 @@ venv=${SURVEY_OLDEST_VENV:-.venv-oldest}
 "$venv/bin/uv" pip install -q --python "$venv/bin/python" --resolution lowest-direct -e .
 "$venv/bin/uv" pip install -q --python "$venv/bin/python" pytest hypothesis selenium
 "$venv/bin/python" -W "ignore::DeprecationWarning" -m pytest -q -o addopts="" -o filterwarnings=default \
-  tests/test_library.py tests/cli/test_run.py tests/network tests/report/test_outputs.py
+  tests/test_library.py tests/cli/test_run.py tests/network/test_export.py tests/report/test_outputs.py
