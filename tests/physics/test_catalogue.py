@@ -13,7 +13,8 @@ from survey.physics.transformer import half_load_no_load_share, magnetizing_pu
 DATA = resources.files("survey").joinpath("data")
 # Lists of names, ours and those that exports use: nothing in them comes from a source.
 NAMES_ONLY = {
-    "columns.csv", "input_fields.csv", "input_aliases.csv", "input_codes.csv", "layer_words.csv", "rules.csv", "state_words.csv",
+    "columns.csv", "input_fields.csv", "input_aliases.csv", "input_codes.csv",
+    "layer_words.csv", "rules.csv", "state_words.csv",
 }  # fmt: skip
 TABLES = sorted(f.name for f in DATA.iterdir() if f.name.endswith(".csv") and f.name not in NAMES_ONLY)
 MARKINGS = {"read", "second-hand", "from memory", "common practice, no source"}
