@@ -50,7 +50,7 @@ class Assessment:
 
     ``ties`` the worst state of each, ``ring_risk`` what the risk of a site on a ring would be by it.
 
-    ``risks`` per pair of site and point; ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard
+    ``risks`` per pair of site and point; ``counted_va`` rating of each section as it counts for ``worst_kva``; ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard
     per site; ``record_notes`` what of a site rests on the record of another, in words.
     """
 
@@ -65,6 +65,7 @@ class Assessment:
     record_notes: Objects
     ties: TieVerdicts
     ring_risk: Floats
+    counted_va: Floats
 
 
 def assess_network(
@@ -159,7 +160,9 @@ def assess_network(
     )
     ops = np.append(operations_a_year(network.tables.switches, settings=settings.score), 0.0)[ties.worst]
     ring_risk = ops * ties.rate * site_consequence(network, settings=settings.score)
-    return Assessment(windings, values, circuits, figures, choice, risks, length, interval, notes, ties, ring_risk)
+    return Assessment(
+        windings, values, circuits, figures, choice, risks, length, interval, notes, ties, ring_risk, firm.rating_va
+    )
 
 
 def _report_outside(network: Network, circuits: Circuits, figures: Figures, findings: FindingList) -> None:

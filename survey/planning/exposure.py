@@ -98,7 +98,7 @@ def find_chains(
     total = np.bincount(inverse, weights=weight[rows], minlength=len(unique)).astype(np.float64)
     owner, section, gang = _climb(network, unique[:, 0].astype(np.int64), unique[:, 2].astype(bool))
     value = _values(assessment, section, family[rows[first]][owner], settings=settings)
-    small = assessment.totals.rating_va[section] <= settings.limits.worst_kva * 1e3
+    small = assessment.counted_va[section] <= settings.limits.worst_kva * 1e3
     start = np.searchsorted(owner, np.arange(len(unique) + 1))
     keep = 1.0 - settings.score.gang_trust
     return Chains(start, section, value, gang, small, total, group, weight, keep)
