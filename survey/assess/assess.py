@@ -50,8 +50,9 @@ class Assessment:
 
     ``ties`` the worst state of each, ``ring_risk`` what the risk of a site on a ring would be by it.
 
-    ``risks`` per pair of site and point; ``counted_va`` rating of each section as it counts for ``worst_kva``; ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard
-    per site; ``record_notes`` what of a site rests on the record of another, in words.
+    ``risks`` per pair of site and point; ``counted_va`` rating of each section as it counts for ``worst_kva``;
+    ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard per site; ``record_notes`` what of a
+    site rests on the record of another, in words.
     """
 
     windings: Windings
