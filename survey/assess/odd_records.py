@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 Rows = TypeVar("Rows", "Circuits", "Figures")
 
 SAME_VOLTAGE = 1.2
+"""Ratio up to which two recorded voltages mean the same system: 12.47 and 13.8 kV do (judgement, no source)."""
 OUT_OF_LINE = 5.0
 """Times the usual from which a rating, a loss or an exciting current is out of line (judgement, no source)."""
 DWARFS = 10.0
