@@ -11,11 +11,10 @@ import numpy as np
 
 from survey.assess.score import BANDS
 from survey.findings import SEVERITIES
-from survey.fingerprint import what_if_words
+from survey.fingerprint import NOT_BUILT, what_if_words
 from survey.report.first_points import band_counts, first_points
 from survey.result import CAUTION
 from survey.streams import in_line
-from survey.what_if.said import NOT_BUILT
 from survey.wrapped import labelled
 
 if TYPE_CHECKING:

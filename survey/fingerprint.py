@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 MOST_SETTINGS = 3
+COLUMN, NOT_BUILT = "what_if", "nobody has built this network"
+"""How a what-if is told: a column of every row, and words."""
 PARTS = ("survey", "settings", "fingerprints", "changes", "signed_off")
 
 

@@ -15,6 +15,7 @@ from survey.assess.collect import collect_result, findings_table, section_member
 from survey.assess.robustness import ranking_robustness
 from survey.assess.score import BANDS
 from survey.assess.unread import unread_cable_texts
+from survey.comparison.base import with_base
 from survey.findings import SEVERITIES, FindingList
 from survey.first_look import FirstLook, take_first_look
 from survey.memory import give_back
@@ -24,7 +25,6 @@ from survey.read.unread_codes import unread_codes
 from survey.result import CAUTION, SurveyResult
 from survey.settings import Settings
 from survey.utility_columns import add_utility_columns
-from survey.what_if.base import with_base
 from survey.what_if.edits import apply_changes
 from survey.what_if.said import changes_shown, marked_as_what_if
 

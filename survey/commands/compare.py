@@ -72,3 +72,6 @@ def print_tags(comparison: Comparison) -> None:
     click.echo(f"Tags        {tags['add']} to add, {tags['remove']} to remove, {tags['change']} to change")
     if tags["keep_unknown"]:
         click.echo(f"            {tags['keep_unknown']} to keep: the site was tagged and is unknown now")
+    if tags["give_back"]:
+        sites = "site is" if tags["give_back"] == 1 else "sites are"
+        click.echo(f"            {tags['give_back']} {sites} judged again: a tag kept while unknown changes")

@@ -23,11 +23,12 @@ def replay(out: Path, *, site: str, file: Path) -> None:
     changes has the same point, cable, band and load to hold in the columns of its normal state.
     """
     from survey.report.reread import read_results
+    from survey.report.writing import write_whole
     from survey.what_if.replay import find_state, write_changes
 
     saved = read_results(out, drawn=False)
     state = find_state(saved, site)
-    write_changes(file, state.changes)
+    write_whole(file, lambda path: write_changes(path, state.changes))
     network = shlex.quote(str(saved.record["network"]))
     with written(file):
         click.echo(f"State       {in_line(state.words)}")

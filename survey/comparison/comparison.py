@@ -9,7 +9,7 @@ import pandas as pd
 
 from survey.comparison.differences import CHANGES, compare_sites
 from survey.comparison.snapshot import Snapshot, take_snapshot
-from survey.comparison.tags import tag_changes
+from survey.comparison.tags import GIVEN_BACK, tag_changes
 from survey.fingerprint import survey_fingerprint, survey_name, what_if_words
 from survey.report.reread import SavedSurvey, read_results
 from survey.what_if.sign_offs import circuit_fingerprints
@@ -52,14 +52,17 @@ class Comparison:
         return {str(name): int(n) for name, n in sorted(found.items(), key=lambda item: (-item[1], str(item[0])))}
 
     def tag_counts(self) -> dict[str, int]:
-        """Number of tags to add, remove and change, and of those that stay because the site is unknown now."""
+        """Number of tags to add, remove, change, to keep as the site is unknown now, and of sites judged again."""
         before, after = self.tags["from"], self.tags["to"]
+        back = self.tags["reason"] == GIVEN_BACK
         kept = before == after
+        sure = ~kept & ~back
         return {
-            "add": int(((before == "") & ~kept).sum()),
-            "remove": int(((after == "") & ~kept).sum()),
-            "change": int(((before != "") & (after != "") & ~kept).sum()),
+            "add": int(((before == "") & sure).sum()),
+            "remove": int(((after == "") & sure).sum()),
+            "change": int(((before != "") & (after != "") & sure).sum()),
             "keep_unknown": int(kept.sum()),
+            "give_back": int(self.tags["site_id"][back].nunique()),
         }
 
     @property

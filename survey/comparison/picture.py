@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from survey.planning.pictures import GREY, INK, draw_network, legend_below, map_size, picture
 from survey.report.gpkg import places
+from survey.report.pictures import GREY, INK, draw_network, legend_below, map_size, picture
 from survey.result import CAUTION
 
 if TYPE_CHECKING:

@@ -5,16 +5,18 @@ that must be there before, so applying the list twice does no more than applying
 something else meanwhile is noticed. ``survey`` names the survey that asks for it.
 
 What is not known takes no tag away: where a tagged site could not be judged this time, or is gone from the export, a
-row says ``keep, now unknown`` and why, and changes nothing.
+row says ``keep, now unknown`` and why, and changes nothing. The survey in which a site was unknown does not know which
+tag its record kept; when the site is judged again, there is a row for each tag that it could be.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from survey.arrays import Bools
 from survey.assess.score import BANDS
 from survey.fingerprint import survey_name
 
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
 
 JUDGED = ("assessed", "not_susceptible", "no_single_pole")
 """What a site is when the survey could say something of it; only such a site gives its tag back."""
-KEPT = "keep, now unknown"
+KEPT, GIVEN_BACK = "keep, now unknown", "a tag kept while the site was unknown"
 
 COLUMNS: dict[str, int | None] = {
     "site_id": None, "tag": None, "from": None, "to": None, "reason": None, "survey": None,
@@ -46,7 +48,7 @@ def tag_changes(old: SavedSurvey, new: SavedSurvey, *, why: pd.DataFrame) -> pd.
     ids = before.index.union(after.index, sort=True)
     was, now = before.reindex(ids).fillna(none), after.reindex(ids).fillna(none)
     sites = new.sites.set_index("site_id").reindex(ids)
-    unknown = ~(sites["status"].isin(JUDGED) | (sites["signed_off"].fillna("") != "")).to_numpy(bool)
+    unknown = ~_judged(sites)
     kept = unknown & ((was != none) & (now != was) & ~_more(was, now, settings["codes"])).to_numpy(bool)
     rows = ids[kept | (was != now).to_numpy(bool)]
     table = pd.DataFrame({"site_id": rows.to_numpy(object)})
@@ -55,8 +57,28 @@ def tag_changes(old: SavedSurvey, new: SavedSurvey, *, why: pd.DataFrame) -> pd.
     table["reason"] = _reasons(rows, new, why)
     held = np.isin(rows, ids[kept])
     table.loc[held, "reason"] = [f"{KEPT}: {_unknown(sites.loc[site])}" for site in rows[held]]
+    back = ~unknown & ~_judged(old.sites.set_index("site_id").reindex(ids)) & ids.isin(before.index)
+    given = _given_back(now[back], was=was[back], settings=settings)
+    table = pd.concat([table, given]).sort_values(["site_id", "from"], kind="stable", ignore_index=True)
     table["survey"] = survey_name(new.record)
     return table[list(COLUMNS)]
+
+
+def _judged(sites: pd.DataFrame) -> Bools:
+    """Sites of which a survey could say something, or somebody answers."""
+    return (sites["status"].isin(JUDGED) | (sites["signed_off"].fillna("") != "")).to_numpy(bool)
+
+
+def _given_back(now: pd.Series, *, was: pd.Series, settings: Mapping[str, Any]) -> pd.DataFrame:
+    """Rows for sites that were unknown: from each tag that their records may have kept to the one of now."""
+    tags = sorted({str(code) for code in settings["codes"].values()} - {str(settings["none"])})
+    rows = [
+        {"site_id": site, "tag": str(settings["field"]), "from": tag, "to": to, "reason": GIVEN_BACK}
+        for site, to in now.items()
+        for tag in tags
+        if tag not in (to, was[site])
+    ]
+    return pd.DataFrame(rows, columns=[name for name in COLUMNS if name != "survey"])
 
 
 def _more(was: pd.Series, now: pd.Series, codes: Mapping[str, str]) -> pd.Series:
@@ -98,19 +120,3 @@ def _reasons(rows: pd.Index, new: SavedSurvey, why: pd.DataFrame) -> list[str]:
                 "the same figures are tagged another way by the settings or a sign-off that does not hold any more"
             )
     return out
-
-
-def apply_tags(records: pd.Series, changes: pd.DataFrame) -> tuple[pd.Series, list[str]]:
-    """Records by site id with the changes made, and the sites whose record says neither ``from`` nor ``to``.
-
-    Applied again it changes nothing: a record that says ``to`` already is done.
-    """
-    out = records.copy()
-    odd = []
-    for row in changes.to_dict("records"):
-        site, held = row["site_id"], out.get(row["site_id"])
-        if held is None or (isinstance(held, float) and np.isnan(held)) or held == row["from"]:
-            out[site] = row["to"]
-        elif held != row["to"]:
-            odd.append(str(site))
-    return out, odd

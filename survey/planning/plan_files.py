@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import math
 from typing import TYPE_CHECKING, Any
 
-import pyarrow as pa
-
 from survey.report.folder import commit, refusal, reserve_folder
 from survey.report.own_files import PLAN_FILES
-from survey.report.tables import guard, guarded
+from survey.report.rows import number_text, write_rows
 from survey.result import CAUTION
-from survey.what_if.edits import COLUMNS as CHANGE_COLUMNS
+from survey.what_if.replay import write_changes
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
     import pandas as pd
@@ -57,7 +53,7 @@ def write_plan(plan: Plan, folder: Path) -> None:
         staging = held.staging
         try:
             write_rows(staging / "plan.csv", plan.installs, columns=INSTALL_COLUMNS)
-            write_changes(staging / "plan_changes.csv", plan)
+            write_changes(staging / "plan_changes.csv", (*plan.base_changes, *plan.changes))
             write_rows(staging / "plan_sites.csv", plan.sites, columns=SITE_COLUMNS)
             write_rows(staging / "plan_curve.csv", curve_table(plan), columns=CURVE_COLUMNS)
             draw_curve_picture(plan, [staging / "plan_curve.png", staging / "plan_curve.svg"])
@@ -68,43 +64,6 @@ def write_plan(plan: Plan, folder: Path) -> None:
         except OSError as error:
             raise refusal(folder, error) from error
         commit(held, names=PLAN_FILES)
-
-
-def write_rows(path: Path, frame: pd.DataFrame, *, columns: dict[str, int | None]) -> None:
-    """Write a table as CSV with so many decimals per column (``None``: text); missing numbers are empty."""
-    cells = [_cells(frame[name].tolist(), decimals) for name, decimals in columns.items()]
-    write_csv(path, header=list(columns), columns=cells)
-
-
-def write_csv(path: Path, *, header: Sequence[str], columns: Sequence[Sequence[str]]) -> None:
-    """Write columns of text as CSV."""
-    with path.open("w", encoding="utf-8-sig", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(map(guarded, header))
-        writer.writerows(zip(*columns, strict=True))
-
-
-def _cells(values: Sequence[object], decimals: int | None) -> list[str]:
-    """A column as text; what a spreadsheet would run as a formula gets a leading apostrophe."""
-    if decimals is not None:
-        return [_number(value, decimals) for value in values]
-    plain = ["" if value is None or value != value else str(value) for value in values]  # noqa: PLR0124 - not a number
-    return list(guard(pa.array(plain, pa.string())).to_pylist())
-
-
-def _number(value: object, decimals: int) -> str:
-    number = float(value)  # type: ignore[arg-type]
-    if not math.isfinite(number):
-        return ""
-    text = f"{number:.{decimals}f}"
-    return text.removeprefix("-") if float(text) == 0 else text
-
-
-def write_changes(path: Path, plan: Plan) -> None:
-    """The plan as a what-if, the changes of the survey it was made for before it."""
-    rows = [change.row() for change in (*plan.base_changes, *plan.changes)]
-    columns = [_cells([row[name] for row in rows], None) for name in CHANGE_COLUMNS]
-    write_csv(path, header=CHANGE_COLUMNS, columns=columns)
 
 
 def curve_table(plan: Plan) -> pd.DataFrame:
@@ -164,7 +123,7 @@ def _geojson(installs: pd.DataFrame) -> str:
         place = (float(row["lon"]), float(row["lat"]))
         known = all(math.isfinite(x) for x in place)
         geometry = {"type": "Point", "coordinates": [round(x, 7) for x in place]} if known else None
-        values = {name: row[name] if d is None else json.loads(_number(row[name], d) or "null")
+        values = {name: row[name] if d is None else json.loads(number_text(row[name], d) or "null")
                   for name, d in INSTALL_COLUMNS.items()}  # fmt: skip
         features.append({"type": "Feature", "geometry": geometry, "properties": values})
     return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False, indent=1) + "\n"

@@ -20,13 +20,12 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
-from survey.fingerprint import what_if_words
+from survey.fingerprint import COLUMN, NOT_BUILT, what_if_words
 from survey.linesets import LineSet
 from survey.report.ramp import drawn_as
 from survey.report.styles import layer_looks, qml_text, sld_text
 from survey.report.tables import Column, TableName, columns_of
 from survey.report.wkb import well_known_binary
-from survey.what_if.said import COLUMN, NOT_BUILT
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from survey.errors import OutputError, SettingsError
-from survey.report.tables import guarded
+import pandas as pd
+
+from survey.errors import SettingsError
+from survey.report.rows import write_rows
 from survey.what_if.edits import COLUMNS, Change, changes_from_record
 
 if TYPE_CHECKING:
@@ -57,17 +58,6 @@ def find_state(saved: SavedSurvey, site: str) -> NamedState:
 
 
 def write_changes(path: Path, changes: Sequence[Change]) -> None:
-    """Write changes as CSV.
-
-    Raises
-    ------
-    OutputError
-        The file cannot be written.
-    """
-    rows = [[guarded(change.row()[name]) for name in COLUMNS] for change in changes]
-    try:
-        with path.open("w", encoding="utf-8-sig", newline="") as file:
-            csv.writer(file, lineterminator="\n").writerows([COLUMNS, *rows])
-    except OSError as error:
-        msg = f"{path}: cannot be written ({error.strerror}); give another file"
-        raise OutputError(msg) from error
+    """Write changes as CSV, as a what-if reads them."""
+    rows = pd.DataFrame([change.row() for change in changes], columns=list(COLUMNS))
+    write_rows(path, rows, columns=dict.fromkeys(COLUMNS))

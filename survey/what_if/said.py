@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from survey.fingerprint import what_if_words
+from survey.fingerprint import COLUMN, what_if_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from survey.result import SurveyResult
     from survey.what_if.edits import Change
 
-COLUMN = "what_if"
-NOT_BUILT = "nobody has built this network"
 _TEXTS = {
     "three_pole": "{id} made three-pole",
     "add_three_pole": "three-pole device {id} added at {at}",

@@ -11,7 +11,6 @@ from exports import place, tables, write_gpkg
 from shapely.geometry import Point
 
 from survey.cli import main
-from survey.comparison.tags import apply_tags
 
 
 def command(*arguments):
@@ -60,15 +59,39 @@ def test_what_is_unknown_now_keeps_its_tag_and_is_counted(tmp_path, change, why,
     assert "to keep: the site was tagged and is unknown now" in capsys.readouterr().out
     record = json.loads((tmp_path / "diff" / "compare.json").read_text(encoding="utf-8"))
     assert record["tags"]["keep_unknown"] == (tags["from"] == tags["to"]).sum()
-    done, odd = apply_tags(pd.Series({"T1": "three-pole only"}), tags.reset_index())
-    assert done["T1"] == "three-pole only"
-    assert not odd
+    assert applied({"T1": "three-pole only"}, tags) == {"T1": "three-pole only"}
+
+
+def applied(records, tags):
+    """Records with the rows of ``tags.csv`` made: each where its ``from`` stands."""
+    out = dict(records)
+    for site, row in tags.iterrows():
+        if out.get(site) == row["from"]:
+            out[site] = row["to"]
+    return out
+
+
+def protected(layers):
+    layers["switches"].loc[layers["switches"].switch_id == "R1", "poles"] = "three"
+
+
+@pytest.mark.parametrize("kept", ["three-pole only", ""])
+def test_a_tag_kept_while_its_site_was_unknown_is_given_back_when_it_is_judged_lower(tmp_path, kept, capsys):
+    unknown, safe = run(tmp_path, "b", without_kva), run(tmp_path, "c", protected)
+    _, tags = compared(tmp_path, unknown, safe)
+    assert "1 site is judged again" in capsys.readouterr().out
+    once = applied({"T1": kept}, tags)
+    assert once["T1"] == ""
+    assert applied(once, tags) == once
+
+
+def test_a_tag_kept_while_its_site_was_unknown_stays_where_it_is_still_due(tmp_path):
+    _, tags = compared(tmp_path, run(tmp_path, "b", without_kva), run(tmp_path, "c"))
+    for kept in ("three-pole only", ""):
+        assert applied({"T1": kept}, tags)["T1"] == "three-pole only"
 
 
 def test_only_a_judged_and_lower_site_gives_its_tag_back(tmp_path):
-    def protected(layers):
-        layers["switches"].loc[layers["switches"].switch_id == "R1", "poles"] = "three"
-
     _, tags = compared(tmp_path, run(tmp_path, "a"), run(tmp_path, "b", protected))
     assert tags.loc["T1", ["from", "to"]].tolist() == ["three-pole only", ""]
 

@@ -12,14 +12,13 @@ from branca.element import Figure
 from jinja2 import Environment, StrictUndefined
 
 from survey.assess.score import HIGH_FROM, SEVERE_FROM
-from survey.fingerprint import what_if_words
+from survey.fingerprint import NOT_BUILT, what_if_words
 from survey.report.map.content import FIRST_BANDS, MapContent, map_content
 from survey.report.map.grid import STEP_M
 from survey.report.map.leaflet import leaflet_licence, leaflet_script, leaflet_style
 from survey.report.map.payload import PAGE_LIMIT, Payload, pack_payload
 from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, NO_HAZARD, PAPER, RANK_SIZES, STATUS_MARKS, Mark, ramp_hex
 from survey.result import CAUTION, SurveyResult
-from survey.what_if.said import NOT_BUILT
 
 SCRIPTS = (
     "data.js",

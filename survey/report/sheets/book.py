@@ -11,6 +11,7 @@ import numpy as np
 from reportlab.lib.colors import HexColor, white
 from reportlab.pdfgen.canvas import Canvas
 
+from survey.fingerprint import NOT_BUILT
 from survey.report.sheets.content import SheetContent
 from survey.report.sheets.drawing import draw_map
 from survey.report.sheets.lettering import (
@@ -32,7 +33,6 @@ from survey.report.sheets.table import draw_table, table_pages, table_rows
 from survey.report.sheets.view import Units
 from survey.report.sheets.windows import MapPage, details, overview
 from survey.result import CAUTION
-from survey.what_if.said import NOT_BUILT
 
 LEFT_OUT = (
     "The study leaves out source impedance, stray capacitance of bushings, remanence beyond the sweep, "

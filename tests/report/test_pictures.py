@@ -7,7 +7,7 @@ import pytest
 from matplotlib.figure import Figure
 from shapely.geometry import LineString
 
-from survey.planning.pictures import MARGIN_IN, draw_network, legend_below, map_size, picture
+from survey.report.pictures import MARGIN_IN, draw_network, legend_below, map_size, picture
 
 
 def lines(width, height, crs="EPSG:32618"):
