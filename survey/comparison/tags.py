@@ -74,9 +74,9 @@ def _given_back(now: pd.Series, *, was: pd.Series, settings: Mapping[str, Any]) 
     tags = sorted({str(code) for code in settings["codes"].values()} - {str(settings["none"])})
     rows = [
         {"site_id": site, "tag": str(settings["field"]), "from": tag, "to": to, "reason": GIVEN_BACK}
-        for site, to in now.items()
+        for site, to, had in zip(now.index, now, was, strict=True)
         for tag in tags
-        if tag not in (to, was[site])
+        if tag not in (to, had)
     ]
     return pd.DataFrame(rows, columns=[name for name in COLUMNS if name != "survey"])
 
