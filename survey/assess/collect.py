@@ -136,7 +136,7 @@ def findings_table(
     effects = Effects(
         network, assessment, findings=rows, shown=members.shown, members=members.sites, pieces=members.pieces
     )
-    sites = [effects.sites(f) for f in rows]
+    sites = [effects.sites(k) for k in range(len(rows))]
     places = [_place(f, network) for f in rows]
     table = pd.DataFrame(
         {

@@ -6,21 +6,23 @@ or is a device of its walk. The span is the sum over these sites of the width of
 
 from __future__ import annotations
 
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from survey.arrays import Bools, Ints, Ragged, ranges
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import pandas as pd
+
     from survey.assess.assess import Assessment
     from survey.findings import Finding
     from survey.network.model import Network
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 class Effects:
@@ -49,31 +51,33 @@ class Effects:
         tables, sections = network.tables, network.sections
         interval = assessment.interval
         self._width = np.nan_to_num(interval.score_high - interval.score_low)
-        self._of_site = _Lookup(tables.transformers["site_id"], _named(findings, "transformers"))
-        self._of_unit = _Lookup(tables.one_phase["site_id"], _named(findings, "transformers"))
-        self._of_cable = _Lookup(tables.cables["cable_id"], _named(findings, "cables"))
-        self._of_switch = _Lookup(tables.switches["switch_id"], _named(findings, "switches"))
+        self._of_site = _named_rows(tables.transformers["site_id"], findings, layer="transformers")
+        self._of_unit = _named_rows(tables.one_phase["site_id"], findings, layer="transformers")
+        self._of_cable = _named_rows(tables.cables["cable_id"], findings, layer="cables")
+        self._of_switch = _named_rows(tables.switches["switch_id"], findings, layer="switches")
+        self._layer = [finding.layer for finding in findings]
         used = np.stack([network.walks.section, assessment.choice.worst_section])
         position = np.full(len(sections.device) + 1, -1, np.int64)
         position[shown] = np.arange(len(shown))
-        self._used = position[used]
-        self._sites_using = _Groups(*_pairs(self._used))
+        self._sites_using = _Groups(*_pairs(position[used]))
         self._section_of_site = _Groups(members[1], members[0])
-        unit_sections, unit = sections.members(shown, network.unit_node)
-        self._section_of_unit = _Groups(*self._of_unit.only(unit, unit_sections))
-        self._section_of_cable = _Groups(*self._of_cable.only(network.pieces.cable[pieces[1]], pieces[0]))
+        node = np.where(_flags(self._of_unit, len(network.unit_node)), network.unit_node, -1)
+        self._section_of_unit = _Groups(*sections.members(shown, node)[::-1])
+        cable = network.pieces.cable[pieces[1]]
+        named = _flags(self._of_cable, len(tables.cables))[cable]
+        self._section_of_cable = _Groups(cable[named], pieces[0][named])
         device = np.append(sections.device, -1)[used]
         self._sites_at_device = _Groups(*_pairs(np.vstack([device, network.walks.gang])))
 
-    def sites(self, finding: Finding) -> Ints:
-        """Rows of the sites that depend on a finding, rising."""
-        if finding.layer == "switches":
-            return self._sites_at_device.of(self._of_switch.rows(finding.ids))
-        if finding.layer == "cables":
-            return self._sites_using.of(self._section_of_cable.of(self._of_cable.rows(finding.ids)))
-        if finding.layer == "transformers":
-            own = self._of_site.rows(finding.ids)
-            units = self._section_of_unit.of(self._of_unit.rows(finding.ids))
+    def sites(self, k: int) -> Ints:
+        """Rows of the sites that depend on the k-th finding, rising."""
+        if self._layer[k] == "switches":
+            return self._sites_at_device.of(self._of_switch[k])
+        if self._layer[k] == "cables":
+            return self._sites_using.of(self._section_of_cable.of(self._of_cable[k]))
+        if self._layer[k] == "transformers":
+            own = np.unique(self._of_site[k])
+            units = self._section_of_unit.of(self._of_unit[k])
             return np.union1d(own, self._sites_using.of(np.union1d(self._section_of_site.of(own), units)))
         return np.empty(0, np.int64)
 
@@ -82,30 +86,21 @@ class Effects:
         return float(self._width[sites].sum())
 
 
-def _named(findings: Sequence[Finding], layer: str) -> set[str]:
-    """Ids that findings of a layer name."""
-    return {name for finding in findings if finding.layer == layer for name in finding.ids}
+def _named_rows(ids: pd.Series[str], findings: Sequence[Finding], *, layer: str) -> Ragged:
+    """For each finding the rows of the assets that it names; an index of all, a million perhaps, takes too much."""
+    named = [finding.ids if finding.layer == layer else () for finding in findings]
+    names, all_ids = pa.array(chain.from_iterable(named), pa.large_string()), pa.array(ids, pa.large_string())
+    row = np.flatnonzero(pc.is_in(all_ids, value_set=names))
+    found = pc.index_in(names, value_set=all_ids.take(pa.array(row))).fill_null(-1).to_numpy()
+    owner, kept = np.repeat(np.arange(len(named)), [len(ids) for ids in named]), found >= 0
+    return Ragged.from_pairs(owner[kept], row[found[kept]], n=len(named))
 
 
-class _Lookup:
-    """Rows of the ids wanted; an index of all, a million perhaps, would take more memory than the network."""
-
-    def __init__(self, ids: pd.Series[str], wanted: set[str]) -> None:
-        named = np.fromiter(map(wanted.__contains__, ids), bool, len(ids)) if wanted else np.zeros(len(ids), bool)
-        self._rows = np.flatnonzero(named)
-        self._count = len(ids)
-        self._index = pd.Index(ids.iloc[self._rows].to_numpy(object))
-
-    def only(self, row: Ints, value: Ints) -> tuple[Ints, Ints]:
-        """Pairs of row and value, those of the ids wanted."""
-        wanted = np.zeros(self._count, bool)
-        wanted[self._rows] = True
-        kept = wanted[row]
-        return row[kept], value[kept]
-
-    def rows(self, ids: tuple[str, ...]) -> Ints:
-        found = self._index.get_indexer(pd.Index(ids, dtype=object)) if ids else np.empty(0, np.int64)
-        return np.unique(self._rows[found[found >= 0]]).astype(np.int64)
+def _flags(rows: Ragged, n: int) -> Bools:
+    """Assets of ``n`` that any finding names."""
+    flags = np.zeros(n, bool)
+    flags[rows.flat] = True
+    return flags
 
 
 class _Groups:
@@ -117,9 +112,7 @@ class _Groups:
 
     def of(self, keys: Ints) -> Ints:
         low, high = np.searchsorted(self._key, keys), np.searchsorted(self._key, keys, side="right")
-        count = high - low
-        at = np.repeat(low - np.cumsum(count) + count, count) + np.arange(count.sum())
-        return np.unique(self._value[at])
+        return np.unique(self._value[ranges(low, high - low)])
 
 
 def _pairs(used: Ints) -> tuple[Ints, Ints]:
