@@ -121,17 +121,19 @@ def section_values(
     }
     found = dict(zip(whole, sections.site_totals(network.site_node, np.array([*whole.values()])), strict=True))
     rating = found["rating_va"]
+    kinds = [shielded, np.ones(len(shielded), bool), cables.stand_in[pieces.cable], cables.overhead[pieces.cable]]
+    cable_f, all_f, stand_in_f, overhead_f = sections.total(np.where(kinds, piece_f, 0.0))
     return SectionValues(
         cable_m=sections.total(np.where(shielded, pieces.length_m, 0.0)),
-        cable_f=sections.total(np.where(shielded, piece_f, 0.0)),
-        cap_f=sections.total(piece_f) + found["own_f"],
+        cable_f=cable_f,
+        cap_f=all_f + found["own_f"],
         sites=np.rint(found["sites"]).astype(np.int64),
         rating_va=rating,
         loss_w=found["loss_w"],
         magnetizing_va=found["magnetizing_va"],
         voltage_v=voltage_v,
-        stand_in_f=sections.total(np.where(cables.stand_in[pieces.cable], piece_f, 0.0)),
-        overhead_f=sections.total(np.where(cables.overhead[pieces.cable], piece_f, 0.0)),
+        stand_in_f=stand_in_f,
+        overhead_f=overhead_f,
         one_phase_va=_one_phase_va(network),
         between_units=_between_units(network),
         arrester=_arresters(network, guarded=found["guarded"] > 0.5, maybe=found["maybe"] > 0.5),

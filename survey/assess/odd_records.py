@@ -59,7 +59,7 @@ def section_voltages(network: Network, *, usable: Bools) -> Floats:
         of_sites = ((site_v >= low) & (site_v <= high)).astype(float)
         weights = np.array([of_sites, of_sites * np.nan_to_num(site_v)])
         sites, sites_v = sections.site_totals(network.site_node, weights)
-        cables, cables_v = sections.total(of_cables), sections.total(of_cables * np.nan_to_num(cable_v))
+        cables, cables_v = sections.total(np.array([of_cables, of_cables * np.nan_to_num(cable_v)]))
         mean = np.where(sites > 0, sites_v / np.fmax(sites, 1e-12), cables_v / np.fmax(cables, 1e-12))
         wins = (sites + cables > 0) & (sites + cables >= votes - 1e-9)  # levels rise: of even ones the higher
         best[wins], votes[wins] = mean[wins], (sites + cables)[wins]

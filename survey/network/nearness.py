@@ -84,8 +84,13 @@ def join_close(strips: Strips, *, tolerance_m: float) -> Ints:
     return group
 
 
-def nearest_point(query: Floats, strips: Strips, *, tolerance_m: float) -> tuple[Ints, Floats]:
+def nearest_point(query: Floats, strips: Strips, *, tolerance_m: float, own: Ints | None = None) -> tuple[Ints, Floats]:
     """Nearest stripped point of each query point within a tolerance.
+
+    Parameters
+    ----------
+    own
+        Row that each query point has itself, which is no answer, shape (n_query,).
 
     Returns
     -------
@@ -94,7 +99,7 @@ def nearest_point(query: Floats, strips: Strips, *, tolerance_m: float) -> tuple
     """
     row = np.full(len(query), -1, np.int64)
     off = np.full(len(query), np.inf)
-    _nearest(query, *strips, tolerance_m, row, off)
+    _nearest(query, row - 1 if own is None else own, *strips, tolerance_m, row, off)
     return row, off
 
 
@@ -221,7 +226,16 @@ def _strip_of(x: float, x0: float, width: float, strips: int) -> int:
 
 @njit(cache=True)
 def _nearest(
-    query: Floats, xy: Floats, row: Ints, first: Ints, x0: float, width: float, tol: float, best: Ints, off: Floats
+    query: Floats,
+    own: Ints,
+    xy: Floats,
+    row: Ints,
+    first: Ints,
+    x0: float,
+    width: float,
+    tol: float,
+    best: Ints,
+    off: Floats,
 ) -> None:
     strips = len(first) - 1
     last = first[:-1].copy()
@@ -234,7 +248,7 @@ def _nearest(
             last[k] = j = _lower_bound(xy, first[k], first[k + 1], y - reach, last[k])
             while j < first[k + 1] and xy[j, 1] <= y + reach:
                 d = np.sqrt((xy[j, 0] - x) ** 2 + (xy[j, 1] - y) ** 2)
-                if d <= tol and (d < off[q] or (d == off[q] and row[j] < best[q])):
+                if row[j] != own[q] and d <= tol and (d < off[q] or (d == off[q] and row[j] < best[q])):
                     off[q] = d
                     best[q] = row[j]
                 j += 1

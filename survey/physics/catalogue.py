@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import cache
 from importlib import resources
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
@@ -74,6 +75,7 @@ class Catalogue:
     sources: Mapping[str, str]
 
     @classmethod
+    @cache
     def load(cls) -> Catalogue:
         """Read the tables that come with the package."""
         sources = _table("sources")

@@ -15,7 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 BANDS = ("low", "moderate", "high", "severe")
-RAMP_NAME = "inferno"
+RAMP_STOPS = (
+    "000004 08051d 180c3c 2f0a5b 450a69 5c126e 71196e 87216b 9b2964 b1325a "
+    "c43c4e d74b3f e55c30 f1711f f8870e fca108 fbba1f f6d543 f1ed71 fcffa4"
+)
+"""*inferno* in twenty steps, from dark to light."""
 RAMP_STEPS = 101
 RAMP_LIGHT, RAMP_DARK = 0.90, 0.16
 NO_HAZARD = "#77736b"
@@ -79,13 +83,11 @@ def rank_size(rank: int) -> float:
 @cache
 def ramp_table() -> NDArray[np.uint8]:
     """Red, green and blue of hazards 0, 1 ... 100; shape (101, 3)."""
-    from branca import colormap
-
-    stops = np.asarray(getattr(colormap.linear, RAMP_NAME).colors, dtype=np.float64)[:, :3]
+    stops = np.array([list(bytes.fromhex(stop)) for stop in RAMP_STOPS.split()])
     place = np.linspace(RAMP_LIGHT, RAMP_DARK, RAMP_STEPS) * (len(stops) - 1)
     known = np.arange(len(stops))
     channels = [np.interp(place, known, stops[:, channel]) for channel in range(3)]
-    return np.rint(np.stack(channels, axis=1) * 255).astype(np.uint8)
+    return np.rint(np.stack(channels, axis=1)).astype(np.uint8)
 
 
 def ramp_hex() -> list[str]:

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from survey.arrays import Floats, Ints, Objects
 from survey.network.drawing.segments import Hits, hit_by_ends
@@ -205,19 +204,8 @@ def _ids(tables: NetworkTables, cables: Ints) -> Objects:
 
 
 def _nearest_other(ends: Ints, node_xy: Floats, *, reach_m: float) -> tuple[Ints, Floats]:
-    """Nearest other node of each end within reach: among nodes that are no such ends, and among the ends themselves."""
-    rest = np.ones(len(node_xy), bool)
-    rest[ends] = False
-    rest &= np.isfinite(node_xy).all(axis=1)
-    others = np.flatnonzero(rest)
-    node, gap = np.full(len(ends), -1, np.int64), np.full(len(ends), np.inf)
-    if len(others):
-        near, off = nearest_point(node_xy[ends], make_strips(node_xy[others], tolerance_m=reach_m), tolerance_m=reach_m)
-        node, gap = np.where(near >= 0, others[near], -1), off
-    if len(ends) > 1:
-        tree = cKDTree(node_xy[ends])
-        found = tree.query(node_xy[ends], k=2, distance_upper_bound=reach_m)
-        distances, neighbours = np.asarray(found[0]), np.asarray(found[1])
-        closer = np.flatnonzero(distances[:, 1] < gap)
-        node[closer], gap[closer] = ends[neighbours[closer, 1]], distances[closer, 1]
-    return node, gap
+    """Nearest other node of each end within reach, and how far it is."""
+    drawn = np.flatnonzero(np.isfinite(node_xy).all(axis=1))
+    strips = make_strips(node_xy[drawn], tolerance_m=reach_m)
+    near, gap = nearest_point(node_xy[ends], strips, tolerance_m=reach_m, own=np.searchsorted(drawn, ends))
+    return np.where(near >= 0, np.append(drawn, -1)[near], -1), gap

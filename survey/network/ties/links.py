@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import networkx as nx
 import numpy as np
 
 from survey.arrays import Bools, Ints
@@ -112,6 +111,10 @@ def _blocks(graph: Graph, union: Forest) -> list[Ints]:
     """Edges of every block that has a ring and a supply; each edge has a node in the middle, so parallel ones count."""
     ring = ~union.bridge & (graph.a != graph.b) & (union.root[graph.a] == graph.root)
     edges = np.flatnonzero(ring) if union.cyclic else np.empty(0, np.int64)
+    if not len(edges):
+        return []
+    import networkx as nx
+
     split: nx.Graph[int] = nx.Graph()
     for ends in (graph.a, graph.b):
         split.add_edges_from(np.column_stack([ends[edges], graph.n_nodes + edges]).tolist())

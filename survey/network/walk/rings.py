@@ -7,7 +7,6 @@ be led over every edge of them.
 
 from __future__ import annotations
 
-import networkx as nx
 import numpy as np
 
 from survey.arrays import Bools, Ints
@@ -44,6 +43,10 @@ def looped_sites(graph: Graph, walks: Walks, *, union: Forest, single: Bools) ->
 
 def _blocks(graph: Graph, edges: Ints) -> list[Ints]:
     """Blocks of these edges; every edge has a node of its own in the middle, so that parallel ones stay apart."""
+    if not len(edges):
+        return []
+    import networkx as nx
+
     split: nx.Graph[int] = nx.Graph()
     beyond = len(graph.first)  # all nodes
     split.add_edges_from(np.column_stack([graph.a[edges], beyond + edges]).tolist())

@@ -17,10 +17,13 @@ from survey.network.sweeps import Forest, span
 from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from survey.network.topology.graph import Graph
 
 
 MEMBERS_OF_AT_ONCE = 256
+VALUES_AT_ONCE = 8
 
 
 @dataclass(frozen=True)
@@ -84,11 +87,24 @@ class Sections:
         return stops
 
     def total(self, per_piece: Floats) -> Floats:
-        """Phase-weighted total (conductors exposed / 3) of a value per piece over each section, shape (n_devices,)."""
-        total = np.zeros(len(self.device))
+        """Phase-weighted totals (conductors exposed / 3) over each section of values per piece.
+
+        Parameters
+        ----------
+        per_piece
+            One value a piece, shape (n_pieces,), or several, (n_values, n_pieces).
+
+        Returns
+        -------
+        Shape (n_devices,) or (n_values, n_devices).
+        """
+        values = np.atleast_2d(per_piece)
+        totals = np.zeros((len(values), len(self.device)))
         for view in self.views:
-            total += view.share * _interval_sum(view, *self._piece_places(view), per_piece)
-        return total
+            place, piece = self._piece_places(view)
+            for total, value in zip(totals, values, strict=True):
+                np.add(total, view.share * _interval_sum(view, place, piece, value), out=total)
+        return totals.reshape(*per_piece.shape[:-1], -1)
 
     def site_totals(self, node: Ints, values: Floats) -> Floats:
         """Totals of values per site over the sites on each section (on any pole).
@@ -250,12 +266,15 @@ def _member_sums(view: PhaseView, node: Ints, values: Floats) -> Floats:
     at = np.flatnonzero(node >= 0)
     place = view.forest.place[node[at]]
     order = np.argsort(place, kind="stable")
-    bounds = tuple(np.searchsorted(place[order], x) for x in (view.low, view.high, view.tree_low, view.tree_high))
-    sums = np.empty((len(values), len(view.low)))
-    running = np.zeros(len(at) + 1)
-    for k, value in enumerate(values):
-        np.cumsum(value[at[order]], out=running[1:])
-        sums[k] = _between(running, bounds, view.inverted)
+    place = place[order]
+    ends = [np.searchsorted(place, x) for x in (view.low, view.high)]
+    held = np.flatnonzero((ends[0] < ends[1]) | view.inverted)
+    bounds = [end[held] for end in ends] + [np.searchsorted(place, x[held]) for x in (view.tree_low, view.tree_high)]
+    sums = np.zeros((len(values), len(view.low)))
+    for some in np.array_split(np.arange(len(values)), -(-len(values) // VALUES_AT_ONCE)):
+        running = np.zeros((len(at) + 1, len(some)))
+        np.cumsum(values[some][:, at[order]].T, axis=0, out=running[1:])
+        sums[some[0] : some[-1] + 1, held] = _between(running, bounds, view.inverted[held]).T
     return sums
 
 
@@ -275,13 +294,14 @@ def _outermost(view: PhaseView) -> tuple[Ints, Ints]:
     return low[high > before], high[high > before]
 
 
-def _between(running: Floats, bounds: tuple[Ints, ...], inverted: Bools) -> Floats:
+def _between(running: Floats, bounds: Sequence[Ints], inverted: Bools) -> Floats:
     """Running sums between low and high, or, inverted, on both sides of them; of nothing it is exactly nothing."""
     low, high = running[bounds[0]], running[bounds[1]]
-    if not inverted.any():
-        return high - low
-    tree_low, tree_high = running[bounds[2]], running[bounds[3]]
-    return np.where(inverted, (low - tree_low) + (tree_high - high), high - low)
+    between = high - low
+    if inverted.any():
+        tree_low, tree_high = running[bounds[2][inverted]], running[bounds[3][inverted]]
+        between[inverted] = (low[inverted] - tree_low) + (tree_high - high[inverted])
+    return between
 
 
 def _expand(view: PhaseView, which: Ints, place: Ints, row: Ints) -> tuple[Ints, Ints]:

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 CELLS = 48
@@ -51,5 +50,7 @@ def _outline(xy: NDArray[np.float64]) -> BaseGeometry:
 def _without_outliers(xy: NDArray[np.float64]) -> NDArray[np.float64]:
     if len(xy) < MANY:
         return xy
+    from scipy.spatial import cKDTree
+
     away = np.asarray(cKDTree(xy).query(xy, k=2)[0])[:, 1]
     return xy[away <= FAR_OUT * max(float(np.median(away)), 1e-9)]

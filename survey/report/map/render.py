@@ -1,4 +1,4 @@
-"""The page: a folium map with the survey's own pieces and data in line."""
+"""The page: a Leaflet map with the survey's own pieces and data in line."""
 
 from __future__ import annotations
 
@@ -7,8 +7,6 @@ from html import escape
 from importlib.resources import files
 from typing import Any
 
-import folium
-from branca.element import Figure
 from jinja2 import Environment, StrictUndefined
 
 from survey.assess.score import HIGH_FROM, SEVERE_FROM
@@ -39,6 +37,16 @@ SCRIPTS = (
 )
 STYLES = ("page.css", "panel.css", "print.css")
 MAP_NAME = "map_survey"
+MAP_OPTIONS = {
+    "center": [0.0, 0.0],
+    "zoom": 1,
+    "zoomControl": False,
+    "attributionControl": False,
+    "zoomSnap": 0.25,
+    "zoomDelta": 1,
+    "bounceAtZoomLimits": False,
+}
+MOST_ZOOM = 21
 
 
 def render_map(result: SurveyResult, *, limit: int = PAGE_LIMIT) -> str:
@@ -55,7 +63,6 @@ def render_map(result: SurveyResult, *, limit: int = PAGE_LIMIT) -> str:
     """
     content = map_content(result)
     payload = pack_payload(content.blobs, limit=limit)
-    figure = _figure(result)
     environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
     template = environment.from_string(_piece("page.html.j2"))
     return template.render(
@@ -68,7 +75,7 @@ def render_map(result: SurveyResult, *, limit: int = PAGE_LIMIT) -> str:
         leaflet_licence=leaflet_licence(),
         styles="\n".join(_piece(name) for name in STYLES),
         scripts="\n".join(_piece(name) for name in SCRIPTS),
-        map_script=figure.script.render(),
+        map_script=_map_script(result),
         image_sources=_image_sources(result),
         about=_in_script(_about(result, content, payload)),
         blobs=payload.scripts,
@@ -76,36 +83,14 @@ def render_map(result: SurveyResult, *, limit: int = PAGE_LIMIT) -> str:
     )
 
 
-class SurveyMap(folium.Map):
-    """A folium map that links nothing from outside and whose names are the same each time."""
-
-    default_js: list[tuple[str, str]] = []  # noqa: RUF012 - the class attribute folium reads
-    default_css: list[tuple[str, str]] = []  # noqa: RUF012
-
-    def __init__(self) -> None:
-        super().__init__(
-            tiles=None,
-            zoom_control=False,
-            attribution_control=False,
-            zoom_snap=0.25,
-            zoom_delta=1,
-            max_zoom=21,
-            bounce_at_zoom_limits=False,
-        )
-        self._id = "survey"
-
-
-def _figure(result: SurveyResult) -> Figure:
+def _map_script(result: SurveyResult) -> str:
+    """What makes the map, and its background where one is wanted."""
     report = result.settings.report
-    base = SurveyMap()
+    lines = [f'var {MAP_NAME} = L.map("{MAP_NAME}", {_in_script(MAP_OPTIONS)});']
     if report.background_tiles:
-        tiles = folium.TileLayer(report.background_tiles, attr=_text(report.background_credit), max_zoom=21)
-        tiles._id = "background"  # noqa: SLF001 - folium draws a random one
-        tiles.add_to(base)
-    figure = Figure()
-    base.add_to(figure)
-    figure.render()
-    return figure
+        options = {"maxZoom": MOST_ZOOM, "attribution": escape(report.background_credit, quote=True)}
+        lines.append(f"L.tileLayer({_in_script(report.background_tiles)}, {_in_script(options)}).addTo({MAP_NAME});")
+    return "\n".join(lines)
 
 
 def _about(result: SurveyResult, content: MapContent, payload: Payload) -> dict[str, Any]:
@@ -169,10 +154,6 @@ def _in_script(value: object) -> str:
 def _image_sources(result: SurveyResult) -> str:
     """Where the page's own security policy lets pictures come from."""
     return "data: blob: https: http:" if result.settings.report.background_tiles else "data: blob:"
-
-
-def _text(value: str) -> str:
-    return escape(value, quote=True)
 
 
 def _piece(name: str) -> str:
