@@ -25,6 +25,7 @@ engineers decide."""
 FOOT_M = 0.3048
 CONNECTIONS = tuple(dict.fromkeys(row.connection for row in CONSTRUCTIONS))
 CORES = tuple(row.core for row in CONSTRUCTIONS if row.core)
+SEPARATE = "separate"  # units of a bank have a core each
 NOT_GIVEN = float("nan")
 Units = Literal["metric", "us"]
 NAME_WIDTH, FIGURE_WIDTH = 27, 50
@@ -37,7 +38,7 @@ KV = click.option("--kv", required=True, metavar="KV", help=KV_HELP)
 
 
 @click.command(epilog=CAUTION)
-@click.option("--kva", required=True, type=float, help="Three-phase rating, kVA.")
+@click.option("--kva", required=True, help="Three-phase rating, kVA; of a bank as in records: 3-167 is three of 167.")
 @KV
 @click.option(
     "--connection",
@@ -85,7 +86,7 @@ def site(**typed: Any) -> None:  # noqa: ANN401 - click fills in what the option
 class SiteOptions:
     """What was typed after ``survey site``."""
 
-    kva: float
+    kva: str
     kv: str
     connection: str | None
     core: str | None
@@ -105,15 +106,15 @@ def make_request(options: SiteOptions, catalogue: Catalogue, settings: Settings)
     """What was typed, in SI."""
     from survey.desk.checks import check_transformer, choose_cable
     from survey.desk.circuit import Transformer
-    from survey.desk.nameplate import read_nameplate
+    from survey.desk.nameplate import read_nameplate, read_rating
     from survey.desk.site import SiteRequest
 
-    nameplate = read_nameplate(options.kv, options.connection)
+    nameplate, rating = read_nameplate(options.kv, options.connection), read_rating(options.kva)
     transformer = Transformer(
-        rating_va=options.kva * 1e3,
+        rating_va=rating.kva * 1e3,
         voltage_v=nameplate.kv * 1e3,
         connection=nameplate.connection,
-        core=options.core or "",
+        core=options.core or (SEPARATE if rating.units > 1 else ""),
         loss_w=NOT_GIVEN if options.nll is None else options.nll,
         exciting_pu=NOT_GIVEN if options.exc is None else options.exc / 100,
         load_w=options.load * 1e3,
@@ -123,7 +124,8 @@ def make_request(options: SiteOptions, catalogue: Catalogue, settings: Settings)
         options.cable, options.cap_nf_km, voltage_v=transformer.voltage_v, catalogue=catalogue, settings=settings
     )
     length_m = options.length * (FOOT_M if options.length_unit == "ft" else 1.0)
-    return SiteRequest(transformer, cable, length_m, nameplate.words)
+    words = "; ".join(filter(None, (nameplate.words, rating.words)))
+    return SiteRequest(transformer, cable, length_m, words)
 
 
 def read_settings(path: Path | None, hz: str | None, *, units: Units | None = None) -> Settings:

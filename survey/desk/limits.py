@@ -30,8 +30,11 @@ if TYPE_CHECKING:
     from survey.settings import Settings
 
 Floats = NDArray[np.float64]
-KVA: Final = (45.0, 75.0, 112.5, 150.0, 225.0, 300.0, 500.0, 750.0, 1000.0, 1500.0, 2500.0)
-"""Usual three-phase ratings (common practice, no source)."""
+KVA: Final = {
+    60: (45.0, 75.0, 112.5, 150.0, 225.0, 300.0, 500.0, 750.0, 1000.0, 1500.0, 2500.0),
+    50: (50.0, 100.0, 160.0, 250.0, 315.0, 400.0, 500.0, 630.0, 1000.0, 1600.0, 2500.0),
+}
+"""Usual three-phase ratings by frequency (common practice, no source; those of 50 Hz are of the series R10)."""
 STUDIED: Final = tuple(row for row in CONSTRUCTIONS if row.circuit is not None and not row.approximation)
 WINDINGS: Final = tuple((row.connection, row.core) for row in STUDIED)
 TITLES: Final = {row.connection: row.title.capitalize() for row in STUDIED}
@@ -119,7 +122,7 @@ def desk_table(
     machines = [
         Transformer(kva * 1e3, kv * 1e3, connection, core, load_w=kva * 1e3 * load_share)
         for connection, core in WINDINGS
-        for kva in KVA
+        for kva in KVA[settings.electrical.frequency_hz]
     ]
     unstudied = settings.study.model_copy(update={"run": False})
     bench = make_bench(machines, settings=settings.model_copy(update={"study": unstudied}))

@@ -1,4 +1,4 @@
-"""The voltage as it was typed: kilovolts, or the text of a nameplate, read as the network's reader reads it."""
+"""Voltage and rating as they were typed: numbers, or the text of a record, read as the network's reader reads it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from survey.errors import ModelError
-from survey.read.transformer_text import NEUTRAL_NOT_SAID, parse_voltage_text
+from survey.read.transformer_text import NEUTRAL_NOT_SAID, parse_kva_text, parse_voltage_text
 
 WYES: Final = ("floating_wye", "grounded_wye", "open_wye")
 
@@ -54,3 +54,31 @@ def read_nameplate(text: str, connection: str | None = None) -> Nameplate:
         msg = f"--kv and --connection: {text!r} says {said.split(';')[0]}, found {connection}; correct one of the two"
         raise ModelError(msg)
     return Nameplate(told.kv, connection or told.connection, f"{text}: {told.kv:g} kV, {said}")
+
+
+@dataclass(frozen=True)
+class Rating:
+    """What was typed after ``--kva``: rating of all units together [kVA], their number, ``words`` on more than one."""
+
+    kva: float
+    units: int = 1
+    words: str = ""
+
+
+def read_rating(text: str) -> Rating:
+    """Rating out of what was typed: a number, or units as records have them, such as ``3-167``.
+
+    Raises
+    ------
+    ModelError
+        The text has no rating.
+    """
+    try:
+        return Rating(float(text))
+    except ValueError:
+        told = parse_kva_text(text)
+    if told.kva is None:
+        msg = f"--kva: found no rating in {text!r}, expected kVA, such as 300, or units, such as 3-167; correct it"
+        raise ModelError(msg)
+    words = f"{text}: {told.units} units with a core each, {told.kva:g} kVA together" if told.units > 1 else ""
+    return Rating(told.kva, told.units, words)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import re
-import unicodedata
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.input_schema import AS_TEXT, WORDED_FIELDS, FieldSpec, find_unit, fold_code, phase_mask, units_of
+from survey.names import without_accents
 from survey.read.cable_text import parse_cable_text
 from survey.read.guess_words import told_by
 from survey.read.transformer_text import parse_kva_text, parse_voltage_text
@@ -325,8 +325,7 @@ def _state(guess: CodeGuess) -> str:
 
 def plain_value(value: str) -> str:
     """Words of a value in lower case without accents."""
-    letters = "".join(c for c in unicodedata.normalize("NFKD", value) if not unicodedata.combining(c))
-    return " ".join(re.split(r"[\W_]+", letters.casefold())).strip()
+    return " ".join(re.split(r"[\W_]+", without_accents(value).casefold())).strip()
 
 
 def known_word(field: str, value: str) -> tuple[str, bool, str]:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import csv
 import re
-import unicodedata
 from functools import cache
 from importlib.resources import files
 from typing import NamedTuple
+
+from survey.names import without_accents
 
 NO_ROLE = "none"
 """Role of what is no part of the primary network."""
@@ -27,9 +28,7 @@ class Told(NamedTuple):
 
 def plain_words(text: str) -> str:
     """Words of a name in lower case without accents, parted by single blanks; capitals inside a name part words."""
-    folded = unicodedata.normalize("NFKD", text)
-    letters = "".join(c for c in folded if not unicodedata.combining(c))
-    parted = re.sub(r"(?<=[a-z]{2})(?=[A-Z])|(?<=[A-Z]{2})(?=[A-Z][a-z]{2})", " ", letters)
+    parted = re.sub(r"(?<=[a-z]{2})(?=[A-Z])|(?<=[A-Z]{2})(?=[A-Z][a-z]{2})", " ", without_accents(text))
     return " ".join(
         re.split(r"[\W_]+", re.sub(r"(?<=[a-zA-Z])(?=\d)|(?<=\d)(?=[a-zA-Z])", " ", parted).casefold())
     ).strip()

@@ -57,6 +57,14 @@ def test_every_rating_winding_and_type_has_its_row(screened):
     assert set(rows.connection) == {"delta", "floating_wye", "grounded_wye", "open_delta"}
 
 
+def test_ratings_are_those_of_the_frequencys_market(tmp_path):
+    out = tmp_path / "table.csv"
+    run("--kv", 20, "--hz", 50, "--no-study", "-o", out)
+    ratings = set(pd.read_csv(out).kva.dropna())
+    assert {100, 160, 250, 400, 630, 1000} < ratings
+    assert not {75, 112.5, 225, 300, 750} & ratings
+
+
 def test_windings_without_a_limit_have_their_row_and_reason(screened):
     free = screened[screened.kva.isna()]
     assert set(free.connection) == {"grounded_wye", "open_wye"}

@@ -214,6 +214,7 @@ def test_not_susceptible_says_so_and_stops(typed, reason, tmp_path):
     [
         (["--kva", 0], "--kva: three-phase rating"),
         (["--kva", "nan"], "--kva: three-phase rating"),
+        (["--kva", "abc"], "--kva: found no rating in 'abc', expected kVA, such as 300, or units, such as 3-167"),
         (["--kv", 12470], "--kv: rated primary line-to-line voltage, kV: found 12470, expected 1 to 50"),
         (["--nll", -3], "--nll: no-load loss"),
         (["--exc", 0.15], "--exc: exciting current 0.15 % is not above the core loss, 0.18 % of rating"),
@@ -319,3 +320,11 @@ def test_a_voltage_text_that_says_nothing_or_something_else_is_refused_in_one_li
     said = run("--kva", 300, *arguments)
     assert words in said
     assert "\n" not in said
+
+
+def test_units_of_a_bank_are_typed_as_in_records():
+    arguments = ["--kv", "12.47", "--cap-nf-km", "200", "--length", "100", "--connection", "floating_wye"]
+    as_units, as_sum = (run("--kva", *typed, *arguments) for typed in (["3-167"], ["501", "--core", "separate"]))
+    assert "3-167: 3 units with a core each, 501 kVA together" in " ".join(as_units.split())
+    chain = [[line for line in said.splitlines() if line.startswith("Xc")] for said in (as_units, as_sum)]
+    assert chain[0] == chain[1] != []

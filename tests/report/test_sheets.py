@@ -15,6 +15,7 @@ from sheet_survey import saved_survey, site_table, streets, town
 from survey.errors import OutputError
 from survey.report.reread import SavedSurvey
 from survey.report.sheets import make_sheets
+from survey.report.sheets.content import choose
 from survey.report.sheets.printing import file_name
 from survey.report.sheets.table import table_rows
 from survey.result import CAUTION
@@ -237,3 +238,15 @@ def test_places_that_are_normally_open_are_on_the_map_and_in_the_legend(tmp_path
     without = print_harbour(saved_survey(sites), tmp_path / "b")
     assert "Normally open" in pages(with_open)[0]
     assert "Normally open" not in pages(without)[0]
+
+
+@pytest.mark.parametrize("typed", ["Peñas Altas", "penas altas", "PEÑAS  ALTAS"])
+def test_a_district_is_found_in_any_letter_case_and_without_accents(typed: str) -> None:
+    sites = site_table(streets(4), district=["Peñas Altas", "Harbour", "Peñas Altas", "Harbour"])
+    assert set(choose(sites, district=typed, feeder=None)["district"]) == {"Peñas Altas"}
+
+
+def test_a_district_as_it_is_spelled_wins_over_one_in_another_case() -> None:
+    sites = site_table(streets(4), district=["North", "north", "NORTH", "north"])
+    counts = [len(choose(sites, district=name, feeder=None)) for name in ("North", "north", "nOrTh")]
+    assert counts == [1, 2, 4]

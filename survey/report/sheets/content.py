@@ -13,6 +13,7 @@ from pyproj import CRS
 
 from survey.errors import OutputError
 from survey.fingerprint import what_if_words
+from survey.names import same_names
 from survey.report.ramp import BANDS, Mark, drawn_as, hazard_colours, mark_of
 from survey.report.sheets.lettering import clean
 from survey.report.sheets.view import Floats, local_crs, moved
@@ -100,8 +101,8 @@ def choose(sites: pd.DataFrame, *, district: str | None, feeder: str | None) -> 
     chosen = sites.reset_index(drop=True)
     for kind, name, names in (("district", district, _district_names(sites)), ("feeder", feeder, sites["feeder"])):
         if name is not None:
-            _require(kind, name, sorted(set(names.astype(str)) - {""}))
-            chosen = chosen[names.to_numpy()[chosen.index] == name]
+            meant = _require(kind, name, sorted(set(names.astype(str)) - {""}))
+            chosen = chosen[names.isin(meant).to_numpy()[chosen.index]]
     if chosen.empty:
         where = f"feeder '{feeder}' in district '{district}'" if feeder and district else "this survey"
         msg = f"sheets: no site of {where}; nothing to print"
@@ -109,9 +110,9 @@ def choose(sites: pd.DataFrame, *, district: str | None, feeder: str | None) -> 
     return chosen.sort_values("rank", kind="stable")
 
 
-def _require(kind: str, name: str, names: list[str]) -> None:
-    if name in names:
-        return
+def _require(kind: str, name: str, names: list[str]) -> list[str]:
+    if meant := same_names(name, names):
+        return meant
     listed = ", ".join(f"'{clean(n, limit=60)}'" for n in names[:_LISTED]) or "none"
     more = f" and {len(names) - _LISTED} more" if len(names) > _LISTED else ""
     msg = f"sheets: no {kind} '{clean(name, limit=60)}'; this survey has {listed}{more}"
