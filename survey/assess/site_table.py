@@ -316,6 +316,9 @@ def _notes(network: Network, assessment: Assessment) -> Text:
     extra.append((rings & unguarded, "whether arresters stand there is not known: the worse of the two counts"))
     between = np.append(assessment.totals.between_units, 0.0)[section] > 0
     extra.append((between, "a single-phase unit between two phases stands on the section and is not modelled"))
+    switches = network.tables.switches
+    presumed = np.append(switches.get("presumed", np.zeros(len(switches))), 0)[network.walks.gang] > 0
+    extra.append((presumed, "a device on its way is three-pole by its kind alone (presumed)"))
     loaded = (assessment.windings.min_load_w > 0) & ~assessment.windings.balanced_load
     extra.append((loaded, "its least load is not declared three-phase and protects nothing"))
     extra += _band_span(network, assessment)

@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     from survey.read.profile import LayerProfile
 
 UNSURE = "# UNSURE"
+POLES = (
+    "usual meaning, not the only one; what is not said counts as single",
+    "three-pole by its kind alone: every survey tells of it until it says three or single",
+)
 DEFAULT_CRS_HINT = '# crs = "EPSG:32614"'
 
 
@@ -247,7 +251,7 @@ def _doubt(code: CodeGuess, spec: FieldSpec) -> tuple[str, bool]:
     if spec.kind == "phases":
         return f"{len(code.ours)} of three, but which is not said", True
     if spec.name == "poles":
-        return "usual meaning, not the only one; what is not said counts as single", True
+        return POLES[code.ours == "presumed"], True
     return "usual meaning, not the only one", spec.name == "build"
 
 

@@ -145,7 +145,9 @@ def _open_folder(path: Path) -> Export:
             msg = f"{path / name}: not a plain file; expected a layer; move it away or export it again"
             raise FormatError(msg)
     if shapes:
-        return ShapefileFolder(path, tuple(path / name for name in shapes))
+        drawn = {path.joinpath(name).stem.casefold() for name in shapes}
+        lone = [n for n in names if n.lower().endswith(".dbf") and path.joinpath(n).stem.casefold() not in drawn]
+        return ShapefileFolder(path, tuple(path / name for name in sorted([*shapes, *lone])))
     if parquets:
         return ParquetFolder(path, tuple(path / name for name in parquets))
     packages = [name for name in names if name.lower().endswith(".gpkg")]
@@ -239,7 +241,7 @@ class GeoPackage:
 
 
 class ShapefileFolder:
-    """A folder of shapefiles; each is a layer named like its file."""
+    """A folder of shapefiles and of tables without a drawing (.dbf alone); each is a layer named like its file."""
 
     SIDE_FILES = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 
@@ -254,7 +256,7 @@ class ShapefileFolder:
     def _layer(self, shape: Path) -> LayerInfo:
         there = {file.suffix.lower() for file in self._siblings(shape)}
         for suffix in (".shx", ".dbf"):
-            if suffix not in there:
+            if suffix not in there and shape.suffix.lower() == ".shp":
                 msg = f"{shape}: its {suffix} file is missing; copy all files of the shapefile together"
                 raise FormatError(msg)
         with translated(shape):

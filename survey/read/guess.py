@@ -38,7 +38,11 @@ LEAST_SHORT = 2  # letters left of a word that is cut short, where another word 
 CONTENT_TELLS = 0.76  # share of values known from which a field is taken whatever its name; just sure
 MEANINGFUL_LENGTH = 3  # shorter texts, such as D or 1, are codes of many things
 ROW_NUMBER_LIKENESS, OWN_ID_LIKENESS = 0.4, 0.85
-ID_WORDS = {"id", "no", "num", "nr", "number", "code", "cod", "codigo", "clave", "matricula", "placa", "tag"}
+ID_WORDS = {
+    *("id", "no", "num", "nr", "number", "code", "cod", "codigo", "clave", "matricula", "matricule", "placa", "tag"),
+    *("ident", "identifiant", "kennung", "loc"),
+}
+AREAS, AREA_LIKENESS = ("feeder", "district"), (0.85, 0.8)  # a word of theirs beside others; one of an id among them
 ENOUGH_FIELDS = 4  # fields found by which a layer is known without its name
 
 
@@ -118,6 +122,9 @@ def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -
         return FieldGuess(spec.name, theirs.name, exact, "same name, no values", ValueGuess(0.0, "no values"))
     if spec.kind == "id":
         name = _id_likeness(name, theirs, profile)
+    parts = set(tokens(theirs.label))
+    if spec.name in AREAS and parts & set(aliases(spec.layer, spec.name)):
+        name = max(name, AREA_LIKENESS[bool(parts & ID_WORDS)])
     values = guess_values(spec, theirs, drawn_m=profile.drawn_m, name=tokens(theirs.label))
     if name < NAME_FITS and _told_by_values(spec, theirs, values):
         words = "kinds of devices" if spec.name == "device" else values.evidence
@@ -134,7 +141,7 @@ def _id_likeness(name: float, theirs: FieldProfile, profile: LayerProfile) -> fl
     words = plain_words(theirs.label).split()
     if row_number(theirs.label):
         return min(name, ROW_NUMBER_LIKENESS)
-    own = akin(theirs.label, profile.name) > 0 or theirs.label != theirs.name
+    own = akin(theirs.label, profile.name) > 0 or theirs.label != theirs.name or set(words) <= ID_WORDS
     if set(words) & ID_WORDS and own:
         return max(name, OWN_ID_LIKENESS)
     return name
@@ -219,9 +226,12 @@ def _alias_table() -> Mapping[tuple[str, str], _Names]:
         }
 
 
+@cache
 def aliases(layer: str, field_name: str) -> tuple[str, ...]:
-    """Names that are often used for a field, or for a layer (``""``), likeliest first."""
-    return _alias_table()[layer, field_name].aliases
+    """Names that are often used for a field, or for a layer (``""``), likeliest first; last those in other layers."""
+    own = _alias_table()[layer, field_name].aliases
+    others = [names for (_, field), names in _alias_table().items() if field == field_name != ""]
+    return tuple(dict.fromkeys([*own, *(name for names in others for name in names.aliases)]))
 
 
 def answered_field(layer: str, ours: str, *, profile: LayerProfile, theirs: str, by: str = "answered") -> FieldGuess:

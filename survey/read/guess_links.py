@@ -55,25 +55,26 @@ def _with_guard(switches: LayerGuess, view: LayerProfile, ids: pa.Array) -> Laye
 
 
 def _referred_ids(cables: LayerGuess, switches: LayerGuess, views: Mapping[str, LayerProfile]) -> LayerGuess:
-    """Cables with the id that devices refer to."""
+    """Cables with the ids that devices refer to, be it in one part of the cables or in several."""
+    own = [[f for f in views[part.theirs].fields if f.unique and f.kind == "text"] for part in cables.parts]
+    every = pa.concat_arrays([pa.array([], pa.large_string()), *(f.values for fields in own for f in fields)])
     fields = (field for part in switches.parts for field in views[part.theirs].fields)
-    referring = [field for field in fields if field.kind == "text" and len(field.values)]
-    first, *more = (_referred_id(part, views[part.theirs], referring) for part in cables.parts)
-    return replace(first, more=tuple(more))
+    by = [f for f in fields if f.kind == "text" and len(f.values) and _linked(f, every) >= LINKED * len(f.values)]
+    parts = [_referred_id(part, ids, by) for part, ids in zip(cables.parts, own, strict=True)]
+    return replace(parts[0], more=tuple(parts[1:]))
 
 
-def _referred_id(cables: LayerGuess, view: LayerProfile, referring: list[FieldProfile]) -> LayerGuess:
+def _referred_id(cables: LayerGuess, own: list[FieldProfile], by: list[FieldProfile]) -> LayerGuess:
     known = cables.fields.get("cable_id")
     if known is None or known.confidence >= SAID:
         return cables
-    ids = [field for field in view.fields if field.unique and field.kind == "text"]
-    for field in sorted(ids, key=lambda f: f.name != known.theirs):
-        by = next((other for other in referring if _linked(other, field.values) >= LINKED * len(other.values)), None)
-        if by is not None:
-            words = f"every value is different; {by.name} of the devices refers to it"
-            own = FieldGuess("cable_id", field.name, SURE, words, known.values)
-            return replace(cables, fields={**cables.fields, "cable_id": own})
-    return cables
+    links = [(_linked(other, field.values), field.name == known.theirs, field, other) for field in own for other in by]
+    linked, _, field, other = max(links, key=lambda link: link[:2], default=(0, False, None, None))
+    if not linked or field is None or other is None:
+        return cables
+    words = f"every value is different; {other.name} of the devices refers to it"
+    found = FieldGuess("cable_id", field.name, SURE, words, known.values)
+    return replace(cables, fields={**cables.fields, "cable_id": found})
 
 
 def _cable_ids(cables: LayerGuess, views: Mapping[str, LayerProfile]) -> pa.Array | None:

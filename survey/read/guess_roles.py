@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import pyarrow.compute as pc
-
 from survey.input_schema import field_specs, find_unit, phase_mask
 from survey.input_settings import LAYERS
 from survey.read.columns import as_text
@@ -33,8 +31,10 @@ if TYPE_CHECKING:
     from survey.read.guess_types import RowGuess
     from survey.read.profile import FieldProfile, LayerProfile
 
+WHOLE_BANKS = 0.8
 NAME_SHARE, FIELD_SHARE, GEOMETRY_SHARE = 0.4, 0.35, 0.25
 OWN_NAMES = ("site_id", "bank_id")
+PRESUMED = "presumed"
 WITHOUT_RATING = 0.2  # less likely: transformers none of whose fields is a rating
 
 
@@ -134,26 +134,28 @@ def _named_by_place(guess: LayerGuess, view: LayerProfile) -> LayerGuess:
     known, phases = guess.fields.get("site_id"), guess.fields.get("phases")
     if phases is None or (known is not None and known.confidence >= SAID):
         return guess
+    whole = 1.1 if "bank_id" in guess.fields else WHOLE_BANKS
     for field in view.fields:
         named = name_likeness(field.label, aliases("transformers", "site_id")) >= NAME_FITS
-        if named and not field.unique and field.filled == 1.0 and _shared_by_units(field, phases, view):
-            words = "name fits; shared by single-phase units only"
+        usable = not field.unique and field.filled == 1.0 and len(field.values)
+        if usable and _units_that_share(field, phases, view) >= (0.0 if named else whole):
+            words = "shared by single-phase units only, most of which are A, B and C together"
             both = {ours: FieldGuess(ours, field.name, SURE, words, ValueGuess(1.0, words)) for ours in OWN_NAMES}
             return replace(guess, fields={**guess.fields, **both})
     return guess
 
 
-def _shared_by_units(field: FieldProfile, phases: FieldGuess, view: LayerProfile) -> bool:
-    """Whether values come several times, and only in rows that are not three-phase."""
+def _units_that_share(field: FieldProfile, phases: FieldGuess, view: LayerProfile) -> float:
+    """Share of the values that come several times whose rows are A, B and C together; -1 if one is three-phase."""
     codes = {code.theirs: code.ours for code in phases.values.codes}
-    texts = as_text(view.columns[phases.theirs]).to_pylist()
-    masks = {text: phase_mask(codes.get(text, text)) for text in set(texts) if text is not None}
-    ids = as_text(view.columns[field.name])
-    counted = pc.value_counts(ids)
-    several = counted.field("values").filter(pc.greater(counted.field("counts"), 1))
-    shared = pc.is_in(ids, value_set=several).to_pylist()
-    kinds = {masks.get(text or "", THREE_PHASE) for text, here in zip(texts, shared, strict=True) if here}
-    return bool(kinds) and THREE_PHASE not in kinds and None not in kinds
+    texts = as_text(view.columns[phases.theirs]).to_pandas()
+    masks = texts.map({t: phase_mask(codes.get(t, t)) for t in texts.dropna().unique()}).fillna(THREE_PHASE)
+    banks = masks.groupby(as_text(view.columns[field.name]).to_pandas()).agg(["size", "sum", "max"])
+    banks = banks[banks["size"] > 1]
+    if not len(banks) or banks["max"].max() >= THREE_PHASE:
+        return -1.0
+    whole = (banks["sum"] == THREE_PHASE) & (banks["size"] <= len("ABC"))
+    return float(whole.mean())
 
 
 def _join_of(view: LayerProfile) -> str:
@@ -174,7 +176,8 @@ def _stand_ins(guess: LayerGuess, view: LayerProfile) -> dict[str, StandIn]:
     """Defaults that the name of a layer tells where it has no field for them."""
     told, stand_ins = view.told, {}
     if told.role == guess.ours and told.field and told.field not in guess.fields:
-        stand_ins[told.field] = StandIn(told.value, f"{told.word} in the name of the layer", sure=True)
+        words = f"{told.word} in the name of the layer"
+        stand_ins[told.field] = StandIn(told.value, words, sure=told.value != PRESUMED)
     if guess.ours == "switches" and "device" not in guess.fields and told.role == guess.ours:
         stand_ins["device"] = StandIn(told.word, "by the name of the layer", sure=True)
     return stand_ins

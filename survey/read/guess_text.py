@@ -18,8 +18,21 @@ if TYPE_CHECKING:
 
 MOST_READ = 60
 PARTS = {
-    "size": ("size", "gauge", "kcmil", "awg", "calibre", "seccion", "section", "querschnitt", "bitola", "secao", "mm"),
-    "material": ("material", "mat", "matl", "metal", "leitermaterial", "materiau"),
+    "size": (
+        "size",
+        "gauge",
+        "kcmil",
+        "awg",
+        "calibre",
+        "seccion",
+        "section",
+        "sect",
+        "querschnitt",
+        "bitola",
+        "secao",
+        "mm",
+    ),
+    "material": ("material", "mat", "matl", "metal", "leitermaterial", "materiau", "nat", "nature"),
     "insulation": (
         "insulation",
         "insul",
@@ -28,6 +41,7 @@ PARTS = {
         "aislacion",
         "isolacao",
         "isolant",
+        "isol",
         "isolation",
         "isolierung",
     ),

@@ -48,6 +48,8 @@ USUAL_KV = (  # common practice, no source
 CODE_WORDS = {"cd", "code", "cod", "codigo", "idx", "class", "type"}
 FEW = 5  # rows below which different values everywhere say nothing
 YES, NO = ("1", "y", "yes", "true", "t"), ("0", "n", "no", "false", "f")
+VECTOR_GROUP = re.compile(r"(d|yn|y|zn|z)(?:d|yn|y|zn|z)\d{1,2}")
+VECTOR_WINDINGS = {"d": "delta", "yn": "grounded_wye", "y": "floating_wye"}
 POLE_STATE = re.compile(r"^state_[abc]$")
 PHASE_BITS = {"7": "ABC", "6": "AB", "5": "AC", "3": "BC", "4": "A", "2": "B", "1": "C"}
 
@@ -123,13 +125,13 @@ def _identity(theirs: FieldProfile) -> ValueGuess:
 
 
 def _text(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
+    if theirs.rows >= FEW and theirs.unique:
+        return ValueGuess(0.3, "every value is different")
     if spec.name == "cable_type":
         texts = theirs.codes or tuple(value for value, _ in theirs.commonest)
         known = [text for text in texts if (cable := parse_cable_text(text)).is_cable or cable.bare]
         share = len(known) / max(len(texts), 1)
         return ValueGuess(0.45 + 0.55 * share, f"{len(known)} of {len(texts)} texts read as a conductor")
-    if theirs.rows >= FEW and theirs.unique:
-        return ValueGuess(0.3, "every value is different")
     return ValueGuess(0.7, f"{theirs.distinct} different values" if theirs.distinct != 1 else "one value")
 
 
@@ -256,10 +258,21 @@ def known_code(spec: FieldSpec, value: str) -> CodeGuess:
     if not code:
         code, sure, _ = known_word(field, value)
     if not code and spec.name == "connection":
+        code, sure = _two_windings(words)
+    if not code and spec.name == "connection":
         code, sure = _nameplate_connection(value)
     if not code and spec.name == "build" and (told := told_by(value)).field == "build":
         code, sure = told.value, True
     return CodeGuess(value, code, sure)
+
+
+def _two_windings(words: str) -> tuple[str, bool]:
+    """Connection of the first of two windings, as in ``D-YG`` or, with the clock number, ``Dyn1`` (IEC 60076-1)."""
+    group = VECTOR_GROUP.fullmatch(words)
+    if group:
+        return VECTOR_WINDINGS.get(group[1], ""), True
+    sides = [_code_table().get(("connection", word), ("", False)) for word in words.split()]
+    return sides[0] if len(sides) == len(("primary", "secondary")) and all(code for code, _ in sides) else ("", False)
 
 
 def _nameplate_connection(text: str) -> tuple[str, bool]:

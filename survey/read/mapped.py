@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from survey.input_schema import field_specs
 from survey.input_settings import LAYERS, LayerMap
 from survey.read.guess import answered_field, guess_fields
 from survey.read.guess_roles import guess_layers
@@ -48,17 +47,16 @@ def told_layers(
             named = {name: matched.fields[name] for name in mapping.fields}
             fields = {n: answered_field(ours, n, profile=profile, theirs=f, by=BY) for n, f in named.items()}
             fields = guess_fields(ours, profile, told=fields)
-            read = {name: _with_values(ours, guess, mapping) for name, guess in fields.items()}
+            read = {name: _with_values(guess, mapping) for name, guess in fields.items()}
             told[ours] = replace(layer, theirs=profile.name, fields=read, defaults=mapping.defaults, more=(), rows=())
     return told
 
 
-def _with_values(layer: str, guess: FieldGuess, mapping: LayerMap) -> FieldGuess:
+def _with_values(guess: FieldGuess, mapping: LayerMap) -> FieldGuess:
     """Field with the unit and codes of the settings; what they leave out is guessed from the values."""
     values = guess.values
     if guess.ours in mapping.units:
-        unit = mapping.units[guess.ours]
-        values = replace(values, unit="" if unit == field_specs(layer)[guess.ours].unit else unit, unit_sure=True)
+        values = replace(values, unit=mapping.units[guess.ours], unit_sure=True)
     said = mapping.codes.get(guess.ours, {})
     rest = tuple(code for code in values.codes if code.theirs not in said)
     codes = (*(CodeGuess(code, meaning, sure=True) for code, meaning in said.items()), *rest)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from survey.read.coordinates import Places
     from survey.read.geometry import RawPoints
 
+SINGLE, PRESUMED = 0, 2  # places in the codes of poles
 POLE_STATES = ("state_a", "state_b", "state_c")
 
 
@@ -52,12 +53,15 @@ def place_columns(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | No
 
 def read_switches(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | None) -> PointTable:
     """Clean the switch layer."""
-    single_pole = read_code(rows, "poles", fallback="single").codes == 0
+    poles = read_code(rows, "poles", fallback="single").codes
+    single_pole, presumed = poles == SINGLE, poles == PRESUMED
+    rows.report("poles_presumed", where=presumed)
     open_phases = _open_phases(rows, single_pole=single_pole)
     table = pd.DataFrame(
         {
             "switch_id": text_series(rows.ids),
             "single_pole": single_pole,
+            "presumed": presumed,
             "device": read_text(rows, "device"),
             "open": open_phases == THREE_PHASE,
             "open_phases": open_phases,

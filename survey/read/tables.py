@@ -88,8 +88,9 @@ class NetworkTables:
         critical`` (bool), ``node, x, y, lon, lat, row, units`` (records joined in this row), ``usable`` (bool: kva and
         kv are both usable).
     switches
-        ``switch_id, single_pole`` (bool), ``device, open`` (bool: all poles), ``open_phases`` (mask), ``arrester``
-        (code), ``ops_year`` (NaN when not given), ``guards, node, x, y, lon, lat, row``.
+        ``switch_id, single_pole`` (bool), ``presumed`` (bool: three-pole by its kind alone), ``device, open`` (bool:
+        all poles), ``open_phases`` (mask), ``arrester`` (code), ``ops_year`` (NaN when not given), ``guards, node, x,
+        y, lon, lat, row``.
     sources
         ``source_id, feeder, node, x, y, lon, lat, row``; no rows when the layer is missing.
     working_crs

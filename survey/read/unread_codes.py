@@ -21,7 +21,7 @@ def teaching_line(spec: FieldSpec, text: str) -> str:
     Examples
     --------
     >>> print(teaching_line(field_specs("switches")["poles"], "FCO"))
-    "FCO" = "single"  # usual meaning; choices: single, three
+    "FCO" = "single"  # usual meaning; choices: single, three, presumed
     """
     meaning = known_code(spec, text).ours
     words = "usual meaning; choices" if meaning else "fill in; choices"

@@ -245,7 +245,7 @@ def cable_end(tables: NetworkTables, row: int, *, end: str) -> Place:
 
 def _three_pole(edit: _Edit, change: Change) -> None:
     row = edit.row(edit.switches, change, "switches")
-    edit.switches.loc[edit.switches.index[row], "single_pole"] = False
+    edit.switches.loc[edit.switches.index[row], ["single_pole", "presumed"]] = False
     _set_state(edit, row, is_open=bool(edit.switches["open"].iloc[row]))
 
 
@@ -271,6 +271,7 @@ def _add_three_pole(edit: _Edit, change: Change) -> None:
         {
             "switch_id": change.id,
             "single_pole": False,
+            "presumed": False,
             "placed_single": False,
             "added": True,
             "device": "three-pole switch (what-if)",

@@ -236,3 +236,64 @@ def french_in_two_layers(folder: Path) -> tuple[Path, Grid]:
 
 
 EXPORTERS: tuple[Callable[[Path], tuple[Path, Grid]], ...] = (related_tables, spanish_and_cut, french_in_two_layers)
+
+
+def plain(grid: Grid) -> dict[str, gpd.GeoDataFrame]:
+    """A grid without open poles under the survey's own names, for utilities that only spell it in another way."""
+    kinds = {"cutout": "cutout", "elbow": "elbow", "gang": "gang switch", "rmu": "gang switch"}
+    cables = [
+        {
+            "cable_id": s.id,
+            "feeder": s.feeder,
+            "phases": s.phases,
+            "kv": 12.47,
+            "build": "ug" if s.ug else "oh",
+            "cable_type": f"{s.size} {s.material} XLPE 15kV" if s.ug else f"{s.size} ACSR",
+            "cap_nf_km": 250.0 if s.ug else None,
+            "length_m": s.length_m,
+            "geometry": line(s),
+        }
+        for s in grid.sections
+        if s.life == "in"
+    ]
+    sites = [
+        {
+            "site_id": f"{b.id}-{i}" if len(b.units) > 1 else b.id,
+            "bank_id": b.id if len(b.units) > 1 else None,
+            "phases": phases,
+            "kva": kva,
+            "kv": 12.47,
+            "connection": b.connection,
+            "core": b.core,
+            "nll_w": 2.5 * kva,
+            "exc_pct": 0.6,
+            "minload_kw": 0.0,
+            "feeder": b.feeder,
+            "district": "North",
+            "customers": b.customers,
+            "critical": int(b.customers > 80),
+            "arrester": "yes",
+            "minload_3p": "no",
+            "geometry": point(b.at),
+        }
+        for b in grid.banks
+        for i, (phases, kva) in enumerate(b.units)
+    ]
+    switches = [
+        {
+            "switch_id": d.id,
+            "poles": "single" if d.single else "three",
+            "device": kinds[d.kind],
+            "state": "open" if d.open else "closed",
+            "guards": d.guards if d.told else None,
+            "arrester": "yes",
+            "ops_year": 0.5,
+            "geometry": point(d.at),
+        }
+        for d in grid.devices
+    ]
+    sources = [{"source_id": i, "feeder": f, "geometry": point(at)} for i, at, f in grid.sources]
+    return {
+        name: drawn(rows)
+        for name, rows in (("cables", cables), ("transformers", sites), ("switches", switches), ("sources", sources))
+    }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import geopandas as gpd
 import pandas as pd
+import pyogrio
 import pytest
 from shapely import LineString, Point
 
@@ -74,8 +75,6 @@ def write_gpkg(path, layers):
         if isinstance(table, gpd.GeoDataFrame):
             table.to_file(path, layer=name, driver="GPKG", engine="pyogrio")
         else:
-            import pyogrio
-
             pyogrio.write_dataframe(table, path, layer=name, driver="GPKG")
     return path
 
@@ -83,7 +82,10 @@ def write_gpkg(path, layers):
 def write_shapes(folder, layers):
     folder.mkdir(exist_ok=True)
     for name, table in layers.items():
-        table.to_file(folder / f"{name}.shp", engine="pyogrio", encoding="UTF-8")
+        if isinstance(table, gpd.GeoDataFrame):
+            table.to_file(folder / f"{name}.shp", engine="pyogrio", encoding="UTF-8")
+        else:
+            pyogrio.write_dataframe(table, folder / f"{name}.dbf", driver="ESRI Shapefile", encoding="UTF-8")
     return folder
 
 

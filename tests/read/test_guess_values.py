@@ -101,7 +101,7 @@ def test_fit(layer, field, values, kind, low, high):
             "poles",
             ["Cutout", "RECLOSER"],
             ["type"],
-            {"Cutout": ("single", True), "RECLOSER": ("three", False)},
+            {"Cutout": ("single", True), "RECLOSER": ("presumed", False)},
         ),
         ("cables", "phases", ["7", "4"], [], {"7": ("ABC", True), "4": ("A", False)}),
         ("cables", "phases", ["RST", "R"], [], {"RST": ("ABC", True), "R": ("A", True)}),

@@ -189,7 +189,7 @@ def test_a_european_utility(export, read):
     layer, fields, units, codes = mapped(settings, "transformers")
     assert layer == "Trafo"
     assert units == {"kva": "MVA"}
-    assert codes["connection"] == {"Dyn5": "delta"}
+    assert codes["connection"] == {"Dyn5": "delta", "Yzn5": "floating_wye"}
     got = read(path, **raw)
     assert got.tables.transformers["rating_va"].tolist()[:2] == [400e3, 630e3]
     assert got.tables.switches["single_pole"].tolist() == [False] * 30
@@ -408,7 +408,7 @@ def test_enter_takes_the_kind_of_device_for_the_poles(export):
     assert (fields["poles"].theirs, fields["device"].theirs) == ("ZZ", "ZZ")
     assert {code.theirs: code.ours for code in fields["poles"].values.codes} == {
         "FCO": "single",
-        "RCL": "three",
+        "RCL": "presumed",
         "GOAB": "three",
     }
 

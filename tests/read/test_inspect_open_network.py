@@ -78,4 +78,4 @@ def test_native_tables_read_with_the_draft_as_it_is(export, net):
     assert tables.sources["node"].tolist() == net.ext_grid.bus.astype(str).tolist()
     # load-break switches and breakers are three-pole as a rule, which the draft marks as unsure
     assert not tables.switches["single_pole"].any()
-    assert '"LBS" = "three"  # UNSURE' in draft
+    assert '"LBS" = "presumed"  # UNSURE' in draft

@@ -81,7 +81,7 @@ def test_rows_by_condition_and_text_of_several_columns(export, read, kind):
     assert got.tables.counts["cables"]["in"] == 2
 
 
-@pytest.mark.parametrize("kind", ["gpkg", "parquet"])
+@pytest.mark.parametrize("kind", KINDS)
 def test_columns_of_domain_tables(export, read, kind):
     """The codes are numbers in the layer and text in the table; the same table serves twice."""
     got = read(
@@ -102,7 +102,7 @@ def test_columns_of_domain_tables(export, read, kind):
     assert got.tables.cables["voltage_v"].tolist() == [12470, 12470]
 
 
-@pytest.mark.parametrize("kind", ["gpkg", "parquet"])
+@pytest.mark.parametrize("kind", KINDS)
 def test_units_of_a_bank_are_drawn_where_the_bank_is(export, read, kind):
     units = pd.DataFrame(
         {

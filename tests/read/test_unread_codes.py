@@ -95,8 +95,7 @@ def test_a_run_shows_the_lines(tmp_path, capsys):
     assert end.value.code == 0
     said = capsys.readouterr().out
     assert "Codes not known: 2 values" in said
-    assert (
-        '  [input.switches.codes.poles]\n  "FCO" = "single"  # usual meaning; choices: single, three (1 record)' in said
-    )
+    choices = "usual meaning; choices: single, three, presumed (1 record)"
+    assert f'  [input.switches.codes.poles]\n  "FCO" = "single"  # {choices}' in said
     listed = json.loads((tmp_path / "out" / "run.json").read_text())["unread_codes"]
     assert [entry["text"] for entry in listed] == ["FCO", "Q9"]

@@ -1,0 +1,68 @@
+"""What a draft does with what it is not sure of: nothing is cleared in silence."""
+
+import tomllib
+
+import pandas as pd
+import pyogrio
+import pytest
+from conftest import cable, line, point
+
+from survey.input_schema import field_specs
+from survey.read.draft import draft_settings
+from survey.read.guess_values import known_code
+from survey.read.inspect import inspect_network
+
+
+def test_three_pole_by_its_kind_alone_counts_so_and_is_told_until_somebody_says(export, read):
+    kinds = ["FCO", "RCL", "GOAB"]
+    devices = [{"DEV": f"D{i}", "CKT": "F1", "ZZ": kinds[i % 3], "geometry": point(i, 0)} for i in range(9)]
+    path = export(switches=devices)
+    drafted = draft_settings(inspect_network(path))
+    assert '"RCL" = "presumed"  # UNSURE' in drafted
+    got = read(path, **tomllib.loads(drafted))
+    assert list(got.tables.switches["single_pole"]) == [True, False, False] * 3
+    (finding,) = [f for f in got.findings.ordered() if f.rule == "poles_presumed"]
+    assert list(finding.ids) == ["D1", "D4", "D7"]
+    said = read(path, **tomllib.loads(drafted.replace('"presumed"', '"single"')))
+    assert list(said.tables.switches["single_pole"]) == [True, True, False] * 3
+    assert "poles_presumed" not in {f.rule for f in said.findings.ordered()}
+
+
+def test_units_at_one_place_are_a_bank_whatever_the_names(export):
+    units = [
+        {"SERIAL": f"N{i}", "SPOT": f"L{i // 3}", "PH": "ABC"[i % 3], "KVA": 50, "KV": 12.47, "geometry": point(i, 0)}
+        for i in range(9)
+    ]
+    fields = inspect_network(export(transformers=units)).guesses["transformers"].fields
+    assert (fields["site_id"].theirs, fields["bank_id"].theirs) == ("SPOT", "SPOT")
+    for i, unit in enumerate(units):
+        unit["PH"] = "A" if i < 6 else "ABC"
+    fields = inspect_network(export(transformers=units)).guesses["transformers"].fields
+    assert "bank_id" not in fields
+
+
+def test_letters_of_states_leave_out_what_is_retired_and_are_marked(export, read):
+    lines = [cable(f"C{i}", line((i, 0), (i, 50)), STATUS="R" if i % 4 == 0 else "E") for i in range(9)]
+    path = export(cables=lines)
+    (where,) = [text for text in draft_settings(inspect_network(path)).splitlines() if text.startswith("where")]
+    assert "not in ('R')" in where
+    assert "# UNSURE" in where
+    assert len(read(path, **tomllib.loads(draft_settings(inspect_network(path)))).tables.cables) == 6
+
+
+@pytest.mark.parametrize(
+    ("words", "code"), [("D-YG", "delta"), ("YG-YG", "grounded_wye"), ("Dyn1", "delta"), ("Yd5", "floating_wye")]
+)
+def test_the_first_of_two_windings_is_the_primary(words, code):
+    assert known_code(field_specs("transformers")["connection"], words).ours == code
+
+
+def test_a_table_without_a_drawing_beside_shapefiles_is_read(export, read):
+    path = export("shapes", switches=[{"DEV": f"D{i}", "KIND": i % 2 + 1, "geometry": point(i, 0)} for i in range(8)])
+    codes = pd.DataFrame({"KIND": [1, 2], "WORDS": ["cutout", "gang switch"]})
+    pyogrio.write_dataframe(codes, path / "KIND.dbf", driver="ESRI Shapefile")
+    assert not (path / "KIND.shp").exists()
+    drafted = tomllib.loads(draft_settings(inspect_network(path)))
+    got = read(path, **drafted)
+    assert list(got.tables.switches["single_pole"]) == [True, False] * 4
+    assert "KIND.dbf" in got.tables.fingerprints
