@@ -6,11 +6,14 @@ import pandas as pd
 import pyogrio
 import pytest
 from conftest import cable, line, point
+from exports import tables, write_gpkg
 
 from survey.input_schema import field_specs
+from survey.pipeline import run_survey
 from survey.read.draft import draft_settings
 from survey.read.guess_values import known_code
 from survey.read.inspect import inspect_network
+from survey.settings import build_settings
 
 
 def test_three_pole_by_its_kind_alone_counts_so_and_is_told_until_somebody_says(export, read):
@@ -66,3 +69,14 @@ def test_a_table_without_a_drawing_beside_shapefiles_is_read(export, read):
     got = read(path, **drafted)
     assert list(got.tables.switches["single_pole"]) == [True, False] * 4
     assert "KIND.dbf" in got.tables.fingerprints
+
+
+def test_sites_behind_a_device_that_is_presumed_say_so(tmp_path):
+    layers = tables()
+    layers["switches"].loc[layers["switches"]["switch_id"] == "G1", "poles"] = "presumed"
+    settings = build_settings({"study": {"run": False}})
+    sites = run_survey(write_gpkg(tmp_path / "net.gpkg", layers), settings=settings).sites
+    behind = sites["gang_switch_id"] == "G1"
+    assert behind.any()
+    assert not behind.all()
+    assert (sites["notes"].str.contains("three-pole by its kind alone") == behind).all()
