@@ -1,8 +1,8 @@
 """Make the sample: the records of an invented utility in an invented town.
 
-``python sample_data/make_sample.py [FOLDER]`` writes ``network.gpkg``, ``shapefiles/`` and ``planted.csv`` into FOLDER
-(default: beside this script). The same seed gives the same records. Nothing here is real: the town of Tamsin Ferry, its
-districts and its utility are made up, and the coordinates lie in the open ocean.
+``python sample_data/make_sample.py [FOLDER]`` writes ``network.gpkg``, ``town.gpkg``, ``shapefiles/`` and
+``planted.csv`` into FOLDER (default: beside this script). The same seed gives the same records. Nothing here is real:
+the town of Tamsin Ferry, its districts and its utility are made up, and the coordinates lie in the open ocean.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from faults import plant
 from ledger import Ledger, Row
 from pyproj import CRS
 from shapely import affinity
+from town import write_town
 
 SEED = 20
 CRS_METRES = CRS.from_epsg(32625)
@@ -167,6 +168,7 @@ def main(folder: Path) -> None:
     ledger, planted = make_ledger()
     frames = layers(ledger)
     write_geopackage(frames, folder / "network.gpkg")
+    write_town(ledger, folder / "town.gpkg", crs=CRS_METRES, origin=ORIGIN)
     write_shapefiles(ledger, frames, folder / "shapefiles")
     write_planted(planted, folder / "planted.csv")
     for name, frame in frames.items():

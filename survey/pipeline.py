@@ -21,6 +21,7 @@ from survey.first_look import FirstLook, take_first_look
 from survey.memory import give_back
 from survey.network import build_network
 from survey.read import read_network
+from survey.read.background import read_background
 from survey.read.unread_codes import unread_codes
 from survey.result import CAUTION, SurveyResult
 from survey.settings import Settings
@@ -108,6 +109,7 @@ def survey_network(
     findings = FindingList()
     with clock.stage("read"):
         tables = read_network(path, settings=settings, findings=findings)
+        background = read_background(settings.background, path, tables=tables, findings=findings)
     base = None
     if changes:
         with clock.stage("base"):
@@ -136,7 +138,7 @@ def survey_network(
         }
     record["sites"] = summarise(result)
     record["seconds"] = clock.seconds
-    return replace(surveyed, result=replace(result, record=record))
+    return replace(surveyed, result=replace(result, record=record, background=background))
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from survey import CAUTION
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import geopandas as gpd
     import pandas as pd
     from pyproj import CRS
 
@@ -50,6 +51,8 @@ class SurveyResult:
     point_ways, point_above
         For each switching point that lies between a site's nearest and its worst one: the way to the next one above,
         and the row of that one, -1 where there is none or nobody needs it. ``None``: not known.
+    background
+        What is drawn beneath the network: columns ``look`` and ``label``, geometry in ``crs``.
     """
 
     sites: pd.DataFrame
@@ -68,3 +71,4 @@ class SurveyResult:
     record: dict[str, Any] = field(default_factory=dict)
     point_ways: NDArray[np.object_] | LineSet | None = None
     point_above: NDArray[np.int64] | None = None
+    background: gpd.GeoDataFrame | None = None

@@ -152,6 +152,19 @@ class ReportSettings(Section):
     background_credit: str = ""
 
 
+class BackgroundLayer(Section):
+    """A layer of the user's own that is drawn pale beneath the network, in any coordinate system.
+
+    ``file``: GeoPackage, or folder of shapefiles or GeoParquet, beside the export; the export itself where not given.
+    ``label``: field of the names. ``look``: by what the layer is drawn with (lines street, areas land, points place).
+    """
+
+    layer: Annotated[str, Field(min_length=1)]
+    file: str = ""
+    label: str = ""
+    look: Literal["", "street", "water", "land", "parcel", "border", "place"] = ""
+
+
 class PlanSettings(Section):
     """What can be installed and at what cost, by kind; with all costs 1 a budget is a number of installs.
 
@@ -210,6 +223,7 @@ class Settings(Section):
     score: ScoreSettings = ScoreSettings()
     uncertainty: UncertaintySettings = UncertaintySettings()
     report: ReportSettings = ReportSettings()
+    background: tuple[BackgroundLayer, ...] = ()
     plan: PlanSettings = PlanSettings()
     tags: TagSettings = TagSettings()
 

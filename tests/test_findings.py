@@ -49,7 +49,7 @@ def test_no_row_of_the_table_is_unused():
 def test_every_row_says_what_was_found_and_what_to_do():
     for rule in rules().values():
         assert rule.severity in ("error", "warning", "assumed")
-        assert set(rule.layers) <= {"cables", "transformers", "switches", "sources"}
+        assert set(rule.layers) <= {"cables", "transformers", "switches", "sources", "background"}
         assert rule.found
         assert rule.done or rule.todo, rule.name
         assert not rule.found.endswith((".", ";")), rule.name

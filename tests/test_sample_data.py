@@ -8,6 +8,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyogrio
 import pytest
 import shapely
 from geopandas.testing import assert_geodataframe_equal
@@ -60,6 +61,9 @@ def test_the_script_makes_what_is_kept_here(tmp_path, frames):
     for name in SHAPEFILES:
         again = gpd.read_file(tmp_path / "shapefiles" / f"{name}.shp")
         assert_geodataframe_equal(again, gpd.read_file(SAMPLE / "shapefiles" / f"{name}.shp"))
+    for name in pyogrio.list_layers(SAMPLE / "town.gpkg")[:, 0]:
+        again, kept = (gpd.read_file(folder / "town.gpkg", layer=name) for folder in (tmp_path, SAMPLE))
+        assert_geodataframe_equal(again, kept, check_less_precise=True)
     assert (tmp_path / "planted.csv").read_bytes() == (SAMPLE / "planted.csv").read_bytes()
 
 

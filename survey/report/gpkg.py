@@ -22,6 +22,7 @@ from pyproj import CRS, Transformer
 
 from survey.fingerprint import COLUMN, NOT_BUILT, what_if_words
 from survey.linesets import LineSet
+from survey.report.background import by_kind
 from survey.report.ramp import drawn_as
 from survey.report.styles import layer_looks, qml_text, sld_text
 from survey.report.tables import Column, TableName, columns_of
@@ -93,7 +94,7 @@ def write_gpkg(result: SurveyResult, path: Path, *, tables: ResultTables) -> Non
     """
     layers = _said([
         _sites(result, tables), _paths(result, tables), _sections(result, tables),
-        _switching_points(result, tables), _findings(result, tables),
+        _switching_points(result, tables), _findings(result, tables), *_background(result),
     ], result)  # fmt: skip
     with _library_options(_OPTIONS):
         for layer in layers:
@@ -181,6 +182,15 @@ def _findings(result: SurveyResult, tables: ResultTables) -> _Layer:
     lat = result.findings["lat"].to_numpy(dtype=np.float64, na_value=np.nan)
     content = _with_shapes(tables.findings, places(lon, lat, crs=result.crs))
     return _layer("findings", content, geometry_type="Point", frame=result.findings, described="findings")
+
+
+def _background(result: SurveyResult) -> Iterator[_Layer]:
+    """The user's own layers as they are drawn, by what their shapes are."""
+    types = {"points": "Point", "lines": "LineString", "areas": "Polygon"}
+    for kind, drawn in by_kind(result.background).items():
+        content = pa.Table.from_pandas(pd.DataFrame(drawn[["look", "label"]]), preserve_index=False, nthreads=1)
+        content = _with_shapes(content, drawn.geometry.to_numpy())
+        yield _Layer(f"background_{kind}", content, types[kind], (), "Drawn beneath the network, of the user's own")
 
 
 def places(lon: NDArray[np.float64], lat: NDArray[np.float64], *, crs: CRS) -> NDArray[np.object_]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
@@ -20,6 +20,7 @@ from pandas.api.types import is_object_dtype
 
 from survey.errors import OutputError
 from survey.read.live import stamps
+from survey.report.background import KINDS, no_background
 from survey.report.folder import half_moved, reserve_folder
 from survey.report.gpkg import places
 from survey.report.own_files import CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE
@@ -54,6 +55,8 @@ class SavedSurvey:
         Coordinate system of the export the survey was made from.
     record
         Content of ``run.json``.
+    background
+        The user's own layers: ``look, label``, geometry in ``crs``.
     """
 
     folder: Path
@@ -67,6 +70,7 @@ class SavedSurvey:
     network: gpd.GeoDataFrame
     crs: CRS
     record: dict[str, Any]
+    background: gpd.GeoDataFrame = field(default_factory=no_background)
 
 
 def read_results(folder: Path, *, drawn: bool = True) -> SavedSurvey:
@@ -93,12 +97,13 @@ def read_results(folder: Path, *, drawn: bool = True) -> SavedSurvey:
         record = json.loads((folder / RECORD_FILE).read_text(encoding="utf-8"))
     with _refusals(folder, GPKG_FILE):
         paths, sections = (_layer(folder / GPKG_FILE, name, drawn=drawn) for name in ("paths", "sections"))
+        background = _background(folder / GPKG_FILE) if drawn else no_background()
     with _refusals(folder, NETWORK_FILE):
         network = _network(folder / NETWORK_FILE, drawn=drawn)
     _refuse_moved(folder, files, before=before)
     return SavedSurvey(
         folder, sites, switching_points, findings, _points(sites, paths.crs), _points(switching_points, paths.crs),
-        paths, sections, network, paths.crs, record,
+        paths, sections, network, paths.crs, record, background,
     )  # fmt: skip
 
 
@@ -154,6 +159,12 @@ def _layer(path: Path, name: str, *, drawn: bool) -> gpd.GeoDataFrame:
     ]
     frame[text] = frame[text].fillna("")
     return frame
+
+
+def _background(path: Path) -> gpd.GeoDataFrame:
+    there = {str(row[0]) for row in pyogrio.list_layers(path)}
+    names = [f"background_{kind}" for kind in KINDS if f"background_{kind}" in there]
+    return pd.concat([_layer(path, name, drawn=True) for name in names]) if names else no_background()
 
 
 def _network(path: Path, *, drawn: bool) -> gpd.GeoDataFrame:

@@ -67,7 +67,7 @@ def test_every_page_has_title_date_caution_and_number(tmp_path: Path) -> None:
 
 def test_overview_has_legend_scale_north_and_numbers(tmp_path: Path) -> None:
     text = pages(print_harbour(town(12), tmp_path))[0]
-    lines_and_points = ("Shielded cable", "Overhead line", "Exposed section", "Single-pole switching point")
+    lines_and_points = ("Shielded cable", "Overhead line", "Exposed cable", "Single-pole switching point")
     around = ("LOOK AT FIRST", "N", "on this paper", "The study leaves out")
     assert all(part in text for part in ("Severe", "High", "Moderate", "Low", *lines_and_points, *around))
     lines = text.splitlines()

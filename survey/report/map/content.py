@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from survey.assess.score import consequence
 from survey.linesets import LineSet
-from survey.report.map.columns import Blocks, pack_table
+from survey.report.background import GROUNDS, in_order
+from survey.report.map.columns import Blocks, pack_table, pack_texts
 from survey.report.map.grid import MapGrid
 from survey.report.map.lines import GridLines, grid_lines
 from survey.report.map.nested import Runs, pack_sets, sets_of
@@ -80,7 +81,11 @@ def map_content(result: SurveyResult) -> MapContent:
     core.update(_open_points(result, grid))
     core["sites.consequence"] = np.rint(100 * site_consequence(result)).astype(np.int64)
     return MapContent(
-        blobs=chain([make_blob("core", core)], _line_blobs(result, runs, cables=grid_lines(cables, grid), grid=grid)),
+        blobs=chain(
+            [make_blob("core", core)],
+            _background(result, grid),
+            _line_blobs(result, runs, cables=grid_lines(cables, grid), grid=grid),
+        ),
         columns=[column for columns, _ in packed for column in columns],
         districts=districts,
         origin=(float(grid.origin[0]), float(grid.origin[1])),
@@ -206,6 +211,26 @@ def _shown_findings(findings: pd.DataFrame) -> pd.DataFrame:
 def _shortened(ids: str) -> str:
     """Ids separated by blanks, cut between two of them."""
     return ids if len(ids) <= MOST_ID_LETTERS else ids[:MOST_ID_LETTERS].rsplit(maxsplit=1)[0] + " ..."
+
+
+def _background(result: SurveyResult, grid: MapGrid) -> Iterator[Blob]:
+    """The user's own layers, bottom first; points as lines of one point."""
+    drawn = in_order(result.background)
+    if len(drawn):
+        lines = _outlines(drawn.geometry.to_numpy())
+        looks = drawn["look"].map({look: number for number, look in enumerate(GROUNDS)})
+        blocks: Blocks = {"background.look": looks.to_numpy(np.int64), **pack_texts("background.label", drawn["label"])}
+        blocks.update(grid_lines(lines, grid).pack("background", np.arange(len(drawn))))
+        yield make_blob("background", blocks)
+
+
+def _outlines(shapes: NDArray[np.object_]) -> LineSet:
+    """Lines and points as they are, areas as their rings."""
+    pieces = np.where(shapely.get_dimensions(shapes) == 2, shapely.boundary(shapes), shapes)
+    parts, owner = shapely.get_parts(pieces, return_index=True)
+    xy, part = shapely.get_coordinates(parts, return_index=True)
+    count = np.bincount(owner, minlength=len(shapes)).astype(np.int64)
+    return LineSet(count, np.bincount(part, minlength=len(parts)).astype(np.int64), xy)
 
 
 def _line_blobs(result: SurveyResult, runs: _ResultRuns, *, cables: GridLines, grid: MapGrid) -> Iterator[Blob]:

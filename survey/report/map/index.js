@@ -89,8 +89,13 @@ survey.LineIndex = class LineIndex {
     }
   }
 
+  draw(context, view, colour) {
+    const { canvas, west, north, size } = this.picture(colour);
+    context.drawImage(canvas, view.left + west * view.scale, view.top - north * view.scale, size * view.scale, size * view.scale);
+  }
+
   /* All short lines on a picture of at most 2048 by 2048 cells, made once. */
-  picture() {
+  picture(colour) {
     if (this.made) return this.made;
     const { bounds, store } = this;
     const size = 2048;
@@ -104,7 +109,7 @@ survey.LineIndex = class LineIndex {
       for (let i = store.firstPoint[line]; i < store.firstPoint[line + 1]; i += 1) {
         const column = Math.round((store.x[i] - bounds.west) * scale);
         const row = size - 1 - Math.round((store.y[i] - bounds.south) * scale);
-        image.data.set([122, 116, 104, 120], (row * size + column) * 4);
+        image.data.set(colour, (row * size + column) * 4);
       }
     }
     context.putImageData(image, 0, 0);

@@ -1,7 +1,7 @@
 "use strict";
 /* One canvas for the whole survey. Nothing on it is an element of the page. */
 survey.layer = (() => {
-  const { data, network, choice, marks, fan, about } = survey;
+  const { data, network, choice, marks, fan, ground, about } = survey;
   const { PAPER, GLOW, strokeLines, pointMark, circle, haloText, free, clip, clearest } = survey.draw;
   const EARTH = 2 * Math.PI * 6378137;
   const MOST_LINES = 30000;
@@ -95,6 +95,7 @@ survey.layer = (() => {
     context.lineJoin = "round";
     context.lineCap = "round";
     const chosen = chosenParts();
+    ground.paint(context, view);
     const names = paintOutlines(context, view);
     context.globalAlpha = chosen ? 0.55 : 1;
     paintCables(context, view);
@@ -109,7 +110,17 @@ survey.layer = (() => {
     if (choice.state.findings) paintFindings(context, view);
     if (chosen) paintChosen(context, view, chosen);
     const taken = chosen ? [] : paintFlags(context, view, names);
-    paintLabels(context, view, { chosen, taken: [...names, ...taken] });
+    const written = paintLabels(context, view, { chosen, taken: [...names, ...taken] });
+    ground.paintNames(context, view, [...written, ...marksIn(view)]);
+  }
+
+  /* Boxes of the marks in view, which names of the background keep clear of. */
+  function marksIn(view) {
+    const points = shownPoints(view).map(({ x, y }) => ({ x, y, w: 12, h: 12 }));
+    return [...points, ...drawGroups.flatMap((_, group) => {
+      const { rows, xs, ys } = seenOf(view, group);
+      return rows.length > MOST_MARKS ? [] : rows.map((row, i) => ({ x: xs[i], y: ys[i], w: marks.sizeOf(row), h: marks.sizeOf(row) }));
+    })];
   }
 
   function paintOutlines(context, view) {
@@ -142,9 +153,7 @@ survey.layer = (() => {
   function paintCables(context, view) {
     if (!index) return;
     if (index.count(view) > MOST_LINES) {
-      const { canvas, west, north, size } = index.picture();
-      const [x, y, side] = [view.left + west * view.scale, view.top - north * view.scale, size * view.scale];
-      context.drawImage(canvas, x, y, side, side);
+      index.draw(context, view, [122, 116, 104, 120]);
       strokeLines(context, network.cables, { view, lines: index.long, colour: CABLE, width: 0.8 });
       return;
     }
@@ -446,6 +455,7 @@ survey.layer = (() => {
       boxes.push({ x: x + spot[0] + width / 2, y: y + spot[1] - 4, w: width + 4, h: 14 });
       haloText(context, text, { x: x + spot[0], y: y + spot[1], colour: strong ? GLOW : marks.INK });
     }
+    return boxes;
   }
 
   function nearLabels(view) {
@@ -538,6 +548,7 @@ survey.layer = (() => {
 
   function cablesReady() {
     index = network.cables.lines ? new survey.LineIndex(network.cables) : null;
+    ground.ready();
   }
 
   function hasLines(shielded) {

@@ -56,6 +56,7 @@ survey.network = (() => {
   const paths = new LineStore("paths");
   const outlines = new LineStore("outlines");
   const ways = new LineStore("ways");
+  const background = new LineStore("background");
   let shielded = new Uint8Array(0);
   const firstRun = {};
   let placeOfSite = new Int32Array(0);
@@ -76,9 +77,10 @@ survey.network = (() => {
   }
 
   function add(name, arrays) {
-    const store = name === "cables" ? cables : paths;
+    const store = { cables, paths, background }[name];
     const from = store.owners;
     store.add(arrays);
+    if (name === "background") Object.assign(data.blocks, arrays);
     if (name !== "cables") return;
     for (let owner = from; owner < store.owners; owner += 1) {
       const value = arrays["cables.shielded"][owner - from];
@@ -144,7 +146,7 @@ survey.network = (() => {
   }
 
   return {
-    cables, paths, outlines, ways, wayLines, start, add, exposedSites, pointsExposing, sectionLines, pathLines,
+    cables, paths, outlines, ways, background, wayLines, start, add, exposedSites, pointsExposing, sectionLines, pathLines,
     isShielded: (line) => shielded[line] === 1,
   };
 })();

@@ -31,6 +31,7 @@ survey.panel = (() => {
     const left = [];
     if (survey.left.cables) left.push(`${number(survey.left.cables)} of ${number(about.counts.cables)} cables`);
     if (survey.left.paths) left.push(`${number(survey.left.paths)} walked paths`);
+    if (survey.left.background) left.push("the background");
     if (about.findings_left_out) left.push(`${number(about.findings_left_out)} findings`);
     at("leftout").hidden = !left.length;
     at("leftout").textContent = `To keep this page small it leaves out ${left.join(", ")}. Those of high and severe sites come first; all are in survey.gpkg and findings.csv.`;

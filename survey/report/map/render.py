@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from html import escape
 from importlib.resources import files
 from typing import Any
@@ -11,6 +12,7 @@ from jinja2 import Environment, StrictUndefined
 
 from survey.assess.score import HIGH_FROM, SEVERE_FROM
 from survey.fingerprint import NOT_BUILT, what_if_words
+from survey.report.background import GROUNDS, NAME_COLOUR
 from survey.report.map.content import FIRST_BANDS, MapContent, map_content
 from survey.report.map.grid import STEP_M
 from survey.report.map.leaflet import leaflet_licence, leaflet_script, leaflet_style
@@ -26,6 +28,7 @@ SCRIPTS = (
     "choice.js",
     "index.js",
     "draw.js",
+    "ground.js",
     "layer.js",
     "address.js",
     "table.js",
@@ -97,6 +100,7 @@ def _about(result: SurveyResult, content: MapContent, payload: Payload) -> dict[
     """What the page's scripts need to know beside the data."""
     score = result.settings.score
     n_cables, n_paths = len(result.cables), len(result.sites)
+    n_shapes = 0 if result.background is None else len(result.background)
     return {
         "columns": content.columns,
         "districts": content.districts,
@@ -117,11 +121,12 @@ def _about(result: SurveyResult, content: MapContent, payload: Payload) -> dict[
         "most_consequence": 1.0 + score.customers_weight + score.rating_weight + score.critical_weight,
         "units": result.settings.report.units,
         "voltage_limit_pu": result.settings.limits.voltage_pu,
-        "counts": {"cables": n_cables, "paths": n_paths},
+        "counts": {"cables": n_cables, "paths": n_paths, "background": n_shapes},
         "findings_left_out": content.findings_left_out,
         "blobs": payload.index,
         "changes": content.changes,
-        "background": bool(result.settings.report.background_tiles),
+        "grounds": [{"look": look, **asdict(ground)} for look, ground in GROUNDS.items()],
+        "name_colour": NAME_COLOUR,
         "credit": result.settings.report.background_credit,
     }
 

@@ -10,7 +10,7 @@
 
   function leftOut() {
     const inPage = (name) => about.blobs.filter((blob) => blob.name === name).reduce((sum, { directory }) => sum + directory[`${name}.parts`][2], 0);
-    return { cables: about.counts.cables - inPage("cables"), paths: about.counts.paths - inPage("paths") };
+    return Object.fromEntries(Object.entries(about.counts).map(([name, count]) => [name, count - inPage(name)]));
   }
 
   function fit({ whole = false } = {}) {
@@ -227,7 +227,7 @@
   try {
     await read();
     map.setView([0, 0], 3, { animate: false });
-    if (survey.about.blobs.length <= 3) await readLines();
+    if (about.blobs.length <= 4) await readLines();
     L.control.zoom({ position: "topright" }).addTo(map);
     wholeControl().addTo(map);
     panel.start();
@@ -240,7 +240,7 @@
     openAddress({ first: true });
     canvas.addTo(map);
     document.documentElement.dataset.drawn = String(Math.round(performance.now()));
-    if (survey.about.blobs.length > 3) {
+    if (about.blobs.length > 4) {
       await new Promise((resolve) => { requestAnimationFrame(() => setTimeout(resolve)); });
       await readLines();
       canvas.redraw();

@@ -14,11 +14,14 @@ from pyproj import CRS
 from survey.errors import OutputError
 from survey.fingerprint import what_if_words
 from survey.names import same_names
+from survey.report.background import in_order
 from survey.report.ramp import BANDS, Mark, drawn_as, hazard_colours, mark_of
 from survey.report.sheets.lettering import clean
 from survey.report.sheets.view import Floats, local_crs, moved
 
 if TYPE_CHECKING:
+    import geopandas as gpd
+
     from survey.report.reread import SavedSurvey
 
 NO_DISTRICT = "(no district)"
@@ -46,14 +49,17 @@ class SheetContent:
         Their marks and fill colours.
     cables, shielded
         Drawn cables around them, and which are shielded. Shape (n_cables,).
-    sections, section_colours, section_ids
-        Exposed sections of their switching points, least priority first.
+    sections, section_colours, section_shielded
+        Lines of the exposed sections of their switching points, those of least priority first; colour of each, and
+        whether it is shielded cable. Shape (n_lines,).
     switches_m, switch_ids
         Their switching points. Shape (n_switches, 2).
     points
         Rows of the survey's switching points that the sites name.
     open_m
         Places of the devices that are open in the normal state. Shape (n_open, 2).
+    background
+        The user's own layers, bottom first: ``look``, ``label``, shapes in local metres.
     what_if
         That the survey is hypothetical, ``""`` where it is not.
     """
@@ -69,10 +75,12 @@ class SheetContent:
     shielded: NDArray[np.bool_]
     sections: NDArray[np.object_]
     section_colours: tuple[str, ...]
+    section_shielded: NDArray[np.bool_]
     switches_m: Floats
     switch_ids: tuple[str, ...]
     points: pd.DataFrame
     open_m: Floats
+    background: gpd.GeoDataFrame
     what_if: str = ""
 
     @property
@@ -140,6 +148,11 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
         ["top_priority", "exposed_cable_m"], ascending=[True, False], na_position="first", kind="stable"
     )
     hazard = saved.switching_points.set_index("switch_id")["hazard"].reindex(sections["switch_id"])
+    lines, owner = shapely.get_parts(
+        moved(sections.geometry.to_numpy(), source=saved.crs, target=local), return_index=True
+    )
+    colours = hazard_colours(hazard.to_numpy(dtype=np.float64))
+    background = in_order(saved.background)
     return SheetContent(
         title=clean(district or (f"Feeder {feeder}" if feeder else "All districts"), limit=60),
         subtitle=clean(_title(saved), limit=60),
@@ -150,14 +163,27 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
         colours=tuple(hazard_colours(_drawn_hazard(sites))),
         cables=cables,
         shielded=shielded,
-        sections=moved(sections.geometry.to_numpy(), source=saved.crs, target=local),
-        section_colours=tuple(hazard_colours(hazard.to_numpy(dtype=np.float64))),
+        sections=lines,
+        section_colours=tuple(colours[row] for row in owner.tolist()),
+        section_shielded=_on_shielded(lines, cables, shielded=shielded),
         switches_m=switch_xy,
         switch_ids=tuple(clean(name, limit=40) for name in saved.switching_points["switch_id"][switches]),
         points=saved.switching_points[switches],
         open_m=_open_places(saved, local=local),
+        background=background.set_geometry(moved(background.geometry.to_numpy(), source=saved.crs, target=local)),
         what_if=what_if_words(saved.record),
     )
+
+
+def _on_shielded(
+    lines: NDArray[np.object_], cables: NDArray[np.object_], *, shielded: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Whether each line of a section is shielded, by the cable that its middle lies on."""
+    if not len(lines) or not len(cables):
+        return np.ones(len(lines), dtype=bool)
+    middles = shapely.line_interpolate_point(lines, 0.5, normalized=True)
+    _, cable = shapely.STRtree(cables).query_nearest(middles, all_matches=False)
+    return np.asarray(shielded[cable])
 
 
 def _drawn_hazard(sites: pd.DataFrame) -> Floats:

@@ -13,6 +13,7 @@ from reportlab.pdfgen.pathobject import PDFPathObject
 
 from survey.report.ramp import BANDS, Mark
 from survey.report.sheets.content import SheetContent
+from survey.report.sheets.ground import draw_ground, draw_names
 from survey.report.sheets.labels import Placed
 from survey.report.sheets.lettering import BOLD, FAINT, INK, QUIET, REGULAR, SLANTED
 from survey.report.sheets.paper import Rect
@@ -30,7 +31,7 @@ from survey.report.sheets.windows import (
 )
 
 SECTION_WIDTH, SHIELDED_WIDTH, OVERHEAD_WIDTH = 4.2, 0.9, 0.6
-OVERHEAD_DASH = (3.0, 2.0)
+OVERHEAD_DASH, SECTION_DASH = (3.0, 2.0), (2.6, 2.6)
 _FILLS = {"ring": white, "loop": white, "square": HexColor(FAINT)}
 _STROKES = {
     "cross": ((-1, -1, 1, 1), (-1, 1, 1, -1)),
@@ -47,6 +48,7 @@ def draw_map(canvas: Canvas, page: MapPage, content: SheetContent, *, close: Seq
     clip = canvas.beginPath()
     clip.rect(view.frame.x0, view.frame.y0, view.frame.width, view.frame.height)
     canvas.clipPath(clip, stroke=0, fill=0)
+    draw_ground(canvas, view, content)
     _draw_sections(canvas, view, content)
     draw_cables(canvas, view, content)
     for place in view.to_page(content.open_m[view.shows(content.open_m)]).tolist():
@@ -57,6 +59,7 @@ def draw_map(canvas: Canvas, page: MapPage, content: SheetContent, *, close: Seq
     _draw_sites(canvas, page, content)
     for row, placed in page.labels.items():
         draw_number(canvas, placed.box, str(row + 1), key=content.marks[row].key, size=page.size)
+    draw_names(canvas, page, content)
     canvas.restoreState()
     draw_border(canvas, view.frame)
 
@@ -91,14 +94,17 @@ def _draw_windows(canvas: Canvas, whole: MapPage, close: Sequence[MapPage]) -> N
 
 
 def _draw_sections(canvas: Canvas, view: View, content: SheetContent) -> None:
+    """Exposed cable as a whole band, exposed overhead line as a broken one."""
     canvas.saveState()
-    canvas.setLineCap(1)
     canvas.setLineJoin(1)
     canvas.setLineWidth(SECTION_WIDTH)
-    for line, colour in zip(page_lines(content.sections, view), content.section_colours, strict=True):
-        if not shapely.is_empty(line):
-            canvas.setStrokeColor(tint(colour))
-            _stroke(canvas, [line])
+    lines = page_lines(content.sections, view)
+    for row in np.flatnonzero(~shapely.is_empty(lines)).tolist():
+        shielded = bool(content.section_shielded[row])
+        canvas.setLineCap(int(shielded))
+        canvas.setDash(*([] if shielded else SECTION_DASH))
+        canvas.setStrokeColor(tint(content.section_colours[row]))
+        _stroke(canvas, [lines[row]])
     canvas.restoreState()
 
 

@@ -84,6 +84,17 @@ class LabelField:
                 best, best_cost = found
         return None if best is None else self._take(best)
 
+    def take_if_free(self, boxes: Floats) -> bool:
+        """Take the room of a text, boxes (n, 4), if all of it is inside the frame and free."""
+        marks = _overlap(boxes, self.marks, gap=MARK_GAP).any()
+        taken = (
+            _overlap(boxes, _rows(self.boxes), gap=GAP).any() or segments_cross_boxes(_rows(self.leaders), boxes).any()
+        )
+        if marks or taken or not _inside(boxes, self.frame).all():
+            return False
+        self.boxes += [(x0, y0, x1, y1) for x0, y0, x1, y1 in boxes.tolist()]
+        return True
+
     def _cheapest(self, ring: _Ring, anchor: tuple[float, float]) -> tuple[Placed, float] | None:
         ring = ring.kept(_inside(ring.boxes, self.frame))
         reached = _hull(ring.boxes, anchor)

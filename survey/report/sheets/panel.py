@@ -25,6 +25,7 @@ from survey.report.sheets.content import SheetContent
 from survey.report.sheets.drawing import (
     OVERHEAD_DASH,
     OVERHEAD_WIDTH,
+    SECTION_DASH,
     SECTION_WIDTH,
     SHIELDED_WIDTH,
     draw_border,
@@ -119,7 +120,9 @@ def draw_legend(column: TextColumn, content: SheetContent) -> None:
     _legend_line(column, "Shielded cable", width=SHIELDED_WIDTH, colour=QUIET)
     _legend_line(column, "Overhead line", width=OVERHEAD_WIDTH, colour=FAINT, dash=OVERHEAD_DASH)
     section = tint(hazard_colours(np.array([_SECTION_SAMPLE]))[0]).hexval().replace("0x", "#")
-    _legend_line(column, "Exposed section, by hazard", width=SECTION_WIDTH, colour=section)
+    _legend_line(column, "Exposed cable, by hazard", width=SECTION_WIDTH, colour=section)
+    if not content.section_shielded.all():
+        _legend_line(column, "Exposed overhead line", width=SECTION_WIDTH, colour=section, dash=SECTION_DASH)
     column.y -= LINE
     draw_switch(column.canvas, (column.rect.x0 + _SAMPLE / 2, column.y + 2.5))
     column.text("Single-pole switching point", x=_SAMPLE + 6)
