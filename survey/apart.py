@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from survey.errors import OutputError
-from survey.report.own_files import is_own
+from survey.own_files import is_own
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

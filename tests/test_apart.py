@@ -11,7 +11,7 @@ import pytest
 from survey.apart import refuse_overlap
 from survey.cli import main
 from survey.errors import OutputError
-from survey.report.own_files import NETWORK_FILE
+from survey.own_files import NETWORK_FILE
 
 
 def content(folder: Path) -> dict[str, tuple[bytes, int]]:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from survey.comparison.differences import COLUMNS
 from survey.comparison.tags import COLUMNS as TAG_COLUMNS
+from survey.own_files import COMPARE_FILES
 from survey.report.folder import commit, refusal, reserve_folder
-from survey.report.own_files import COMPARE_FILES
 from survey.report.rows import write_rows
 from survey.result import CAUTION
 

@@ -6,8 +6,8 @@ import json
 import math
 from typing import TYPE_CHECKING, Any
 
+from survey.own_files import PLAN_FILES
 from survey.report.folder import commit, refusal, reserve_folder
-from survey.report.own_files import PLAN_FILES
 from survey.report.rows import number_text, write_rows
 from survey.result import CAUTION
 from survey.what_if.replay import write_changes

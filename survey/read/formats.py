@@ -21,10 +21,10 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from survey.errors import CrsError, FormatError
+from survey.own_files import GPKG_FILE, NETWORK_FILE, RECORD_FILE
 from survey.read.geometry import has_curves
 from survey.read.live import copy_if_live, side_files
 from survey.read.views import View, read_views
-from survey.report.own_files import GPKG_FILE, NETWORK_FILE, RECORD_FILE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

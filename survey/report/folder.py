@@ -32,7 +32,7 @@ from typing import IO
 
 from survey.errors import OutputError
 from survey.locks import try_lock as _try_lock
-from survey.report.own_files import EARLIER, is_own
+from survey.own_files import EARLIER, is_own
 
 _LOCK, _NEW, _READY, _OLD = "lock", "new", "ready", "old"
 _SUFFIX = ".survey-partial"

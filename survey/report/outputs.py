@@ -23,9 +23,9 @@ from survey.apart import refuse_overlap
 from survey.errors import OutputError
 from survey.fingerprint import survey_fingerprint
 from survey.memory import give_back, thread_pool
+from survey.own_files import GPKG_FILE, MAP_FILE, NETWORK_FILE, OUTPUT_FILES, RECORD_FILE, made_from_survey
 from survey.report.folder import Reservation, commit, refusal, reserve_folder
 from survey.report.gpkg import ResultTables, write_gpkg
-from survey.report.own_files import GPKG_FILE, MAP_FILE, NETWORK_FILE, OUTPUT_FILES, RECORD_FILE, made_from_survey
 from survey.report.tables import arrow_table, write_csv
 from survey.report.wkb import write_geoparquet
 

@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 from pandas.api.types import is_object_dtype
 
 from survey.errors import OutputError
+from survey.own_files import CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE
 from survey.read.live import stamps
 from survey.report.background import KINDS, no_background
 from survey.report.folder import half_moved, reserve_folder
 from survey.report.gpkg import places
-from survey.report.own_files import CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE
 from survey.report.tables import read_csv
 
 if TYPE_CHECKING:

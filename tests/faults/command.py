@@ -9,7 +9,7 @@ from pathlib import Path
 
 from forks import COMMAND, Fork
 
-from survey.report.own_files import OUTPUT_FILES
+from survey.own_files import OUTPUT_FILES
 
 LIMIT_S = 120
 STOPPED = """

@@ -19,10 +19,10 @@ import pytest
 from small_survey import small_survey
 
 from survey.errors import OutputError
+from survey.own_files import CSV_FILES, OUTPUT_FILES
 from survey.report import outputs
 from survey.report.folder import reserve_folder
 from survey.report.outputs import write_outputs, write_record
-from survey.report.own_files import CSV_FILES, OUTPUT_FILES
 
 HERE = Path(__file__).parent
 FAILURES = [KeyboardInterrupt(), OSError(errno.ENOSPC, "No space left on device"), RuntimeError("a defect")]
