@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from survey.errors import SurveyError
-    from survey.library import Survey, compare, load, plan, run
+    from survey.library import Survey, compare, load, plan, run, site
 
 __version__ = "0.1.0"
-__all__ = ["CAUTION", "Survey", "SurveyError", "__version__", "compare", "load", "plan", "run"]
+__all__ = ["CAUTION", "Survey", "SurveyError", "__version__", "compare", "load", "plan", "run", "site"]
 
 CAUTION = (
     "Ranks sites for engineering review. It clears nobody to switch: "

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from survey.report.reread import SavedSurvey
     from survey.what_if.sign_offs import SignOffs
 
-__all__ = ["Survey", "compare", "load", "plan", "run"]
+__all__ = ["Survey", "compare", "load", "plan", "run", "site"]
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -186,6 +186,56 @@ def load(folder: PathLike) -> Survey:
 
     saved = read_results(Path(folder))
     return Survey(saved.record, saved=saved)
+
+
+@_named
+def site(  # noqa: PLR0913 - one parameter for each line of a nameplate
+    *,
+    kva: float | str,
+    kv: float | str,
+    connection: str | None = None,
+    core: str | None = None,
+    cable: str | None = None,
+    cap_nf_km: float | None = None,
+    length_m: float = 0.0,
+    load_kw: float = 0.0,
+    nll_w: float | None = None,
+    exc_pct: float | None = None,
+    settings: PathLike | Mapping[str, Any] | Settings | None = None,
+) -> pd.Series[Any]:
+    """One transformer by hand, behind one length of cable; what is not given takes the survey's defaults.
+
+    Parameters
+    ----------
+    kva, kv
+        Three-phase rating [kVA] and rated primary line-to-line voltage [kV], or the nameplate's text.
+    connection, core
+        Codes of the input fields; the worst when not given.
+    cable, cap_nf_km, length_m
+        Type in the catalogue, or capacitance of one phase to ground [nF/km]; length [m].
+    load_kw, nll_w, exc_pct
+        Dependable three-phase load [kW], no-load loss [W], exciting current [% of rated].
+
+    Returns
+    -------
+    pandas.Series
+        Its row of the sites table: names and units as in ``sites.csv``.
+
+    Raises
+    ------
+    survey.SurveyError
+        A value cannot be, is not known, or lies outside the model.
+    """
+    from survey.desk.request import SiteOptions, make_request
+    from survey.desk.site import answer_site
+    from survey.physics.catalogue import Catalogue
+
+    used = _settings(settings)
+    typed = SiteOptions(
+        kva=str(kva), kv=str(kv), connection=connection, core=core, cable=cable, cap_nf_km=cap_nf_km, length=length_m,
+        load=load_kw, nll=nll_w, exc=exc_pct,
+    )  # fmt: skip
+    return answer_site(make_request(typed, Catalogue.load(), used), settings=used).row
 
 
 @_named

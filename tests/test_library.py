@@ -72,6 +72,16 @@ def test_plan_and_comparison(saved):
     assert survey.compare(saved, saved).sites.empty
 
 
+def test_one_transformer_by_hand():
+    row = survey.site(
+        kva=300, kv=12.47, connection="delta", cable="1/0 XLPE 15KV 133", length_m=150, settings=WITHOUT_STUDY
+    )
+    assert (row["status"], row["kva"], row["connection"]) == ("assessed", 300, "delta")
+    # 53.4924 nF per 1000 ft of that cable: IEEE PES distribution test feeders
+    own_nf = 0.469 * 300**0.4 / 12.47**0.25
+    assert row["cap_nf"] == pytest.approx(53.4924 / 0.3048 * 0.150 + own_nf, rel=0.01)
+
+
 @pytest.mark.parametrize("settings", [{"limits": {"load_rule": 0.2}}, None, WITHOUT_STUDY])
 def test_settings_as_dict_file_or_object(settings, tmp_path):
     from survey.library import _settings
@@ -92,6 +102,9 @@ def test_settings_as_dict_file_or_object(settings, tmp_path):
         (lambda: survey.plan("out"), "survey.plan: missing .*'budget'.*its arguments: folder, budget"),
         (lambda: survey.run("nowhere.gpkg"), "nowhere.gpkg"),
         (lambda: survey.run(SAMPLE, settings={"limit": {}}), "'limit' is not a setting"),
+        (lambda: survey.site(kva=-1, kv=12.47), "kva"),
+        (lambda: survey.site(kva=300, kv=12.47, cable="string"), "string"),
+        (lambda: survey.site(kva=300, kv=12.47, lenght_m=3), "survey.site: .*'lenght_m'.*its arguments: kva, kv"),
         (lambda: survey.load("nowhere"), "no such folder"),
         (lambda: survey.compare("nowhere", "nowhere"), "no such folder"),
     ],

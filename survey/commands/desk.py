@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -16,17 +15,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from survey.desk.limits import DeskTable
-    from survey.desk.site import SiteAnswer, SiteRequest
-    from survey.physics.catalogue import Catalogue
+    from survey.desk.site import SiteAnswer
     from survey.settings import Settings
 
 CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed
 engineers decide."""
-FOOT_M = 0.3048
 CONNECTIONS = tuple(dict.fromkeys(row.connection for row in CONSTRUCTIONS))
 CORES = tuple(row.core for row in CONSTRUCTIONS if row.core)
-SEPARATE = "separate"  # units of a bank have a core each
-NOT_GIVEN = float("nan")
 Units = Literal["metric", "us"]
 NAME_WIDTH, FIGURE_WIDTH = 27, 50
 
@@ -56,76 +51,30 @@ KV = click.option("--kv", required=True, metavar="KV", help=KV_HELP)
 @HERTZ
 @SETTINGS
 @click.option("--picture", type=PATH, help="Save the worst waveform and peak against cable length (.png or .svg).")
-def site(**typed: Any) -> None:  # noqa: ANN401 - click fills in what the options say
+def site(hz: str | None, settings_file: Path | None, picture: Path | None, **typed: Any) -> None:  # noqa: ANN401 - as the options say
     """Work out one transformer by hand, without a network.
 
     What its circuit does when its poles are operated one at a time.
     """
     from survey.console import stage_progress
+    from survey.desk.request import SiteOptions, make_request
     from survey.desk.site import answer_site
     from survey.physics.catalogue import Catalogue
     from survey.report.writing import check_suffix, write_whole
 
-    options = SiteOptions(**typed)
-    if options.picture is not None:
-        check_suffix(options.picture, (".png", ".svg"), option="--picture")
-    settings, catalogue = read_settings(options.settings_file, options.hz), Catalogue.load()
-    request = make_request(options, catalogue, settings)
+    if picture is not None:
+        check_suffix(picture, (".png", ".svg"), option="--picture")
+    settings, catalogue = read_settings(settings_file, hz), Catalogue.load()
+    request = make_request(SiteOptions(**typed), catalogue, settings)
     with stage_progress() as progress:
         answer = answer_site(request, settings=settings, progress=progress.count)
-        if options.picture is not None and answer.susceptible:
+        if picture is not None and answer.susceptible:
             from survey.desk.picture import draw_site
 
             drawn = draw_site(answer, progress=progress.count)
-            write_whole(options.picture, drawn)
-    with written(options.picture):
-        print_site(answer, options.picture)
-
-
-@dataclass(frozen=True)
-class SiteOptions:
-    """What was typed after ``survey site``."""
-
-    kva: str
-    kv: str
-    connection: str | None
-    core: str | None
-    cable: str | None
-    cap_nf_km: float | None
-    length: float
-    length_unit: str
-    load: float
-    nll: float | None
-    exc: float | None
-    hz: str | None
-    settings_file: Path | None
-    picture: Path | None
-
-
-def make_request(options: SiteOptions, catalogue: Catalogue, settings: Settings) -> SiteRequest:
-    """What was typed, in SI."""
-    from survey.desk.checks import check_transformer, choose_cable
-    from survey.desk.circuit import Transformer
-    from survey.desk.nameplate import read_nameplate, read_rating
-    from survey.desk.site import SiteRequest
-
-    nameplate, rating = read_nameplate(options.kv, options.connection), read_rating(options.kva)
-    transformer = Transformer(
-        rating_va=rating.kva * 1e3,
-        voltage_v=nameplate.kv * 1e3,
-        connection=nameplate.connection,
-        core=options.core or (SEPARATE if rating.units > 1 else ""),
-        loss_w=NOT_GIVEN if options.nll is None else options.nll,
-        exciting_pu=NOT_GIVEN if options.exc is None else options.exc / 100,
-        load_w=options.load * 1e3,
-    )
-    check_transformer(transformer)
-    cable = choose_cable(
-        options.cable, options.cap_nf_km, voltage_v=transformer.voltage_v, catalogue=catalogue, settings=settings
-    )
-    length_m = options.length * (FOOT_M if options.length_unit == "ft" else 1.0)
-    words = "; ".join(filter(None, (nameplate.words, rating.words)))
-    return SiteRequest(transformer, cable, length_m, words)
+            write_whole(picture, drawn)
+    with written(picture):
+        print_site(answer, picture)
 
 
 def read_settings(path: Path | None, hz: str | None, *, units: Units | None = None) -> Settings:
