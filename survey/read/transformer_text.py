@@ -14,6 +14,8 @@ LONGEST_TEXT = 200  # characters; what comes after is a remark
 VOLTS_FROM = 100.0  # a number from here up is in volts, below it in kilovolts
 PAIR_TOLERANCE = 0.03
 NEUTRAL_NOT_SAID = "wye; whether its neutral is grounded is not said"
+SYSTEM_NAMED = "names the system; how the winding is connected is not said"
+"""A pair of kilovolts (``13.2GRDY/7.62``) is how systems are named; nameplates give volts (from memory)."""
 GROUNDED = (
     r"GR?D?N?D?\.? ?-? ?(?:Y|WYE|STAR)|GY|YG|YN|(?:WYE|STAR) ?-? ?(?:GROUNDED|GND|GRD)|GROUNDED ?-? ?(?:WYE|STAR)"
 )
@@ -87,7 +89,10 @@ def parse_voltage_text(text: str) -> VoltageText:
         return VoltageText(text, second, "", note)
     if second is None and not winding:
         return VoltageText(text, first, "", "connection not said")
-    return VoltageText(text, first, *_connection(winding, pair=_is_pair(first, second)))
+    pair = _is_pair(first, second)
+    if pair and group is None and float(match["first"]) < VOLTS_FROM and re.fullmatch(GROUNDED, winding):
+        return VoltageText(text, first, "", SYSTEM_NAMED)
+    return VoltageText(text, first, *_connection(winding, pair=pair))
 
 
 def _tidy(text: str) -> str:

@@ -23,7 +23,7 @@ from survey.read.columns import (
 )
 from survey.read.points import PointTable, place_columns
 from survey.read.tables import THREE_PHASE, UNIT_COLUMNS
-from survey.read.transformer_text import parse_voltage_text
+from survey.read.transformer_text import NEUTRAL_NOT_SAID, SYSTEM_NAMED, parse_voltage_text
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -122,9 +122,13 @@ def _connection(rows: Rows) -> Encoded:
         return column
     worded = encode(rows, "kv")
     place = {name: i for i, name in enumerate(column.names)}
-    hint = worded.lookup([place.get(parse_voltage_text(text).connection, MISSING) for text in worded.names])
+    read = [parse_voltage_text(text) for text in worded.names]
+    hint = worded.lookup([place.get(text.connection, MISSING) for text in read])
     told = (column.codes == MISSING) & (hint != MISSING)
     rows.report("connection_from_text", where=told)
+    wye = worded.lookup([text.note in (SYSTEM_NAMED, NEUTRAL_NOT_SAID) for text in read]) == 1
+    untold = (column.codes == MISSING) & wye
+    rows.report("connection_not_in_text", where=untold, examples=worded.examples(untold))
     return Encoded(np.where(told, hint, column.codes), column.names)
 
 

@@ -15,6 +15,9 @@ from survey.read.transformer_text import parse_kva_text, parse_voltage_text
         ("12470GrdY/7200 x 480Y/277", 12.47, "grounded_wye"),
         ("12,470 GRD-Y / 7,200", 12.47, "grounded_wye"),
         ("12470 GY", 12.47, "grounded_wye"),
+        ("13.2GRDY/7.62", 13.2, ""),
+        ("13.2 kV GrdY / 7.62 kV", 13.2, ""),
+        ("13.2 GRDY", 13.2, "grounded_wye"),
         ("12.47 D - 208Y/120", 12.47, "delta"),
         ("12470 DELTA - 208GRDY/120", 12.47, "delta"),
         ("HV: 12470D", 12.47, "delta"),
@@ -65,6 +68,21 @@ def test_any_text_is_taken(text):
     voltage, rating = parse_voltage_text(text), parse_kva_text(text)
     assert voltage.kv is None or voltage.kv >= 0
     assert rating.kva is None or rating.kva >= 0
+
+
+def test_the_name_of_a_system_tells_no_winding(export, read):
+    sites = [
+        site("T1", kv="13.2GRDY/7.62", connection=None),
+        site("T2", kv="13.2GRDY/7.62"),
+        site("T3", kv="12470Y/7200", connection=None),
+        site("T4", kv="12470D", connection=None),
+    ]
+    got = read(export(transformers=sites), input={"transformers": {"units": {"kv": "text"}}})
+    assert got.tables.transformers["connection"].tolist() == ["", "delta", "", "delta"]
+    assert got.one("connection_from_text").ids == ("T4",)
+    found = got.one("connection_not_in_text")
+    assert found.ids == ("T1", "T3")
+    assert "('12470Y/7200', '13.2GRDY/7.62')" in found.message
 
 
 def test_text_is_read_where_the_settings_say_so(export, read):
