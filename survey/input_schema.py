@@ -9,6 +9,8 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
+from survey.physics.families import CONNECTIONS, CORES
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -80,9 +82,15 @@ def _spec(row: dict[str, str]) -> FieldSpec:
         positive=row["positive"] == "1",
         plausible=(float(row["plausible_from"]), float(row["plausible_to"])) if row["plausible_from"] else None,
         default=row["default"] or None,
-        codes=tuple(row["codes"].split("|")) if row["codes"] else (),
+        codes=_codes(row),
         meaning=row["meaning"],
     )
+
+
+def _codes(row: dict[str, str]) -> tuple[str, ...]:
+    """Codes of a field; those of windings stand in the table of families."""
+    of_windings = {"connection": CONNECTIONS, "core": CORES}.get(row["field"])
+    return of_windings or tuple(filter(None, row["codes"].split("|")))
 
 
 @cache

@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from survey.findings import rules
+from survey.input_schema import field_specs
 from survey.input_settings import LAYERS
 
 ROOT = Path(__file__).parents[1]
@@ -36,7 +37,7 @@ def field_table() -> str:
     lines = ["\n| layer | field | unit or codes | if missing | meaning |", "|---|---|---|---|---|"]
     for r in fields.itertuples():
         name = f"**{r.field}**" if r.required else r.field
-        unit = ", ".join(r.codes.split("|")) if r.codes else r.unit.replace("1", "")
+        unit = ", ".join(field_specs(r.layer)[r.field].codes) or r.unit.replace("1", "")
         lines.append(f"| {r.layer} | {name} | {unit} | {r.default} | {r.meaning} |")
     return "\n".join(lines) + "\n\n"
 

@@ -178,4 +178,4 @@ def _report_outside(network: Network, circuits: Circuits, figures: Figures, find
 
 def screening_limits(limits: LimitSettings) -> ScreeningLimits:
     """The screening limits of the settings."""
-    return ScreeningLimits(**{family.limit: getattr(limits, family.limit) for family in FAMILY_TABLE})
+    return {family.limit: getattr(limits, family.limit) for family in FAMILY_TABLE}

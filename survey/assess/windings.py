@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from survey.findings import find_rule
-from survey.physics.families import construction
+from survey.physics.families import ASSUMED_CONNECTION, ASSUMED_CORE, construction
 from survey.physics.transformer import magnetizing_pu, own_capacitance_f
 
 if TYPE_CHECKING:
@@ -161,10 +161,10 @@ def _constructions(transformers: pd.DataFrame, notes: _Notes) -> tuple[NDArray[n
     core = transformers["core"].to_numpy(object).copy()
     no_connection = connection == ""
     notes.note(no_connection, "default_connection")
-    connection[no_connection] = "delta"
+    connection[no_connection] = ASSUMED_CONNECTION
     no_core = (connection == "grounded_wye") & (core == "")
     notes.note(no_core, "default_core")
-    core[no_core] = "five_legged"
+    core[no_core] = ASSUMED_CORE
     return connection, core
 
 

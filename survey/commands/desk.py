@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from survey.commands.paths import PATH
-from survey.physics.families import CONSTRUCTIONS
+from survey.physics.families import CONNECTIONS, CORES
 from survey.streams import written
 
 if TYPE_CHECKING:
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
 CAUTION = """Ranks sites for engineering review. It clears nobody to switch: local switching rules and licensed
 engineers decide."""
-CONNECTIONS = tuple(dict.fromkeys(row.connection for row in CONSTRUCTIONS))
-CORES = tuple(row.core for row in CONSTRUCTIONS if row.core)
 Units = Literal["metric", "us"]
 NAME_WIDTH, FIGURE_WIDTH = 27, 50
 

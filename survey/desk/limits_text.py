@@ -10,7 +10,7 @@ from survey.assess.action import BALANCED
 from survey.desk.chain import FOOT_M, LEFT_OUT, cut_off
 from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import APPROXIMATED, TITLES, not_susceptible_lines
-from survey.physics.families import CONSTRUCTIONS
+from survey.physics.families import CONSTRUCTIONS, FAMILY_TABLE
 from survey.report.tables import guarded
 from survey.wrapped import TABLE, labelled, terminal_width
 
@@ -77,11 +77,11 @@ def conditions(table: DeskTable) -> list[str]:
         f"By study: every shorter length keeps the open phases at or under {limits.voltage_pu:g} per unit of crest to "
         "ground, poles operated one at a time, with no load and with that much resistive load on the secondary."
     )
+    screens = {"xc_xm": "Xc/Xm at or above", "charge_loss": "charging over no-load loss at or under"}
+    cleared = (f"{row.title} with {screens[row.screen]} {getattr(limits, row.limit):g}" for row in FAMILY_TABLE)
     by_screen = (
-        f"By screen: Xc/Xm at or above {limits.delta_xc_xm:g} for delta, {limits.floating_wye_xc_xm:g} for floating "
-        f"wye and {limits.open_delta_xc_xm:g} for open delta, charging over no-load loss at or under "
-        f"{limits.five_legged_charge_loss:g} for grounded wye (Xm "
-        "wye-equivalent; a delta leg is three times that). The study is the closer look of the two."
+        f"By screen: {', '.join(cleared)} (Xm wye-equivalent; a delta leg is three times that). The study is the "
+        "closer look of the two."
     )
     zero = (
         "0: over the limit with the transformer's own capacitance alone. All cable that stays on the open pole counts, "

@@ -34,11 +34,14 @@ class Family:
         In plain words.
     screen
         Which ratio clears it: Xc/Xm at or above its limit, or charging over core loss at or below.
+    default
+        That limit, where the settings give no other [-].
     """
 
     circuit: Circuit
     title: str
     screen: Screen
+    default: float
 
     @property
     def name(self) -> str:
@@ -78,10 +81,14 @@ class Construction:
 
 
 FAMILY_TABLE: Final = (
-    Family(Circuit.DELTA, "delta", "xc_xm"),
-    Family(Circuit.FLOATING_WYE, "floating wye", "xc_xm"),
-    Family(Circuit.FIVE_LEGGED, "five-legged grounded wye", "charge_loss"),
-    Family(Circuit.OPEN_DELTA, "open delta", "xc_xm"),
+    # Delta and floating wye: Hopkinson 1967 and 1968 (from memory); of the 40 and the 30 published the safer.
+    Family(Circuit.DELTA, "delta", "xc_xm", 40.0),
+    Family(Circuit.FLOATING_WYE, "floating wye", "xc_xm", 40.0),
+    # Short, Electric Power Distribution Handbook, citing Walling et al. 1993 (from memory).
+    Family(Circuit.FIVE_LEGGED, "five-legged grounded wye", "charge_loss", 1.0),
+    # Derived: with one outer pole closed the two windings and the two open phases make a ladder, and its far end stands
+    # at 1 / (1 - 3 x + x^2) of the supply, x = 3 / (Xc/Xm): 1.25 at 44, and 1.28 at the 40 of delta.
+    Family(Circuit.OPEN_DELTA, "open delta", "xc_xm", 45.0),
 )
 FAMILIES: Final = tuple(family.name for family in FAMILY_TABLE)
 """Names of the families; the place of each is its :class:`Circuit`."""
@@ -109,6 +116,9 @@ CONSTRUCTIONS: Final = (
         "open_wye", "", None, "open wye", reason="open wye, windings from line to ground: no path from phase to phase"
     ),
 )
+CONNECTIONS: Final = tuple(sorted({row.connection for row in CONSTRUCTIONS}))
+CORES: Final = tuple(sorted({row.core for row in CONSTRUCTIONS if row.core}))
+"""Codes of the input, in alphabetical order."""
 ASSUMED_CONNECTION: Final = "delta"
 """What a missing connection is taken for: the worst."""
 ASSUMED_CORE: Final = "five_legged"

@@ -6,36 +6,17 @@ own: S is the rating of its three-phase sites of one winding family, V the nomin
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from survey.physics.families import FAMILY_TABLE
 
-
-@dataclass(frozen=True)
-class ScreeningLimits:
-    """Limits at which a section is cleared.
-
-    Parameters
-    ----------
-    delta_xc_xm, floating_wye_xc_xm
-        Xc/Xm at or above which the winding clears [-]. Source: Hopkinson 1967 and 1968 (from memory); of the 40 and
-        the 30 published for floating wye the safer.
-    open_delta_xc_xm
-        Xc/Xm at or above which an open delta clears [-]. Derived: with one outer pole closed the two windings and the
-        two open phases make a ladder, and its far end stands at 1 / (1 - 3 x + x^2) of the supply, x = 3 / (Xc/Xm):
-        1.25 at 44, and 1.28 at the 40 of delta.
-    five_legged_charge_loss
-        Charging power over no-load loss at or below which the winding clears [-]. Source: Short, Electric Power
-        Distribution Handbook, citing Walling et al. 1993 (from memory).
-    """
-
-    delta_xc_xm: float = 40.0
-    floating_wye_xc_xm: float = 40.0
-    open_delta_xc_xm: float = 45.0
-    five_legged_charge_loss: float = 1.0
+ScreeningLimits = Mapping[str, float]
+"""Limits at which a section is cleared, by :attr:`survey.physics.families.Family.limit` [-]."""
+DEFAULT_LIMITS: Final[ScreeningLimits] = {family.limit: family.default for family in FAMILY_TABLE}
 
 
 def charging_pu(
@@ -123,7 +104,7 @@ def limit_charging_pu(
     names = np.asarray(family, dtype=str)
     allowed = np.full(np.broadcast_shapes(names.shape, magnetizing.shape, loss.shape), np.nan)
     for row in FAMILY_TABLE:
-        limit = getattr(limits, row.limit)
+        limit = limits[row.limit]
         value = loss * limit if row.screen == "charge_loss" else magnetizing / limit
         allowed = np.where(names == row.name, value, allowed)
     return allowed[()]

@@ -32,6 +32,7 @@ from survey.arrays import Floats
 from survey.errors import SettingsError
 from survey.lists import read_list
 from survey.network.topology.placement import is_added
+from survey.physics.families import CONNECTIONS, CORES
 from survey.read.tables import THREE_PHASE, Lines, NetworkTables
 
 if TYPE_CHECKING:
@@ -47,8 +48,6 @@ TRANSFORMER_FIELDS: dict[str, tuple[str, float]] = {
     "nll_w": ("no_load_loss_w", 1.0),
     "exc_pct": ("exciting_pu", 0.01),
 }
-CONNECTIONS = ("delta", "floating_wye", "grounded_wye", "open_delta", "open_wye")
-CORES = ("five_legged", "separate", "three_legged")
 
 
 @dataclass(frozen=True)

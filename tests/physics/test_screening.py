@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from survey.physics.cable import capacitive_reactance_ohm
 from survey.physics.families import FAMILIES
 from survey.physics.screening import (
-    ScreeningLimits,
+    DEFAULT_LIMITS,
     charge_loss,
     charging_pu,
     clears,
@@ -22,14 +22,14 @@ from survey.physics.screening import (
 from survey.physics.transformer import magnetizing_reactance_ohm, own_capacitance_f
 from survey.settings import LimitSettings
 
-LIMITS = ScreeningLimits()
+LIMITS = DEFAULT_LIMITS
 FOOT_M = 0.3048
 ONE_OUGHT_15 = 53.4924e-9 / 304.8  # F/m; 1/0, 15 kV class: IEEE PES distribution test feeders
 ONE_OUGHT_35 = 35.04e-9 / 304.8  # F/m; 1/0, 35 kV class: EPRI test circuit 24
 
 
 def test_limits_are_those_of_the_settings():
-    assert {name: getattr(LimitSettings(), name) for name in vars(LIMITS)} == vars(LIMITS)
+    assert {name: getattr(LimitSettings(), name) for name in LIMITS} == LIMITS
 
 
 def test_no_capacitance_clears_every_family():
@@ -47,7 +47,7 @@ def test_the_limit_itself_clears_and_a_little_more_does_not():
 
 
 def test_each_family_has_its_own_limit():
-    limits = ScreeningLimits(delta_xc_xm=50, floating_wye_xc_xm=30, five_legged_charge_loss=2)
+    limits = {"delta_xc_xm": 50, "floating_wye_xc_xm": 30, "five_legged_charge_loss": 2, "open_delta_xc_xm": 45}
     allowed = limit_charging_pu(np.array(FAMILIES), magnetizing_pu=0.006, core_loss_pu=0.002, limits=limits)
     np.testing.assert_allclose(allowed, [0.006 / 50, 0.006 / 30, 0.004, 0.006 / 45])
 

@@ -15,7 +15,7 @@ from equations import Case, magnetizing
 from survey.physics.circuits import magnetizing_rows
 from survey.physics.curves import LIMITS_PU
 from survey.physics.families import Circuit
-from survey.physics.screening import ScreeningLimits
+from survey.physics.screening import DEFAULT_LIMITS
 from survey.physics.sequences import switching_plan
 from survey.physics.study import CurveParameters, direct
 
@@ -162,7 +162,7 @@ def test_open_delta_rings_with_pole_a_open(b, netlist, integrator):
 @pytest.mark.parametrize("load", [0.0, 0.05, 0.15])
 def test_open_delta_is_calm_where_its_screen_clears(load):
     # derived (screening.py): at Xc/Xm = 44 the far end of the ladder of two windings stands at 1.25
-    limit = ScreeningLimits().open_delta_xc_xm
+    limit = DEFAULT_LIMITS["open_delta_xc_xm"]
     assert largest(Circuit.OPEN_DELTA, IM / limit, load=load) <= 1.25
     assert largest(Circuit.OPEN_DELTA, IM / 30) > 1.25
 
