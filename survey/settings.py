@@ -95,6 +95,9 @@ class ScoreSettings(Section):
     usually published (3 to 5); both levels IEEE C57.12.00, from memory, the shares judgement. Over the voltage limit,
     whatever else, is moderate.
 
+    ``backfed_ops_year``: operations a year of every single-pole point of a loop while it is fed from its other end, the
+    normally open point among them (judgement: what is counted for an elbow, which is hardly worked for anything else).
+
     ``ops_year``: operations a year, one pole at a time, by a word in the device's text; ``ops_year_other`` for all else
     (judgement; faults alone give 0.08 to 0.10 a year for a riser cutout, planned work comes on top). All weights are
     judgement of this project (common practice, no source).
@@ -115,6 +118,7 @@ class ScoreSettings(Section):
         default_factory=lambda: {"cutout": 0.5, "fuse": 0.5, "elbow": 0.05, "disconnect": 0.2, "switch": 0.2}
     )
     ops_year_other: NotNegative = 0.2
+    backfed_ops_year: NotNegative = 0.05
 
     @model_validator(mode="after")
     def _cuts_rise(self) -> ScoreSettings:

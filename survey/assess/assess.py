@@ -22,9 +22,10 @@ from survey.assess.odd_records import (
     widened,
     without_one,
 )
-from survey.assess.risk import PointRisks, operations_a_year, point_risks, site_consequence
+from survey.assess.risk import PointRisks, point_risks
 from survey.assess.section_checks import report_between, report_overhead
 from survey.assess.sensitivity import Interval, box_of, doubts, score_interval
+from survey.assess.ties.chains import LoopRisks
 from survey.assess.ties.verdict import Frame, TieVerdicts, Totals, judge_ties
 from survey.assess.windings import Windings, describe_windings
 from survey.physics.catalogue import Catalogue
@@ -48,7 +49,7 @@ NANO_PER_KM = 1e-12
 class Assessment:
     """Everything known about the sites before it is put into tables.
 
-    ``ties`` the worst state of each, ``ring_risk`` what the risk of a site on a ring would be by it.
+    ``ties`` the worst state of each, ``loops`` what the states of loops add to the risk; ``frame`` what they rest on.
 
     ``risks`` per pair of site and point; ``counted_va`` rating of each section as it counts for ``worst_kva``;
     ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard per site; ``record_notes`` what of a
@@ -65,8 +66,9 @@ class Assessment:
     interval: Interval
     record_notes: Objects
     ties: TieVerdicts
-    ring_risk: Floats
+    loops: LoopRisks
     counted_va: Floats
+    frame: Frame
 
 
 def assess_network(
@@ -147,22 +149,31 @@ def assess_network(
     )
     interval = widened(interval, choice=choice, odd=odd, least=judged.least, most=most)
     normal = Totals.of(values, rating_va=firm.rating_va, circuits=circuits, figures=figures, settings=settings)
-    ties = judge_ties(
-        Frame(
-            network,
-            windings,
-            cables,
-            normal,
-            odd=odd.odd,
-            circuits_of=circuits_of,
-            study_of=study_of,
-            settings=settings,
-        )
+    frame = Frame(
+        network,
+        windings,
+        cables,
+        normal,
+        odd=odd.odd,
+        circuits_of=circuits_of,
+        study_of=study_of,
+        settings=settings,
     )
-    ops = np.append(operations_a_year(network.tables.switches, settings=settings.score), 0.0)[ties.worst]
-    ring_risk = ops * ties.rate * site_consequence(network, settings=settings.score)
+    ties, loops = judge_ties(frame)
     return Assessment(
-        windings, values, circuits, figures, choice, risks, length, interval, notes, ties, ring_risk, firm.rating_va
+        windings,
+        values,
+        circuits,
+        figures,
+        choice,
+        risks,
+        length,
+        interval,
+        notes,
+        ties,
+        loops,
+        firm.rating_va,
+        frame,
     )
 
 

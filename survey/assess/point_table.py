@@ -69,7 +69,7 @@ def switching_point_table(
             "likelihood": np.append(figures.likelihood, np.nan)[worst],
             "hazard": np.append(hazard, np.nan)[worst],
             "ops_year": assessment.risks.ops_year[shown],
-            "risk": assessment.risks.of_sections()[shown],
+            "risk": (assessment.risks.of_sections() + assessment.loops.switch[network.sections.device])[shown],
             "nearest_for": sites["switch_id"].value_counts().reindex(ids).fillna(0).to_numpy(np.int64),
             "top_priority": _largest(sites["priority"].to_numpy(np.float64), owner, member=member, n=len(shown)),
             "band": np.array([*BANDS, ""], object)[top_band],

@@ -127,7 +127,9 @@ def _ranking(network: Network, assessment: Assessment) -> pd.DataFrame:
     # a ring has to be opened first: what its worst state says is what it says
     ties = assessment.ties
     hazard = np.where(ring, ties.hazard, known(choice.hazard))
-    risk = np.where(ring, assessment.ring_risk, known(assessment.risks.of_sites(len(status))))
+    risk = np.where(ring, 0.0, known(assessment.risks.of_sites(len(status))))
+    # what nothing can make ring in its normal state, a state of its loop can
+    risk = np.where(status == "not_susceptible", risk, risk + assessment.loops.site)
     place = np.where(np.isnan(hazard), len(BANDS), band_of(hazard))
     return pd.DataFrame(
         {
@@ -135,6 +137,7 @@ def _ranking(network: Network, assessment: Assessment) -> pd.DataFrame:
             "score": np.where(ring, ties.score, known(choice.score)),
             "priority": priority(risk),
             "risk": risk,
+            "tie_risk": np.where(np.isnan(risk), np.nan, assessment.loops.site - assessment.loops.ring),
             "hazard": hazard,
             "score_low": known(interval.score_low),
             "score_high": known(interval.score_high),

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from survey.arrays import Bools, Ints, Objects, Ragged, ranges
+from survey.arrays import Bools, Ints, Objects, Ragged
+from survey.assess.ties.verdict import all_chains
 from survey.errors import SettingsError
 from survey.planning.exposure import Chains, find_chains
 from survey.planning.milp import SAME
-from survey.planning.places import Added, Wishes, find_places, try_places
+from survey.planning.places import Added, Wishes, find_idle, find_places, passed, try_places
 from survey.planning.residual import Problem
 
 if TYPE_CHECKING:
@@ -54,7 +55,8 @@ def find_candidates(
     counted
         Sites the plan counts, shape (n_sites,).
     """
-    chains = find_chains(network, assessment, settings=settings, counted=counted)
+    loops = all_chains(assessment.frame)
+    chains = find_chains(network, assessment, settings=settings, counted=counted, loops=loops)
     convert = conversions(network, chains, request=request, settings=settings)
     names: list[str] = []
     beyond = 0
@@ -77,27 +79,34 @@ def weigh(
     counted: Bools,
 ) -> Candidates:
     """Candidates that replace points and those that add a device at the places named."""
-    added = try_places(network, names, settings=settings)
+    added = try_places(network, names, frame=assessment.frame)
     apart = _apart(added.of_site)
-    chains = find_chains(network, assessment, settings=settings, counted=counted, apart=apart)
-    table = pd.concat([convert.drop(columns="section"), _added_rows(added, request, settings)])
+    loops = replace(added.loops, device=added.loops.device - len(names))
+    chains = find_chains(network, assessment, settings=settings, counted=counted, loops=loops, apart=apart)
+    table = pd.concat([convert.drop(columns="row"), _added_rows(added, request, settings)])
     table = _with_must(table.reset_index(drop=True), request)
-    problem = _problem(chains, added, convert=convert, n_sections=len(network.sections.device), n=len(table))
+    problem = _problem(network, chains, added, convert=convert, n=len(table))
     table["district"], table["feeder"] = _belongs(network, problem)
     return Candidates(table, problem, 0)
 
 
 def conversions(network: Network, chains: Chains, *, request: PlanRequest, settings: Settings) -> pd.DataFrame:
-    """Every single-pole point on a chain that adds to some site's risk."""
-    counts = np.add.reduceat(chains.value, chains.start[:-1]) > SAME if len(chains.weight) else np.empty(0, bool)
-    section = np.unique(chains.section[np.repeat(counts, np.diff(chains.start))])
-    switches = network.tables.switches.iloc[network.sections.device[section]]
+    """Every single-pole point on a chain that adds to some site's risk, normally open ones among them.
+
+    Those that take nothing off supply by themselves are there too: made three-pole they stand between.
+    """
+    counts = np.bincount(chains.owner, weights=chains.value + chains.extra, minlength=len(chains.weight)) > SAME
+    adds = (counts & (chains.weight > 0))[chains.owner]
+    idle = find_idle(network)
+    below = [passed(network, idle, node=node).flat for node in (network.site_node, network.sections.up)]
+    row = np.unique(np.concatenate([chains.device[adds], *below]))
+    switches = network.tables.switches.iloc[row]
     ids = switches["switch_id"].to_numpy(object)
     device = switches["device"].to_numpy(object)
     barred = {name.casefold() for name in settings.plan.never_devices}
     return pd.DataFrame(
         {
-            "section": section,
+            "row": row,
             "kind": "three_pole",
             "id": ids,
             "at": "",
@@ -120,18 +129,20 @@ def _wishes(
     that the device would do and takes the point off as well. Both must be weighed where districts have shares, or
     where replacing lets a section over ``worst_kva`` come to count.
     """
-    n_sections = len(network.sections.device)
-    cost = np.full(n_sections, np.inf)
-    cost[convert["section"]] = np.where(convert["never"], np.inf, convert["cost"])
+    cost = np.full(len(network.tables.switches), np.inf)
+    cost[convert["row"]] = np.where(convert["never"], np.inf, convert["cost"])
+    cost = cost[network.sections.device]
+    section = section_of(network, chains.device)
     cheapest = min(
         [request.costs.get("add_three_pole", settings.plan.costs["add_three_pole"]), *request.costs.values()]
     )
-    linked = np.zeros(n_sections, bool)
-    linked[chains.section] = True
-    rate = np.append(np.add.reduceat(chains.value, chains.start[:-1]) if len(chains.weight) else np.empty(0), 0.0)
+    linked = np.zeros(len(cost), bool)
+    linked[section[section >= 0]] = True
+    worth = chains.site_weight[chains.site] * chains.rate[chains.group]
     return Wishes(
-        worth=np.where(chains.site_group >= 0, chains.site_weight * rate[chains.site_group], 0.0),
-        pays=(cost > cheapest) | _lets_large_count(chains, n_sections) | bool(request.least or request.most),
+        worth=np.bincount(chains.site, weights=worth, minlength=len(chains.site_weight)).astype(np.float64),
+        pays=(cost > cheapest) | _lets_large_count(chains, section, n=len(cost)) | bool(request.least or request.most),
+        ties=settings.score.backfed_ops_year > 0,
         linked=linked,
         named=_named_places(network, chains, {*request.must, *request.costs}),
         barred=frozenset({*request.never, *(f"site:{i}" for i in request.never)}),
@@ -140,22 +151,27 @@ def _wishes(
 
 def _named_places(network: Network, chains: Chains, assets: set[str]) -> frozenset[str]:
     """Places among what the planner names: sites that a point exposes, and ends of cables."""
-    sites = network.tables.transformers["site_id"].to_numpy(object)[chains.site_group >= 0]
+    sites = network.tables.transformers["site_id"].to_numpy(object)[np.unique(chains.site)]
     return frozenset(f"site:{i}" for i in assets & set(sites)) | {a for a in assets if a.startswith("cable:")}
 
 
-def _lets_large_count(chains: Chains, n_sections: int) -> Bools:
+def section_of(network: Network, device: Ints) -> Ints:
+    """Section of devices, -1 for normally open ones."""
+    section = np.full(len(network.tables.switches), -1, np.int64)
+    section[network.sections.device] = np.arange(len(network.sections.device))
+    return section[device]
+
+
+def _lets_large_count(chains: Chains, section: Ints, *, n: int) -> Bools:
     """Sections whose point hides more than it adds: replaced, a section over ``worst_kva`` above could come to count.
 
     It counts once all below it are three-pole. Where on every chain it adds no more than the point does, replacing is
     no worse than a device under the point.
     """
-    position = np.arange(len(chains.section)) - chains.start[chains.owner]
-    hidden = np.where(~chains.small & (position > 0), chains.value, 0.0)
-    above = pd.Series(hidden[::-1]).groupby(chains.owner[::-1]).cummax().to_numpy(np.float64)[::-1]
-    out = np.zeros(n_sections, bool)
-    out[chains.section[above > chains.value]] = True
-    return out
+    above = pd.Series(chains.extra[::-1]).groupby(chains.owner[::-1]).cummax().to_numpy(np.float64)[::-1]
+    out = np.zeros(n + 1, bool)
+    out[section[above > chains.value]] = True
+    return out[:-1]
 
 
 def _apart(of_site: Ragged) -> Ints:
@@ -193,34 +209,35 @@ def _with_must(table: pd.DataFrame, request: PlanRequest) -> pd.DataFrame:
     return table
 
 
-def _problem(chains: Chains, added: Added, *, convert: pd.DataFrame, n_sections: int, n: int) -> Problem:
-    of_section = np.full(n_sections, -1, np.int64)
-    of_section[convert["section"]] = np.arange(len(convert))
-    position = np.arange(len(chains.section)) - chains.start[chains.owner]
+def _problem(network: Network, chains: Chains, added: Added, *, convert: pd.DataFrame, n: int) -> Problem:
+    of_device = np.full(len(network.tables.switches), -1, np.int64)
+    of_device[convert["row"]] = np.arange(len(convert))
+    position, normal = chains.position, chains.owner < chains.n_normal
     site_of_group = np.full(len(chains.weight), -1, np.int64)
-    good = np.flatnonzero(chains.site_group >= 0)
-    site_of_group[chains.site_group[good]] = good
+    site_of_group[chains.group] = chains.site
     # what stands below the first point of a chain is told by one of the group's sites, the rest by the point below
-    below = np.append(-1, chains.section[:-1])[: len(position)]
-    first = position == 0
-    owner, item = [], []
+    below = np.append(-1, section_of(network, chains.device)[:-1])[: len(position)]
+    first, later = np.flatnonzero(normal & (position == 0)), np.flatnonzero(normal & (position > 0))
+    new = len(added.changes)
+    owner, item = [added.loops.entry + np.count_nonzero(normal)], [added.loops.new]
     for lists, rows, key in (
-        (added.of_site, np.flatnonzero(first), site_of_group[chains.owner[first]]),
-        (added.of_section, np.flatnonzero(~first), below[~first]),
+        (added.of_site, first, site_of_group[chains.owner[first]]),
+        (added.of_section, later, below[later]),
     ):
-        count = np.diff(lists.start)[key]
-        at = ranges(lists.start[key], count)
-        owner.append(np.repeat(rows, count))
-        item.append(lists.flat[at] + len(convert))
-    between = Ragged.grouped(np.concatenate(owner), np.concatenate(item), n=len(position))
-    return Problem(chains, of_section[chains.section], between, n)
+        some = lists.taken(key)
+        owner.append(rows[some.owner])
+        item.append(some.flat)
+    row = np.concatenate(item)
+    candidate = np.concatenate([len(convert) + np.arange(new), of_device])[row]
+    known = candidate >= 0
+    between = Ragged.grouped(np.concatenate(owner)[known], candidate[known], n=len(position))
+    return Problem(chains, of_device[chains.device], between, n)
 
 
 def _belongs(network: Network, problem: Problem) -> tuple[Objects, Objects]:
     """District and feeder of every candidate: where most of the weight is that it can help."""
     touched = problem.touched()
-    site = np.flatnonzero(problem.chains.site_group >= 0)
-    group = problem.chains.site_group[site]
+    site, group = problem.chains.site, problem.chains.group
     weight = problem.chains.site_weight[site]
     columns = []
     for name in ("district", "feeder"):

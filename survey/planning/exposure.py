@@ -10,6 +10,9 @@ those of the survey, and only *which* of them count changes:
 3. those above it count up to the first whose section is rated over ``worst_kva``;
 4. a three-pole device anywhere between lowers a value by the share ``gang_trust``.
 
+In the states of loops it is the same: every site has a chain to either end of each of its loops
+(:mod:`survey.assess.ties.chains`), and its risk is the sum over all of them.
+
 Sites that stand on the same chain in the same way are one *group*, with the sum of their consequence weights.
 """
 
@@ -25,54 +28,75 @@ from survey.assess.risk import ringing_rate, site_consequence
 
 if TYPE_CHECKING:
     from survey.assess.assess import Assessment
+    from survey.assess.ties.chains import LoopChains
     from survey.network.model import Network
     from survey.settings import Settings
 
 
 @dataclass(frozen=True)
 class Chains:
-    """Groups of sites and the entries of their chains, nearest first.
+    """Groups of sites and the entries of their chains, nearest first; those of the normal state, then those of loops.
 
     Parameters
     ----------
     start
         First entry of each group, shape (n_groups + 1,).
-    section
-        Section of each entry, shape (n_entries,).
+    device
+        Row of each entry's switch, shape (n_entries,).
     value
         Operations a year x share that rings x severity, before any three-pole device is counted; 0 without a figure.
+    extra
+        The same of what counts besides only while no single-pole point is left below: rated over ``worst_kva``.
     gang
         A three-pole device stands between it and the entry before (for the first: and the site).
-    small
-        Rated no more than ``worst_kva``.
     weight
         Sum of the consequence weights of the group's sites, shape (n_groups,): risk = weight x sum of what counts.
-    site_group
-        Group of every site, -1 for those that no plan counts, shape (n_sites,).
+    site, group
+        Pairs of a site that a plan counts and a group of its own, shape (n_pairs,).
     site_weight
         Consequence weight of every site, shape (n_sites,).
     keep
         Factor that a three-pole device between leaves, 1 - ``gang_trust``.
+    n_normal
+        Groups of the normal state.
     """
 
     start: Ints
-    section: Ints
+    device: Ints
     value: Floats
+    extra: Floats
     gang: Bools
-    small: Bools
     weight: Floats
-    site_group: Ints
+    site: Ints
+    group: Ints
     site_weight: Floats
     keep: float
+    n_normal: int
 
     @property
     def owner(self) -> Ints:
         """Group of every entry."""
         return np.repeat(np.arange(len(self.weight)), np.diff(self.start))
 
+    @property
+    def position(self) -> Ints:
+        """Place of every entry in its chain, 0 for the nearest."""
+        return np.arange(len(self.device)) - self.start[self.owner]
+
+    @property
+    def rate(self) -> Floats:
+        """What every chain adds for a weight of 1 whatever protects, shape (n_groups,)."""
+        return np.bincount(self.owner, weights=self.value, minlength=len(self.weight)).astype(np.float64)
+
 
 def find_chains(
-    network: Network, assessment: Assessment, *, settings: Settings, counted: Bools, apart: Ints | None = None
+    network: Network,
+    assessment: Assessment,
+    *,
+    settings: Settings,
+    counted: Bools,
+    loops: LoopChains,
+    apart: Ints | None = None,
 ) -> Chains:
     """Put the chains of all sites that can be helped into arrays.
 
@@ -80,28 +104,40 @@ def find_chains(
     ----------
     counted
         Sites the plan counts (signed-off ones are left out), shape (n_sites,).
+    loops
+        Chains of the states of loops; rows of its devices are those of the network.
     apart
         Sites with different numbers never share a group, shape (n_sites,); for places of new devices between.
     """
     walks, windings = network.walks, assessment.windings
     family = np.where(windings.usable, windings.family, -1)
     nearest = assessment.choice.nearest
-    known = counted & (nearest >= 0) & np.isfinite(assessment.choice.score)
-    rows = np.flatnonzero(known)
+    rows = np.flatnonzero(counted & (nearest >= 0) & np.isfinite(assessment.choice.score))
     key = [walks.section[rows], family[rows], walks.gang[rows] >= 0]
     key.append(np.zeros(len(rows), np.int64) if apart is None else apart[rows])
-    unique, first, inverse = np.unique(np.stack(key, axis=1), axis=0, return_index=True, return_inverse=True)
-    inverse = inverse.reshape(-1)
-    group = np.full(len(known), -1, np.int64)
-    group[rows] = inverse
-    weight = site_consequence(network, settings=settings.score)
-    total = np.bincount(inverse, weights=weight[rows], minlength=len(unique)).astype(np.float64)
+    unique, first, group = np.unique(np.stack(key, axis=1), axis=0, return_index=True, return_inverse=True)
     owner, section, gang = _climb(network, unique[:, 0].astype(np.int64), unique[:, 2].astype(bool))
     value = _values(assessment, section, family[rows[first]][owner], settings=settings)
-    small = assessment.counted_va[section] <= settings.limits.worst_kva * 1e3
     start = np.searchsorted(owner, np.arange(len(unique) + 1))
-    keep = 1.0 - settings.score.gang_trust
-    return Chains(start, section, value, gang, small, total, group, weight, keep)
+    nearest_or_small = assessment.counted_va[section] <= settings.limits.worst_kva * 1e3
+    nearest_or_small[start[:-1]] = True
+    pair = np.flatnonzero(counted[loops.site])
+    site = np.concatenate([rows, loops.site[pair]])
+    group = np.concatenate([group.reshape(-1), len(unique) + loops.chain[pair]])
+    weight, n = site_consequence(network, settings=settings.score), len(unique) + len(loops.ring)
+    return Chains(
+        start=np.concatenate([start, start[-1] + loops.start[1:]]),
+        device=np.concatenate([network.sections.device[section], loops.device]),
+        value=np.concatenate([np.where(nearest_or_small, value, 0.0), loops.value]),
+        extra=np.concatenate([np.where(nearest_or_small, 0.0, value), loops.extra]),
+        gang=np.concatenate([gang, loops.gang]),
+        weight=np.bincount(group, weights=weight[site], minlength=n).astype(np.float64),
+        site=site,
+        group=group,
+        site_weight=weight,
+        keep=1.0 - settings.score.gang_trust,
+        n_normal=len(unique),
+    )
 
 
 def _climb(network: Network, nearest: Ints, gang: Bools) -> tuple[Ints, Ints, Bools]:

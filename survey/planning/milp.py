@@ -6,8 +6,8 @@ becomes three-pole:
 
 - ``h`` is left: ``t + x >= 1``: only replacing the point itself takes it off;
 - the rest is left: ``t + x + (installs below and between) >= 1``: any of these takes it off;
-- an entry over ``worst_kva`` counts once all below it are three-pole: ``t + x - (sum of those below) >= 1 - their
-  number``.
+- what is over ``worst_kva`` counts once all below it are three-pole, lowered: ``t + x - (sum of those below) >= 1 -
+  their number``.
 
 Minimise the sum of all ``t`` by what they stand for, with the cost of what is chosen within the budget. ``t`` may be
 continuous: at the optimum each is 0 or 1 by itself once the installs are.
@@ -103,16 +103,13 @@ class Programme:
 
     def _constraints(self) -> None:
         rows = _LevelRowsDraft()
-        c, n = self.problem.chains, len(self.problem.chains.section)
-        position = np.arange(n) - c.start[c.owner]
-        ordinary = (position == 0) | ~_ever(~c.small & (position > 0), c.start)
-        bare = ordinary & ~_ever(c.gang, c.start)
-        worth = c.weight[c.owner] * c.value
-        gain = np.concatenate([worth * c.keep, worth * (1.0 - c.keep)])
-        counts = worth > SAME
-        self._add(rows, np.flatnonzero(counts & ordinary), level_from=0, soft=False)
-        self._add(rows, np.flatnonzero(counts & bare), level_from=n, soft=True)
-        self._add_large(rows, np.flatnonzero(counts & ~ordinary), position=position)
+        c, n = self.problem.chains, len(self.problem.chains.device)
+        worth, large = c.weight[c.owner] * c.value, c.weight[c.owner] * c.extra
+        # a large section counts once all below it are three-pole, which lowers it
+        gain = np.concatenate([worth * c.keep, worth * (1.0 - c.keep), large * c.keep])
+        self._add(rows, np.flatnonzero(worth > SAME), level_from=0, soft=False)
+        self._add(rows, np.flatnonzero((worth > SAME) & ~_ever(c.gang, c.start)), level_from=n, soft=True)
+        self._add_large(rows, np.flatnonzero(large > SAME), level_from=2 * n)
         everything = merged(rows.done(self.problem.n, gain))
         self.matrix, self.least, self.gain = everything.matrix(), everything.least, everything.gain
 
@@ -136,17 +133,17 @@ class Programme:
             (np.repeat(row, stretch_count), between.flat[ranges(stretch_first, stretch_count)]),
         ]
 
-    def _add_large(self, rows: _LevelRowsDraft, entry: Ints, *, position: Ints) -> None:
+    def _add_large(self, rows: _LevelRowsDraft, entry: Ints, *, level_from: int) -> None:
         """Rows ``t + x - (those below) >= 1 - their number``, where all below can become three-pole."""
         c = self.problem.chains
         missing = np.concatenate([[0], np.cumsum(self.problem.convert < 0)])
         entry = entry[missing[entry] == missing[c.start[c.owner[entry]]]]
         first = c.start[c.owner[entry]]
         row = rows.count + np.arange(len(entry))
-        count = position[entry]
+        count = entry - first
         below = (np.repeat(row, count), self.problem.convert[ranges(first, count)])
         parts = [(row, self.problem.convert[entry])]
-        self._store(rows, parts, level=entry, least=np.asarray(1.0 - count, np.float64), minus=[below])
+        self._store(rows, parts, level=level_from + entry, least=np.asarray(1.0 - count, np.float64), minus=[below])
 
     def _store(
         self,

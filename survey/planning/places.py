@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, Ragged, heads
+from survey.assess.ties.verdict import all_chains
 from survey.findings import FindingList
 from survey.network import build_network
 from survey.network.walk.upstream import noted_above
@@ -24,8 +25,9 @@ from survey.what_if.edits import Change, apply_changes
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from survey.assess.ties.chains import LoopChains
+    from survey.assess.ties.verdict import Frame
     from survey.network.model import Network
-    from survey.settings import Settings
 
 
 NEW_ID = "3P"
@@ -43,6 +45,8 @@ class Wishes:
         Sections under whose point a device could pay, shape (n_devices,).
     linked
         Sections on some site's way, shape (n_devices,).
+    ties
+        States with normally open devices closed count.
     named
         Places that are weighed whatever else is: they have a cost of their own, or must be done.
     barred
@@ -52,13 +56,17 @@ class Wishes:
     worth: Floats
     pays: Bools
     linked: Bools
+    ties: bool
     named: frozenset[str]
     barred: frozenset[str]
 
 
 @dataclass(frozen=True)
 class Added:
-    """Devices that could be added: what to change, and which of them each site and each section passes.
+    """Devices that could be added, and which of them each site and each section passes.
+
+    Passed are rows of the switches with the new ones before all others, idle single-pole ones among them: they take
+    nothing off supply by themselves, but made three-pole they stand between.
 
     Parameters
     ----------
@@ -70,33 +78,49 @@ class Added:
         Devices between each site and its nearest point, shape of the sites.
     of_section
         Devices between each section's point and the one above it.
+    loops
+        Chains of the states of loops, and the devices between their entries.
     """
 
     changes: tuple[Change, ...]
     lonlat: Floats
     of_site: Ragged
     of_section: Ragged
+    loops: LoopChains
 
 
-def try_places(network: Network, names: Sequence[str], *, settings: Settings) -> Added:
+def try_places(network: Network, names: Sequence[str], *, frame: Frame) -> Added:
     """Build the network with a device at each place and see who passes which."""
     changes = tuple(
         Change("add_three_pole", new, at=place, origin="plan")
         for new, place in zip(_new_ids(network, len(names)), names, strict=True)
     )
-    n = len(changes)
-    if not n:
-        nobody = (Ragged(np.empty(0, np.int64), np.zeros(len(x) + 1, np.int64)) for x in _walkers(network))
-        return Added((), np.empty((0, 2)), *nobody)
-    changed = apply_changes(network.tables, changes)
-    trial = build_network(changed, settings=settings.network, findings=FindingList())
-    lonlat = trial.tables.switches[["lon", "lat"]].to_numpy(np.float64)[:n]
-    return Added(changes, lonlat, *(_passed(trial, node, n=n) for node in _walkers(trial)))
+    trial, n = network, len(changes)
+    if n:
+        changed = apply_changes(network.tables, changes)
+        trial = build_network(changed, settings=frame.settings.network, findings=FindingList())
+    noted = find_idle(trial)
+    noted[:n] = True
+    return Added(
+        changes,
+        trial.tables.switches[["lon", "lat"]].to_numpy(np.float64)[:n],
+        passed(trial, noted, node=trial.site_node),
+        passed(trial, noted, node=trial.sections.up),
+        all_chains(frame._replace(network=trial), noted=noted),
+    )
 
 
-def _walkers(network: Network) -> tuple[Ints, Ints]:
-    """Nodes that sites and sections walk up from."""
-    return network.site_node, network.sections.up
+def find_idle(network: Network) -> Bools:
+    """Closed single-pole devices that take nothing off supply by themselves, shape (n_switches,)."""
+    edge = network.graph.edge_of
+    single = network.tables.switches["single_pole"].to_numpy(bool)
+    return np.asarray(single & (edge >= 0) & ~np.append(network.sections.stopping_edges(), False)[edge])
+
+
+def passed(network: Network, noted: Bools, *, node: Ints) -> Ragged:
+    """Noted switches between nodes and the point above each."""
+    owner, edge = noted_above(network, np.append(noted, False)[network.graph.switch], node=node)
+    return Ragged.from_pairs(owner, network.graph.switch[edge], n=len(node))
 
 
 def _new_ids(network: Network, n: int) -> list[str]:
@@ -107,13 +131,6 @@ def _new_ids(network: Network, n: int) -> list[str]:
         prefix += "+"
     digits = len(str(n))
     return [f"{prefix}-{k:0{digits}d}" for k in range(1, n + 1)]
-
-
-def _passed(trial: Network, node: Ints, *, n: int) -> Ragged:
-    """New devices (the first ``n`` rows of the switches) between nodes and the point above each."""
-    new = (trial.graph.switch >= 0) & (trial.graph.switch < n)
-    owner, edge = noted_above(trial, new, node=node)
-    return Ragged.from_pairs(owner, trial.graph.switch[edge], n=len(node))
 
 
 def find_places(network: Network, wishes: Wishes, *, most: int) -> tuple[list[str], int]:
@@ -128,7 +145,7 @@ def find_places(network: Network, wishes: Wishes, *, most: int) -> tuple[list[st
     -------
     The places, and how many were left out.
     """
-    spots = find_spots(network, worth=wishes.worth, pays=wishes.pays, linked=wishes.linked)
+    spots = find_spots(network, worth=wishes.worth, pays=wishes.pays, linked=wishes.linked, ties=wishes.ties)
     site = np.append(network.tables.transformers["site_id"].to_numpy(object), "")
     told = np.isin(spots.name.astype(str), sorted({*wishes.named, *wishes.barred}))
     allowed = ~told & ~np.isin(site[spots.own].astype(str), sorted(wishes.barred))

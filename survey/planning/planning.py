@@ -186,7 +186,7 @@ def _choose(
     tell: Callable[[str], None],
 ) -> Plan:
     tell("plan")
-    counted = ~_signed_off(saved, base.sites["site_id"])
+    counted = ~_signed_off(saved, base.sites["site_id"]) & np.isfinite(base.sites["risk"].to_numpy(float))
     candidates = find_candidates(base.network, base.assessment, settings=settings, request=request, counted=counted)
     terms = make_terms(candidates.table, request)
     programme = Programme(candidates.problem)
@@ -197,14 +197,13 @@ def _choose(
     changes = install_changes(candidates.table.iloc[steps.candidate])
     tell("promise")
     after = resurvey(apply_changes(tables, changes), settings=settings)
-    known = counted & np.isfinite(base.sites["risk"].to_numpy(float))
     return Plan(
         request=request,
         installs=_installs(candidates, steps),
         changes=changes,
-        sites=_sites(base, after, counted=known, installs=candidates.table[optimum.chosen]),
-        risk_before=_risk(base, known),
-        risk_after=_risk(after, known),
+        sites=_sites(base, after, counted=counted, installs=candidates.table[optimum.chosen]),
+        risk_before=_risk(base, counted),
+        risk_after=_risk(after, counted),
         optimum=optimum,
         greedy=greedy,
         curve=curve,
@@ -254,15 +253,13 @@ def install_changes(rows: pd.DataFrame) -> tuple[Change, ...]:
 def _installs(candidates: Candidates, steps: Steps) -> pd.DataFrame:
     table = candidates.table.iloc[steps.candidate].reset_index(drop=True)
     chosen = np.zeros(candidates.problem.n, bool)
+    chains = candidates.problem.chains
     before = candidates.problem.rates(chosen)
-    sites = np.bincount(
-        candidates.problem.chains.site_group[candidates.problem.chains.site_group >= 0], minlength=len(before)
-    )
     helped = []
     for candidate in steps.candidate:
         chosen[candidate] = True
         after = candidates.problem.rates(chosen)
-        helped.append(int(sites[after < before * (1.0 - TOLD_APART)].sum()))
+        helped.append(len(np.unique(chains.site[(after < before * (1.0 - TOLD_APART))[chains.group]])))
         before = after
     table.insert(0, "order", np.arange(1, len(table) + 1))
     table["cum_cost"] = steps.spent[1:]

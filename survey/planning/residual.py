@@ -53,12 +53,12 @@ class Problem:
         start = np.concatenate([[0], np.cumsum(np.diff(c.start)[group])])
         nobody = np.empty(0, np.int64)
         chains = replace(
-            c, start=start, section=c.section[entry], value=c.value[entry], gang=c.gang[entry], small=c.small[entry],
-            weight=c.weight[group], site_group=nobody, site_weight=np.empty(0),
+            c, start=start, device=c.device[entry], value=c.value[entry], extra=c.extra[entry], gang=c.gang[entry],
+            weight=c.weight[group], site=nobody, group=nobody,
         )  # fmt: skip
         number = np.cumsum(entry) - 1
         item = entry[self.between.owner]
-        between = Ragged.grouped(number[self.between.owner[item]], self.between.flat[item], n=len(chains.section))
+        between = Ragged.grouped(number[self.between.owner[item]], self.between.flat[item], n=len(chains.device))
         others = np.flatnonzero(~kept)
         rest = float(c.weight[others] @ self.rates(np.zeros(self.n, bool), group=others))
         return Problem(chains, self.convert[entry], between, self.n), rest
@@ -79,7 +79,7 @@ class Problem:
         group = np.arange(len(c.weight)) if group is None else group
         flip = np.full(len(group), -1, np.int64) if flip is None else flip
         return _rates(
-            group, flip, chosen, c.start, c.value, c.gang, c.small, self.convert, self.between.start,
+            group, flip, chosen, c.start, c.value, c.extra, c.gang, self.convert, self.between.start,
             self.between.flat, c.keep,
         )  # fmt: skip
 
@@ -95,8 +95,8 @@ def _rates(  # noqa: PLR0913, PLR0917 - compiled: flat arrays only
     chosen: Bools,
     start: Ints,
     value: Floats,
+    extra: Floats,
     gang: Bools,
-    small: Bools,
     convert: Ints,
     between_start: Ints,
     between: Ints,
@@ -114,8 +114,7 @@ def _rates(  # noqa: PLR0913, PLR0917 - compiled: flat arrays only
             if c >= 0 and chosen[c] != (c == flipped):
                 lowered = True
                 continue
-            if found and not small[e]:
-                break
-            out[i] += value[e] * (keep if lowered else 1.0)
+            here = value[e] if found else value[e] + extra[e]
+            out[i] += here * (keep if lowered else 1.0)
             found = True
     return out

@@ -2,6 +2,9 @@
 
 Two places on one way are equal where nothing joins, nobody stands and no switching point lies between them: the same
 sites and points pass both. Counting what passes is enough to tell, since what passes above holds what passes below.
+A normally open device counts as one who stands there. On loops supply comes from either end, so that there a place is
+as good as its neighbour, but never worse than one beyond a point; where the two ways of a loop meet, every end of a
+cable is a place of its own.
 """
 
 from __future__ import annotations
@@ -50,10 +53,14 @@ class Spots:
 
 
 class _Tree(NamedTuple):
-    """Per node: what passes just above it, risk below, first stop beyond the edge above it, and equal places."""
+    """Per node: what passes just above it, risk below, whether it is on a loop or below one.
+
+    ``beyond`` the first stop beyond the edge above it, ``spot`` the same number for equal places.
+    """
 
     passing: Floats
     worth: Floats
+    looped: Bools
     beyond: Ints
     spot: Ints
 
@@ -66,7 +73,7 @@ class _Slots(NamedTuple):
     over: Bools
 
 
-def find_spots(network: Network, *, worth: Floats, pays: Bools, linked: Bools) -> Spots:
+def find_spots(network: Network, *, worth: Floats, pays: Bools, linked: Bools, ties: bool) -> Spots:
     """Places at which a device could help a site of some worth.
 
     Parameters
@@ -77,9 +84,12 @@ def find_spots(network: Network, *, worth: Floats, pays: Bools, linked: Bools) -
         Sections under whose point a device could pay, shape (n_devices,).
     linked
         Sections on some site's way, shape (n_devices,).
+    ties
+        States with normally open devices closed count.
     """
     tables, cable = network.tables, network.pieces.cable
-    tree = _measure(network, worth=worth, linked=linked)
+    loops = _Loops.of(network, ties=ties)
+    tree = _measure(network, loops, worth=worth, linked=linked)
     sites, ends = _site_slots(network), _cable_slots(network)
     site_id = tables.transformers["site_id"].to_numpy(object)[sites.row]
     cable_id = tables.cables["cable_id"].to_numpy(object)[cable[ends.row // 2]]
@@ -97,8 +107,53 @@ def find_spots(network: Network, *, worth: Floats, pays: Bools, linked: Bools) -
     spot = np.where(over, len(tree.spot) + node, tree.spot[node])
     owner = np.where(alone & ~over, own[tree.spot[node]], -1)
     good = _useful(network, tree, node=node, over=over, pays=pays, linked=linked)
-    better = np.where(over, tree.spot[node], -1)
-    return Spots(*(x[good] for x in (name, spot, tree.worth[node], rank, owner, better)))
+    better = np.where(over & ~tree.looped[node], tree.spot[node], -1)
+    meeting = _meeting_ends(network, loops)
+    more = len(meeting)
+    ends_at = np.concatenate([spot[good], 2 * len(tree.spot) + np.arange(more)])
+    cable_id = tables.cables["cable_id"].to_numpy(object)[cable[meeting // 2]]
+    return Spots(
+        name=np.concatenate([name[good], "cable:" + cable_id + ":" + ENDS[meeting % 2]]),
+        spot=ends_at,
+        worth=np.append(tree.worth[node][good], np.full(more, loops.worth)),
+        rank=np.append(rank[good], np.zeros(more, np.int64)),
+        own=np.append(owner[good], np.full(more, -1)),
+        better=np.append(better[good], np.full(more, -1)),
+    )
+
+
+class _Loops(NamedTuple):
+    """Nodes on loops whose states count, and those where their two ways meet; ``worth`` of a place there."""
+
+    node: Ints
+    meeting: Ints
+    worth: float = 1e-9
+
+    @classmethod
+    def of(cls, network: Network, *, ties: bool) -> _Loops:
+        """Rings, and loops of normally open devices where they count."""
+        loops, graph = network.loops, network.graph
+        if loops is None:
+            return cls(np.empty(0, np.int64), np.empty(0, np.int64))
+        which = np.flatnonzero((loops.tie < 0) | ties)
+        loops = loops.taken(which)
+        tie = loops.tie[loops.tie >= 0]
+        # on the way of a ring only the two nodes that its closing edge joins have no child on it
+        parent = network.upstream.parent_edge[loops.node]
+        above = np.where(graph.b[parent] == loops.node, graph.a[parent], graph.b[parent])
+        ends = np.setdiff1d(loops.node, above)
+        return cls(loops.node, np.unique(np.concatenate([graph.near[tie], graph.far[tie], ends])))
+
+
+def _meeting_ends(network: Network, loops: _Loops) -> Ints:
+    """Ends of cables, as ``2 * piece + end``, where the two ways of a loop meet."""
+    pieces, graph = network.pieces, network.graph
+    first = heads(pieces.cable)
+    outer = np.stack([first, np.append(first, True)[1:]], axis=1).reshape(-1)
+    n = len(pieces.cable)
+    there = [np.isin(side, loops.meeting) for side in (pieces.u, pieces.v, graph.a[:n], graph.b[:n])]
+    near = np.logical_or.reduce(there)
+    return np.flatnonzero(outer & np.repeat(near, 2))
 
 
 def _useful(network: Network, tree: _Tree, *, node: Ints, over: Bools, pays: Bools, linked: Bools) -> Bools:
@@ -109,19 +164,24 @@ def _useful(network: Network, tree: _Tree, *, node: Ints, over: Bools, pays: Boo
     at_stop = network.sections.stopping_edges()[edge]
     above = section[np.where(at_stop & ~over, edge, tree.beyond[node])]
     some = np.where(over, np.append(linked, False)[section[edge]] & (tree.worth[node] > 0), tree.passing[node] > 0)
-    return np.asarray(some & np.append(pays, False)[above])
+    return np.asarray(some & (np.append(pays, False)[above] | tree.looped[node]))
 
 
-def _measure(network: Network, *, worth: Floats, linked: Bools) -> _Tree:
+def _measure(network: Network, loops: _Loops, *, worth: Floats, linked: Bools) -> _Tree:
     graph, sections, up, node = network.graph, network.sections, network.upstream, network.site_node
     stops, n = sections.stopping_edges(), len(network.upstream.parent_edge)
     site = np.flatnonzero((worth > 0) & (node >= 0) & up.fed[np.maximum(node, 0)])
     at_node = np.bincount(node[site], weights=worth[site], minlength=n).astype(np.float64)
+    at_node[loops.meeting] += loops.worth
     below = _gather(at_node, up.order, up.parent_edge, np.zeros_like(stops), graph.a, graph.b)
     point = np.flatnonzero(linked & up.fed[sections.up] & (below[sections.down] > 0))
-    here = np.bincount(np.concatenate([node[site], sections.up[point]]), minlength=n).astype(np.float64)
+    stands = np.concatenate([node[site], sections.up[point], loops.meeting])
+    here = np.bincount(stands, minlength=n).astype(np.float64)
     passing = _gather(here, up.order, up.parent_edge, stops, graph.a, graph.b)
-    return _Tree(passing, below, *_descend(up.order, up.parent_edge, stops, graph.a, graph.b, passing))
+    looped = np.zeros(n, bool)
+    looped[loops.node] = True
+    beyond, spot = _descend(up.order, up.parent_edge, stops, graph.a, graph.b, passing, looped)
+    return _Tree(passing, below, looped, beyond, spot)
 
 
 @njit(cache=True)
@@ -139,8 +199,9 @@ def _gather(  # noqa: PLR0917 - compiled: flat arrays only
 
 @njit(cache=True)
 def _descend(  # noqa: PLR0917 - compiled: flat arrays only
-    order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints, passing: Floats
+    order: Ints, parent_edge: Ints, stops: Bools, a: Ints, b: Ints, passing: Floats, looped: Bools
 ) -> tuple[Ints, Ints]:
+    """Columns of :class:`_Tree`; ``looped`` is carried down."""
     beyond = np.full(len(parent_edge), -1, np.int64)
     spot = np.arange(len(parent_edge))
     for v in order:
@@ -149,6 +210,7 @@ def _descend(  # noqa: PLR0917 - compiled: flat arrays only
             continue
         u = a[e] if b[e] == v else b[e]
         above = parent_edge[u]
+        looped[v] |= looped[u]
         beyond[v] = above if above >= 0 and stops[above] else beyond[u]
         if not stops[e] and passing[u] == passing[v]:
             spot[v] = spot[u]

@@ -149,3 +149,19 @@ def wild(seed: int, *, cables: int = 7) -> Export:
         export.site("T9", places[-1])
     export.source("SRC", places[0])
     return export
+
+
+def meshed(seed: int, *, cables: int = 7) -> Export:
+    """A wild network with one more cable between two nodes: a normally open point at its end, or a closed ring."""
+    rng = np.random.default_rng(1000 + seed)
+    export = wild(seed, cables=cables)
+    nodes = sorted({(x, y) for row in export.cables for x, y in row["geometry"].coords})
+    start, end = (np.array(nodes[k]) - ORIGIN for k in rng.choice(len(nodes), 2, replace=False))
+    export.cable("TIE", start, end, float(rng.uniform(20, 300)))
+    kind = int(rng.choice(4, p=[0.5, 0.2, 0.15, 0.15]))
+    if kind < 3:
+        poles, state = (("single", "open"), ("three", "open"), ("single", "closed"))[kind]
+        export.switch("N", start, "TIE", poles=poles, state=state, device="elbow")
+    if rng.random() < 0.4:
+        export.switch("M", end, "TIE", poles=str(rng.choice(["single", "three"])), device="elbow")
+    return export

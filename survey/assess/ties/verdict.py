@@ -11,8 +11,9 @@ from survey.arrays import Bools, Floats, Ints
 from survey.assess.action import section_hold_kw
 from survey.assess.circuits import section_values
 from survey.assess.odd_records import OddRecords, judge, left_out, section_voltages
-from survey.assess.risk import ringing_rate
+from survey.assess.risk import site_consequence
 from survey.assess.score import lowered_by_gang, lowered_by_load
+from survey.assess.ties.chains import LoopChains, LoopRisks, loop_chains, loop_risks
 from survey.assess.ties.sweep import NONE, NORMAL, SAME, Zones, worst_in_zones
 from survey.network.ties.states import Met, Pairs, pair_devices, pair_sections, sites_met
 from survey.network.walk.walks import three_pole_edges
@@ -66,7 +67,7 @@ class TieVerdicts:
 
     ``tie`` the switch that is closed (-1 in a ring, too), ``opened`` the one that is opened, ``worst`` the worst
     single-pole point in that state (rows of the switches); ``score``, ``hazard`` (NaN outside the model), ``cable_m``
-    exposed, ``peak_pu``, ``hold_kw`` there, and ``rate``, the severity-weighted share of sequences that ring.
+    exposed, ``peak_pu`` and ``hold_kw`` there.
     """
 
     tie: Ints
@@ -77,12 +78,11 @@ class TieVerdicts:
     cable_m: Floats
     peak_pu: Floats
     hold_kw: Floats
-    rate: Floats
 
     @classmethod
     def nothing(cls, n: int) -> TieVerdicts:
         """No state at all."""
-        rows, values = np.full((3, n), -1, np.int64), np.full((6, n), np.nan)
+        rows, values = np.full((3, n), -1, np.int64), np.full((5, n), np.nan)
         return cls(*rows, *values)
 
     @property
@@ -107,14 +107,41 @@ class Frame(NamedTuple):
     settings: Settings
 
 
-def judge_ties(frame: Frame) -> TieVerdicts:
-    """Sweep all loops, so many at a time that their pairs of devices find room."""
-    found = TieVerdicts.nothing(len(frame.network.site_node))
-    if frame.network.loops is None:
-        return found
-    for loops in _batches(frame.network.loops):
-        found = _worse(found, _judge(loops, frame))
-    return found
+class States(NamedTuple):
+    """Loops, the pairs of their devices and what the study says of them, and the sites they meet with their family."""
+
+    loops: Loops
+    pairs: Pairs
+    here: Totals
+    exposes: Bools
+    device: Ints
+    met: Met
+    family: Ints
+
+
+def judge_ties(frame: Frame) -> tuple[TieVerdicts, LoopRisks]:
+    """The worst state of every site, and its risk in all of them."""
+    n, n_switches = len(frame.network.site_node), len(frame.network.tables.switches)
+    found, risks = TieVerdicts.nothing(n), LoopRisks(np.zeros(n), np.zeros(n), np.zeros(n_switches))
+    score = frame.settings.score
+    weight = site_consequence(frame.network, settings=score)
+    for states in _all_states(frame):
+        found = _worse(found, _judge(states, frame))
+        chains = loop_chains(states, frame)
+        here = loop_risks(chains, consequence=weight, n_switches=n_switches, keep=1.0 - score.gang_trust)
+        risks = risks.plus(here)
+    return found, risks
+
+
+def all_chains(frame: Frame, *, noted: Bools | None = None) -> LoopChains:
+    """Ways of all sites along their loops, see :func:`survey.assess.ties.chains.loop_chains`."""
+    return LoopChains.joined([loop_chains(states, frame, noted=noted) for states in _all_states(frame, noted=noted)])
+
+
+def _all_states(frame: Frame, *, noted: Bools | None = None) -> Iterator[States]:
+    """Loops with what the study says of their states, so many at a time that their pairs of devices find room."""
+    for loops in () if frame.network.loops is None else _batches(frame.network.loops):
+        yield _states(loops, frame, noted=noted)
 
 
 def _batches(loops: Loops) -> Iterator[Loops]:
@@ -124,42 +151,43 @@ def _batches(loops: Loops) -> Iterator[Loops]:
         yield loops.taken(np.flatnonzero(batch == k))
 
 
-def _judge(loops: Loops, frame: Frame) -> tuple[Ints, TieVerdicts]:
-    """Worst state that these loops have for the sites they meet; rows of the sites, each once."""
+def _states(loops: Loops, frame: Frame, *, noted: Bools | None) -> States:
     network = frame.network
+    gang = three_pole_edges(network.tables, network.graph)
+    if noted is not None:
+        gang &= ~np.append(noted, False)[network.graph.switch]
     single = network.tables.switches["single_pole"].to_numpy(bool)
     pairs = pair_devices(loops, single=single)
     sections = pair_sections(loops, pairs, sections=network.sections)
-    here = _evaluate(replace(network, sections=sections), frame)
-    zones = _sweep(loops, pairs, here, exposes=sections.exposes, single=single[loops.device], frame=frame)
     met = sites_met(
         loops,
         site_node=network.site_node,
         upstream=network.upstream,
         sections=network.sections,
-        gang=three_pole_edges(network.tables, network.graph),
+        gang=gang,
     )
     family = np.where(frame.windings.usable, frame.windings.family, -1)[met.site]
     known = np.flatnonzero(family >= 0)
-    met, family = met.taken(known), family[known]
+    here = _evaluate(replace(network, sections=sections), frame)
+    return States(loops, pairs, here, sections.exposes, sections.device, met.taken(known), family[known])
+
+
+def _judge(states: States, frame: Frame) -> tuple[Ints, TieVerdicts]:
+    """Worst state that these loops have for the sites they meet; rows of the sites, each once."""
+    met, family = states.met, states.family
+    zones = _sweep(states, frame)
     slot = family, met.zone, 2 * met.gang + (met.points > 0)
     score, found, opened = (column[slot] for column in zones)
     own_score, own = _own_points(met, family, frame)
     # the nearer of two alike is the one that is named, as in the normal state
     own_is_worst = (score >= 0) & (own_score >= score - SAME)
     found = np.where(own_is_worst, NORMAL - own, found)
-    order = np.lexsort((-score, -np.where(own_is_worst, own_score, score), met.site))
+    score = np.where(own_is_worst, own_score, score)
+    order = np.lexsort((-score, met.site))
     order = order[score[order] >= 0]
     order = order[np.append(True, np.diff(met.site[order]) != 0)[: len(order)]]
     return met.site[order], _facts(
-        loops,
-        here,
-        found=found[order],
-        opened=opened[order],
-        family=family[order],
-        score=np.where(own_is_worst, own_score, score)[order],
-        pair_device=sections.device,
-        frame=frame,
+        states, found=found[order], opened=opened[order], family=family[order], score=score[order], frame=frame
     )
 
 
@@ -181,8 +209,9 @@ def _evaluate(network: Network, frame: Frame) -> Totals:
     )
 
 
-def _sweep(loops: Loops, pairs: Pairs, here: Totals, *, exposes: Bools, single: Bools, frame: Frame) -> Zones:
-    walks, normal = frame.network.walks, frame.normal
+def _sweep(states: States, frame: Frame) -> Zones:
+    walks, normal, loops = frame.network.walks, frame.normal, states.loops
+    single = frame.network.tables.switches["single_pole"].to_numpy(bool)[loops.device]
     tie = (loops.side == 0) & (loops.tie[loops.loop] >= 0)
     return Zones(
         *worst_in_zones(
@@ -190,10 +219,10 @@ def _sweep(loops: Loops, pairs: Pairs, here: Totals, *, exposes: Bools, single: 
             ~tie,
             single,
             ~single,
-            pairs.start,
-            here.score,
-            here.rating_va,
-            exposes,
+            states.pairs.start,
+            states.here.score,
+            states.here.rating_va,
+            states.exposes,
             loops.above,
             loops.above_gang,
             walks.upstream,
@@ -225,19 +254,9 @@ def _own_points(met: Met, family: Ints, frame: Frame) -> tuple[Floats, Ints]:
     return worst, at
 
 
-def _facts(
-    loops: Loops,
-    here: Totals,
-    *,
-    found: Ints,
-    opened: Ints,
-    family: Ints,
-    score: Floats,
-    pair_device: Ints,
-    frame: Frame,
-) -> TieVerdicts:
+def _facts(states: States, *, found: Ints, opened: Ints, family: Ints, score: Floats, frame: Frame) -> TieVerdicts:
     """What is told of the worst points; those of the normal state stand at ``NORMAL - section``."""
-    normal, sections = frame.normal, frame.network.sections
+    normal, sections, loops, here = frame.normal, frame.network.sections, states.loops, states.here
     old = found <= NORMAL
     pair, section = np.where(old, -1, found), np.where(old, NORMAL - found, -1)
 
@@ -256,13 +275,12 @@ def _facts(
     return TieVerdicts(
         tie=tie,
         opened=device,
-        worst=np.where(old, np.append(sections.device, -1)[section], np.append(pair_device, -1)[pair]),
+        worst=np.where(old, np.append(sections.device, -1)[section], np.append(states.device, -1)[pair]),
         score=score,
         hazard=of_both(lambda f: np.where(f.outside, np.nan, np.fmax(f.hazard, f.loaded))),
         cable_m=both(here.values.cable_m, normal.values.cable_m),
         peak_pu=of_both(lambda f: f.peak_pu),
         hold_kw=both(here.hold_kw, normal.hold_kw),
-        rate=of_both(lambda f: ringing_rate(f, settings=frame.settings.score)),
     )
 
 

@@ -96,17 +96,18 @@ class Met(NamedTuple):
     """Sites that states of a loop reroute; each shape (n,).
 
     ``site``, its ``zone`` (number of the device before it), ``gang``: a three-pole device stands between the site and
-    the loop, ``points``: number of switching points between the two.
+    the loop, ``points``: number of switching points between the two, ``steps``: of edges.
     """
 
     site: Ints
     zone: Ints
     gang: Bools
     points: Ints
+    steps: Ints
 
     def taken(self, which: Ints) -> Met:
         """Some of them."""
-        return Met(self.site[which], self.zone[which], self.gang[which], self.points[which])
+        return Met(*(column[which] for column in self))
 
 
 def sites_met(loops: Loops, *, site_node: Ints, upstream: Upstream, sections: Sections, gang: Bools) -> Met:
@@ -126,7 +127,7 @@ def sites_met(loops: Loops, *, site_node: Ints, upstream: Upstream, sections: Se
     whole = _between(loops, loops.bounds[-1], view=view, first=first, last=last)
     found = Sections(first, first, first, np.ones(n, bool), (whole,), graph)
     loop, site = found.members(np.arange(n), site_node)
-    zone, ganged, points = _climb_to_loop(
+    zone, *passed = _climb_to_loop(
         loop,
         site_node[site],
         loops.node_start,
@@ -139,7 +140,7 @@ def sites_met(loops: Loops, *, site_node: Ints, upstream: Upstream, sections: Se
         gang,
     )
     good = zone >= 0
-    return Met(site[good], zone[good], ganged[good], points[good])
+    return Met(site[good], zone[good], *(column[good] for column in passed))
 
 
 @njit(cache=True)
@@ -154,13 +155,13 @@ def _climb_to_loop(  # noqa: PLR0913, PLR0917 - compiled: flat arrays only
     b: Ints,
     stops: Bools,
     gang: Bools,
-) -> tuple[Ints, Bools, Ints]:
+) -> tuple[Ints, Bools, Ints, Ints]:
     """Zone in which each site's way up meets its loop, and what it passes before; loops rising."""
     mark = np.full(len(parent_edge), -1, np.int64)
     at = np.full(len(parent_edge), -1, np.int64)
     zone = np.full(len(loop), -1, np.int64)
     ganged = np.zeros(len(loop), np.bool_)
-    points = np.zeros(len(loop), np.int64)
+    points, steps = np.zeros(len(loop), np.int64), np.zeros(len(loop), np.int64)
     marked = -1
     for i in range(len(loop)):
         if loop[i] != marked:
@@ -173,7 +174,8 @@ def _climb_to_loop(  # noqa: PLR0913, PLR0917 - compiled: flat arrays only
             e = parent_edge[v]
             ganged[i] |= gang[e]
             points[i] += stops[e]
+            steps[i] += 1
             v = a[e] if b[e] == v else b[e]
         if mark[v] == marked:
             zone[i] = at[v]
-    return zone, ganged, points
+    return zone, ganged, points, steps
