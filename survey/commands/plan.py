@@ -93,10 +93,7 @@ def print_plan(found: Plan, out: Path) -> None:
     if len(found.installs) > MOST_ROWS:
         click.echo(f"      ... {len(found.installs) - MOST_ROWS} more in plan.csv")
     spent = float(found.installs["cost"].sum())
-    click.echo(
-        f"\nRisk        {found.risk_before:.4g} before, {found.risk_after:.4g} after "
-        "(severity-weighted ringing operations a year)"
-    )
+    print_risk(found)
     click.echo(f"Spent       {spent:g} of {found.request.budget:g} on {len(found.installs)} installs")
     click.echo(f"Check       {greedy_words(found)}")
     click.echo(
@@ -110,6 +107,24 @@ def print_plan(found: Plan, out: Path) -> None:
         )
     click.echo(f"\nResults in  {out}  (plan.csv, plan_changes.csv, plan_sites.csv, plan_curve.png, plan_map.png)")
     click.echo(CAUTION)
+
+
+def print_risk(found: Plan) -> None:
+    """The risk before and after, how much of it lies in back-fed states, and what nobody knows."""
+    click.echo(
+        f"\nRisk        {found.risk_before:.4g} before, {found.risk_after:.4g} after "
+        "(severity-weighted ringing operations a year)"
+    )
+    often = found.settings.score.backfed_ops_year
+    before, after = found.backfed("before"), found.backfed("after")
+    click.echo(
+        f"            of that {before:.4g} before, {after:.4g} after in back-fed states "
+        f"({often:g} operations a year of each point there: score.backfed_ops_year)"
+    )
+    if found.undecided:
+        click.echo(
+            f"            not known of {found.undecided} sites that come to hang on a ring that cannot be judged"
+        )
 
 
 def greedy_words(found: Plan) -> str:

@@ -62,8 +62,8 @@ class Plan:
     changes
         The same as a what-if, in the same order.
     sites
-        One row per site: ``site_id, counted, switch_after, advice``, and ``risk, priority, score, band``, each
-        ``_before`` and ``_after``.
+        One row per site: ``site_id, counted, status_after, advice``, and ``risk, tie_risk, priority, score, band,
+        worst``, each ``_before`` and ``_after``.
     risk_before, risk_after
         Severity-weighted ringing operations a year of the counted sites, by the survey of the network as it is and as
         changed.
@@ -85,6 +85,15 @@ class Plan:
     candidates: Candidates
     settings: Settings
     base_changes: tuple[Change, ...]
+
+    def backfed(self, when: str) -> float:
+        """Part of the risk ``before`` or ``after`` that lies in states with a normally open point closed."""
+        return float(self.sites.loc[self.sites["counted"] == 1, f"tie_risk_{when}"].sum())
+
+    @property
+    def undecided(self) -> int:
+        """Counted sites that the plan leaves on a ring of which no state can be judged."""
+        return int(((self.sites["counted"] == 1) & self.sites["risk_after"].isna()).sum())
 
     @property
     def model_error(self) -> float:
@@ -279,6 +288,8 @@ def _sites(base: Resurvey, after: Resurvey, *, counted: Bools, installs: pd.Data
             "counted": counted.astype(np.int64),
             "risk_before": old["risk"],
             "risk_after": new["risk"],
+            "tie_risk_before": old["tie_risk"],
+            "tie_risk_after": new["tie_risk"],
             "priority_before": old["priority"],
             "priority_after": new["priority"],
             "score_before": old["score"],
