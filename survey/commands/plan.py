@@ -122,9 +122,7 @@ def print_risk(found: Plan) -> None:
         f"({often:g} operations a year of each point there: score.backfed_ops_year)"
     )
     if found.undecided:
-        click.echo(
-            f"            not known of {found.undecided} sites that come to hang on a ring that cannot be judged"
-        )
+        click.echo(f"            not known of {found.undecided} sites that come to hang on a ring not judged")
 
 
 def greedy_words(found: Plan) -> str:
