@@ -66,19 +66,21 @@ class LoopChains:
         """Those of several batches of loops."""
         none, no, nothing = np.empty(0, np.int64), np.empty(0, bool), np.empty(0)
         parts = [cls(np.zeros(1, np.int64), none, nothing, nothing, no, no, none, none, none, none), *parts]
-        entries = np.concatenate([[0], np.cumsum([len(part.device) for part in parts])])
-        chains = np.concatenate([[0], np.cumsum([len(part.ring) for part in parts])])
-        starts = [part.start[:-1] + first for part, first in zip(parts, entries, strict=False)]
-
-        def column(name: str, first: Ints | None = None) -> Ints:
-            moved = np.zeros(len(parts), np.int64) if first is None else first
-            return np.concatenate([getattr(part, name) + k for part, k in zip(parts, moved, strict=False)])
-
+        first = np.concatenate([[0], np.cumsum([len(part.device) for part in parts])])
+        chain = np.concatenate([[0], np.cumsum([len(part.ring) for part in parts])])
+        starts = [part.start[:-1] + k for part, k in zip(parts, first, strict=False)]
         return cls(
-            np.concatenate([*starts, entries[-1:]]), column("device"), *(np.concatenate([getattr(p, n) for p in parts])
-            for n in ("value", "extra", "gang", "ring")), column("site"), column("chain", chains),
-            column("entry", entries), column("new"),
-        )  # fmt: skip
+            start=np.concatenate([*starts, first[-1:]]),
+            device=np.concatenate([part.device for part in parts]),
+            value=np.concatenate([part.value for part in parts]),
+            extra=np.concatenate([part.extra for part in parts]),
+            gang=np.concatenate([part.gang for part in parts]),
+            ring=np.concatenate([part.ring for part in parts]),
+            site=np.concatenate([part.site for part in parts]),
+            chain=np.concatenate([part.chain + k for part, k in zip(parts, chain, strict=False)]),
+            entry=np.concatenate([part.entry + k for part, k in zip(parts, first, strict=False)]),
+            new=np.concatenate([part.new for part in parts]),
+        )
 
 
 class LoopRisks(NamedTuple):

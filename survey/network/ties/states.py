@@ -107,7 +107,7 @@ class Met(NamedTuple):
 
     def taken(self, which: Ints) -> Met:
         """Some of them."""
-        return Met(*(column[which] for column in self))
+        return Met(self.site[which], self.zone[which], self.gang[which], self.points[which], self.steps[which])
 
 
 def sites_met(loops: Loops, *, site_node: Ints, upstream: Upstream, sections: Sections, gang: Bools) -> Met:
@@ -127,7 +127,7 @@ def sites_met(loops: Loops, *, site_node: Ints, upstream: Upstream, sections: Se
     whole = _between(loops, loops.bounds[-1], view=view, first=first, last=last)
     found = Sections(first, first, first, np.ones(n, bool), (whole,), graph)
     loop, site = found.members(np.arange(n), site_node)
-    zone, *passed = _climb_to_loop(
+    zone, ganged, points, steps = _climb_to_loop(
         loop,
         site_node[site],
         loops.node_start,
@@ -140,7 +140,7 @@ def sites_met(loops: Loops, *, site_node: Ints, upstream: Upstream, sections: Se
         gang,
     )
     good = zone >= 0
-    return Met(site[good], zone[good], *(column[good] for column in passed))
+    return Met(site[good], zone[good], ganged[good], points[good], steps[good])
 
 
 @njit(cache=True)
