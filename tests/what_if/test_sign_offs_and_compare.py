@@ -279,11 +279,12 @@ def test_another_transformer_does_not_keep_the_nameplate_of_the_old_one(tmp_path
     assert pd.isna(kept["exciting_pu"])
 
 
-def test_a_plan_finds_its_export_from_any_working_folder(tmp_path, monkeypatch):
+def test_an_export_is_found_from_any_working_folder(tmp_path, monkeypatch):
     (tmp_path / "elsewhere").mkdir()
     write_gpkg(tmp_path / "net.gpkg")
     monkeypatch.chdir(tmp_path)
     assert survey("run", "net.gpkg", "-o", "out", "--no-study") == 0
     monkeypatch.chdir(tmp_path / "elsewhere")
     assert survey("plan", "../out", "--budget", "1") == 0
+    assert survey("sheets", "../out") == 0
     assert survey("compare", "../out", "../out", "-o", "diff") == 0
