@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +18,8 @@ from survey.read.transformer_text import parse_kva_text, parse_voltage_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+
+    Speller = Callable[[NDArray[np.bool_]], str]
 
     from survey.findings import FindingList, Severity
     from survey.input_settings import LayerMap
@@ -113,8 +114,7 @@ class Encoded:
 
     def examples(self, mask: NDArray[np.bool_]) -> str:
         """Return some of the distinct texts in the rows of a mask, quoted."""
-        texts = sorted(value for value, _ in self.counts(mask))
-        return ", ".join(repr(text[:40]) for text in texts[:EXAMPLES]) + (" ..." if len(texts) > EXAMPLES else "")
+        return _spell(sorted(repr(text[:40]) for text, _ in self.counts(mask)))
 
     def texts(self) -> pd.Series:
         """Return a series of text, ``""`` where missing."""
@@ -377,72 +377,43 @@ def _default_number(rows: Rows, spec: FieldSpec, numbers: Numbers) -> Numbers:
     return Numbers(filled, np.zeros(len(rows), np.bool_), numbers.bad)
 
 
-def _parse_numbers(
-    rows: Rows, field: str
-) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Callable[[NDArray[np.bool_]], str]]:
+def _parse_numbers(rows: Rows, field: str) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Speller]:
     """Values, which are missing, which are text that is no number, and a speller of examples."""
-    column = rows.columns.get(field)
-    none = np.zeros(len(rows), np.bool_)
-    if rows.mapping.units.get(field) == AS_TEXT:
-        return _parse_worded(rows, field)
-    if column is not None and field in rows.mapping.codes:
-        return _parse_coded(rows, field)
+    column, unit = rows.columns.get(field), rows.mapping.units.get(field)
     if column is None:
+        none = np.zeros(len(rows), np.bool_)
         return np.full(len(rows), np.nan), ~none, none, lambda _: ""
-    if pa.types.is_dictionary(column.type):
-        column = column.dictionary_decode()
-    if not is_number(column.type):
-        return _parse_text_numbers(as_text(column), rows.order)
+    if unit == AS_TEXT or field in rows.mapping.codes or not is_number(column.type):
+        coded = encode(rows, field, numbers=unit != AS_TEXT)
+        read = _plain_number if unit != AS_TEXT else _kv_of if field == "kv" else _kva_of
+        values = np.array([*map(read, coded.names), np.nan], np.float64)[coded.codes]
+        missing = coded.codes == MISSING
+        return values, missing, ~missing & np.isnan(values), coded.examples
     values = pc.fill_null(column.cast(pa.float64(), safe=False), np.nan).to_numpy(zero_copy_only=False)[rows.order]
+    shown = EXAMPLES + 1
     return (
         values,
         np.isnan(values),
-        none,
-        lambda mask: _spell([f"{v:g}" for v in np.unique(values[mask])[: EXAMPLES + 1]]),
+        np.zeros(len(rows), np.bool_),
+        lambda mask: _spell([f"{v:g}" for v in np.unique(values[mask])[:shown]]),
     )
 
 
-def _parse_worded(
-    rows: Rows, field: str
-) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Callable[[NDArray[np.bool_]], str]]:
-    """Return what :func:`_parse_numbers` does, for a field that holds a nameplate's text."""
-    column = encode(rows, field)
-    numbers = [parse_voltage_text(t).kv if field == "kv" else parse_kva_text(t).kva for t in column.names]
-    values = np.array([np.nan if number is None else number for number in [*numbers, None]])[column.codes]
-    missing = column.codes == MISSING
-    return values, missing, ~missing & np.isnan(values), column.examples
+def _plain_number(text: str) -> float:
+    return float(text) if NUMBER.match(text) else np.nan
 
 
-def _parse_coded(
-    rows: Rows, field: str
-) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Callable[[NDArray[np.bool_]], str]]:
-    """Return what :func:`_parse_numbers` does, for a field of codes that stand for numbers."""
-    column = encode(rows, field, numbers=True)
-    numbers = [float(text) if NUMBER.match(text) else np.nan for text in column.names]
-    values = np.array([*numbers, np.nan])[column.codes]
-    missing = column.codes == MISSING
-    return values, missing, ~missing & np.isnan(values), column.examples
+def _kv_of(text: str) -> float | None:
+    return parse_voltage_text(text).kv
+
+
+def _kva_of(text: str) -> float | None:
+    return parse_kva_text(text).kva
 
 
 def is_number(kind: pa.DataType) -> bool:
     """Whether a column of this type holds numbers."""
     return bool(pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind))
-
-
-def _parse_text_numbers(
-    text: pa.LargeStringArray, order: NDArray[np.int64]
-) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Callable[[NDArray[np.bool_]], str]]:
-    good = pc.fill_null(pc.match_substring_regex(text, NUMBER.pattern), False)  # noqa: FBT003
-    plain = pc.replace_substring_regex(pc.if_else(good, text, None), r"^\+", "")
-    values = pc.fill_null(plain.cast(pa.float64()), np.nan).to_numpy(zero_copy_only=False)[order]
-    missing = text.is_null().to_numpy(zero_copy_only=False)[order]
-    is_text = ~missing & ~good.to_numpy(zero_copy_only=False)[order]
-
-    def spelled(mask: NDArray[np.bool_]) -> str:
-        found = Counter(repr(t[:40]) for t in text.take(pa.array(order[mask])).to_pylist())
-        return _spell(sorted(found, key=lambda t: (-found[t], t)))
-
-    return values, missing, is_text, spelled
 
 
 def _spell(texts: Sequence[str]) -> str:

@@ -24,20 +24,10 @@ if TYPE_CHECKING:
     from survey.input_settings import LayerMap
     from survey.read.columns import Rows
     from survey.read.formats import Export
-    from survey.read.parts import PartRows
+    from survey.read.parts import Mark, PartRows
     from survey.read.recipe import Recipe
 
 REPEATED = 0.05  # share of rows with an id that another row has, beyond which a query is at fault and not the records
-
-
-@dataclass(frozen=True)
-class PartDefault:
-    """A default of one part: which rows of the role (in file order) it stands in for, shape (n,)."""
-
-    field: str
-    value: str
-    layer: str
-    where: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -52,27 +42,19 @@ class Composed:
         Its columns by our names.
     mapping
         What is left of the settings to be put in, for all rows alike.
-    defaults
-        Those of single parts, which are in the columns already.
-    unjoined
-        Rows (in file order) that found nothing in a joined table, by the table's name in the settings.
+    marks
+        What is to be told of which rows (in file order), shape (n,).
     """
 
     raw: RawLayer
     matched: MatchedLayer
     mapping: LayerMap
-    defaults: tuple[PartDefault, ...]
-    unjoined: tuple[tuple[str, NDArray[np.bool_]], ...]
+    marks: dict[Mark, NDArray[np.bool_]]
 
     def report(self, rows: Rows) -> None:
-        """Tell of the defaults of parts, and of rows without a row in a joined table."""
-        for default in self.defaults:
-            where = default.where[rows.order]
-            rows.report(
-                "layer_default_{field}", where=where, field=default.field, of=default.layer, default=default.value
-            )
-        for join, where in self.unjoined:
-            rows.report("no_joined_row", where=where[rows.order], join=join)
+        """Tell of the defaults of parts, of mended text, and of rows without a row in a joined table."""
+        for mark, where in self.marks.items():
+            rows.report(mark.rule, where=where[rows.order], **dict(mark.values))
 
 
 def compose(export: Export, recipes: Sequence[Recipe], *, name: str, mapping: LayerMap) -> Composed:
@@ -101,14 +83,14 @@ def compose(export: Export, recipes: Sequence[Recipe], *, name: str, mapping: La
     wkb = _joined([part.wkb for part in parts], parts) if any(part.wkb is not None for part in parts) else None
     title = "' and '".join(dict.fromkeys(next(iter(recipe.layers)) for recipe in recipes))
     info = LayerInfo(title, tuple(names), wkb is not None, crs, infos[0].file, rows)
-    raw = RawLayer(info, rows, columns, wkb, _mended(parts))
+    raw = RawLayer(info, rows, columns, wkb)
     if mapping.query:
         matched = MatchedLayer(name, info, match_fields(info, name=name, mapping=mapping))
         _refuse_repeated(raw, matched, key=recipes[0].key)
     else:
         matched = MatchedLayer(name, info, {field: field for field in names})
     left = mapping.model_copy(update={"units": common_units(mapping)})
-    return Composed(raw, matched, left, _defaults(parts), _unjoined(parts))
+    return Composed(raw, matched, left, _marks(parts, rows=rows))
 
 
 def _joined(columns: Sequence[pa.Array | None], parts: Sequence[PartRows]) -> pa.Array:
@@ -124,41 +106,15 @@ def _joined(columns: Sequence[pa.Array | None], parts: Sequence[PartRows]) -> pa
     )
 
 
-def _starts(parts: Sequence[PartRows]) -> list[int]:
-    """First row of every part in the role, and the number of rows."""
-    return [0, *np.cumsum([part.rows for part in parts]).tolist()]
-
-
-def _everywhere(part: NDArray[np.bool_], *, first: int, rows: int) -> NDArray[np.bool_]:
-    whole = np.zeros(rows, np.bool_)
-    whole[first : first + len(part)] = part
-    return whole
-
-
-def _mended(parts: Sequence[PartRows]) -> dict[str, NDArray[np.int64]]:
-    found: dict[str, list[NDArray[np.int64]]] = {}
-    for part, first in zip(parts, _starts(parts), strict=False):
-        for field, rows in part.mended.items():
-            found.setdefault(field, []).append(rows + first)
-    return {field: np.concatenate(rows) for field, rows in found.items()}
-
-
-def _defaults(parts: Sequence[PartRows]) -> tuple[PartDefault, ...]:
-    *starts, rows = _starts(parts)
-    return tuple(
-        PartDefault(field, str(part.recipe.part.defaults[field]), part.layer, _everywhere(mask, first=first, rows=rows))
-        for part, first in zip(parts, starts, strict=True)
-        for field, mask in part.filled.items()
-    )
-
-
-def _unjoined(parts: Sequence[PartRows]) -> tuple[tuple[str, NDArray[np.bool_]], ...]:
-    *starts, rows = _starts(parts)
-    return tuple(
-        (join, _everywhere(mask, first=first, rows=rows))
-        for part, first in zip(parts, starts, strict=True)
-        for join, mask in part.unjoined.items()
-    )
+def _marks(parts: Sequence[PartRows], *, rows: int) -> dict[Mark, NDArray[np.bool_]]:
+    """Marks of all parts, each on the rows of the role."""
+    marks: dict[Mark, NDArray[np.bool_]] = {}
+    first = 0
+    for part in parts:
+        for mark, where in part.marks.items():
+            marks.setdefault(mark, np.zeros(rows, np.bool_))[first : first + part.rows] = where
+        first += part.rows
+    return marks
 
 
 def _refuse_repeated(raw: RawLayer, matched: MatchedLayer, *, key: str) -> None:

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 SQLITE_MAGIC = b"SQLite format 3\x00"
 LEAST_BATCH, MOST_BATCH = 65_536, 4_000_000
 PARQUET_SUFFIXES = (".parquet", ".geoparquet")
+PACKED = (".zip", ".shz", ".gpkz", ".gz", ".7z", ".tar", ".rar")
 GEOPARQUET_DEFAULT_CRS = "OGC:CRS84"
 KINDS = "one .gpkg file, a folder of shapefiles or a folder of GeoParquet files"
 
@@ -128,7 +129,8 @@ def open_export(path: Path) -> Export:
     if path.suffix.lower() in (".shp", *PARQUET_SUFFIXES):
         msg = f"{path}: one layer only; give the folder that holds all layers ({path.parent})"
         raise FormatError(msg)
-    msg = f"{path}: not a network export; expected {KINDS}"
+    packed = "packed; unpack it, then give" if path.suffix.lower() in PACKED else "not a network export; expected"
+    msg = f"{path}: {packed} {KINDS}"
     raise FormatError(msg)
 
 
@@ -181,7 +183,7 @@ def translated(path: Path, layer: str | None = None) -> Iterator[None]:
             yield
     # UnboundLocalError: pyogrio 0.13 on a .prj file that is no coordinate system
     except (pa.ArrowException, sqlite3.Error, OSError, RuntimeError, ValueError, UnboundLocalError) as error:
-        reason = " ".join(str(getattr(error, "strerror", None) or error).split())
+        reason = " ".join(str(getattr(error, "strerror", None) or error).split("; It might help")[0].split())
         msg = f"{where}: cannot be read ({reason}); check that the file is whole, or export it again"
         raise FormatError(msg) from error
     finally:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +17,11 @@ if TYPE_CHECKING:
     from survey.settings import NetworkSettings
 
 
+BLOCK = 65_536
+SLACK = (0.8, 1.25)
+"""Recorded over drawn length that slack, risers and a coarse drawing explain (judgement, no source)."""
+FEWEST = 20
+"""Cables below which no length is called usual (judgement)."""
 PROBLEMS = ("null_geometry", "empty_geometry", "wrong_geometry", "unreadable_geometry", "not_finite", "zero_length")
 
 
@@ -36,8 +40,7 @@ def report_drawing(
         What became of the others, in words.
     """
     for rule in PROBLEMS:
-        listed = np.zeros(len(rows), np.bool_)
-        listed[list(problems.get(rule, ()))] = True
+        listed = _mask(rows, problems.get(rule, ()))
         rows.report(rule, severity="error", where=listed & ~has_nodes, done=done)
         if rule != "null_geometry":  # no geometry at all is how a network by node ids is recorded, no fault
             rows.report(rule, severity="warning", where=listed & has_nodes)
@@ -45,70 +48,31 @@ def report_drawing(
 
 def report_line_shapes(rows: Rows, drawn: RawLines, *, settings: NetworkSettings) -> None:
     """Name cables drawn in pieces, closed on themselves, or crossing themselves."""
-    in_pieces = np.zeros(len(rows), np.bool_)
-    in_pieces[drawn.problems.get("in_pieces", [])] = True
-    rows.report("in_pieces", where=in_pieces, snap_m=settings.snap_m)
-    bent = _bent(drawn)
-    rows.report("closed_line", where=_of_rows(rows, bent, bent.closed))
-    rows.report("self_crossing", where=_of_rows(rows, bent, bent.crossing))
+    rows.report("in_pieces", where=_mask(rows, drawn.problems.get("in_pieces", ())), snap_m=settings.snap_m)
+    bent = np.flatnonzero(np.diff(drawn.start) > 2)
+    closed = (drawn.xy[drawn.start[bent]] == drawn.xy[drawn.start[bent + 1] - 1]).all(axis=1)
+    rows.report("closed_line", where=_mask(rows, drawn.owner[bent[closed]]))
+    bent = bent[~closed]
+    rows.report("self_crossing", where=_mask(rows, drawn.owner[bent[_crossing(drawn, bent)]]))
 
 
-BLOCK = 16_384
-SLACK = (0.8, 1.25)
-"""Recorded over drawn length that slack, risers and a coarse drawing explain (judgement, no source)."""
-FEWEST = 20
-"""Cables below which no length is called usual (judgement)."""
-
-
-@dataclass(frozen=True)
-class _Bent:
-    """Lines of more than two vertices: owner, whether closed, whether crossing themselves; all shape (n_bent,)."""
-
-    owner: NDArray[np.int64]
-    closed: NDArray[np.bool_]
-    crossing: NDArray[np.bool_]
-
-
-def _of_rows(rows: Rows, bent: _Bent, lines: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _mask(rows: Rows, places: Sequence[int] | NDArray[np.int64]) -> NDArray[np.bool_]:
     mask = np.zeros(len(rows), np.bool_)
-    mask[bent.owner[lines]] = True
+    mask[np.asarray(places, np.int64)] = True
     return mask
 
 
-def _bent(drawn: RawLines) -> _Bent:
-    """Look at lines of more than two vertices; one that always goes on towards its end is simple, few are tried."""
-    count = np.diff(drawn.start)
-    bent = np.flatnonzero(count > 2)
-    first, count = drawn.start[bent], count[bent]
-    chord = drawn.xy[first + count - 1] - drawn.xy[first]
-    closed = (chord[:, 0] == 0) & (chord[:, 1] == 0)
-    blocks = [slice(i, i + BLOCK) for i in range(0, len(bent), BLOCK)]  # small ones stay in the processor's cache
-    back = [_turns_back(drawn.xy, first=first[i], count=count[i], chord=chord[i]) for i in blocks]
-    doubtful = np.flatnonzero(np.concatenate([np.zeros(0, np.bool_), *back]) & ~closed)
-    crossing = np.zeros(len(bent), np.bool_)
-    if len(doubtful):
-        count = count[doubtful]
-        vertices = _runs(first[doubtful], count)
-        shapes = shapely.linestrings(drawn.xy[vertices], indices=np.repeat(np.arange(len(doubtful)), count))
-        crossing[doubtful] = ~shapely.is_simple(shapes)
-    return _Bent(drawn.owner[bent], closed, crossing)
-
-
-def _runs(first: NDArray[np.int64], count: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Numbers ``first[i], first[i] + 1, ...``, ``count[i]`` of them, one run after the other."""
-    shift = first - (np.cumsum(count) - count)
-    return np.repeat(shift, count) + np.arange(count.sum())
-
-
-def _turns_back(
-    xy: NDArray[np.float64], *, first: NDArray[np.int64], count: NDArray[np.int64], chord: NDArray[np.float64]
-) -> NDArray[np.bool_]:
-    steps = count - 1
-    vertices = _runs(first, steps)
-    step = xy[vertices + 1] - xy[vertices]
-    ahead = step[:, 0] * np.repeat(chord[:, 0], steps) + step[:, 1] * np.repeat(chord[:, 1], steps)
-    lowest: NDArray[np.float64] = np.minimum.reduceat(ahead, np.cumsum(steps) - steps)
-    return lowest < 0
+def _crossing(drawn: RawLines, lines: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Which of some lines (rising) cross themselves; looked at in blocks, as shapes need room."""
+    crossing = np.zeros(len(lines), np.bool_)
+    for i in range(0, len(lines), BLOCK):
+        some = lines[i : i + BLOCK]
+        start = drawn.start[some[0] : some[-1] + 2]
+        chosen, count = np.isin(np.arange(some[0], some[-1] + 1), some), np.diff(start)
+        xy = drawn.xy[start[0] : start[-1]][np.repeat(chosen, count)]
+        shapes = shapely.linestrings(xy, indices=np.repeat(np.arange(len(some)), count[chosen]))
+        crossing[i : i + BLOCK] = ~shapely.is_simple(shapes)
+    return crossing
 
 
 def report_lengths(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pyarrow as pa
@@ -30,40 +30,33 @@ if TYPE_CHECKING:
     from survey.read.recipe import Recipe
 
 
+class Mark(NamedTuple):
+    """A rule of findings with the values of its message; told of rows as they are put together."""
+
+    rule: str
+    values: tuple[tuple[str, str], ...]
+
+
 @dataclass(frozen=True)
 class PartRows:
     """Rows of one part.
 
     Parameters
     ----------
-    recipe
-        How they were made.
     rows
         Number of rows.
     columns
         By our field names; of a query by its own.
     wkb
         Geometries, ``None`` where the part has none.
-    mended
-        Rows of text that was not in the encoding the file states, by our field name.
-    filled
-        Rows in which a default of the part stands, by our field name, shape (n,).
-    unjoined
-        Rows that found nothing in a joined table, by the name of the join, shape (n,).
+    marks
+        What is to be told of which rows, shape (n,).
     """
 
-    recipe: Recipe
     rows: int
     columns: dict[str, pa.Array]
     wkb: pa.Array | None
-    mended: dict[str, NDArray[np.int64]]
-    filled: dict[str, NDArray[np.bool_]]
-    unjoined: dict[str, NDArray[np.bool_]]
-
-    @property
-    def layer(self) -> str:
-        """The layer that gave the rows."""
-        return next(iter(self.recipe.layers))
+    marks: dict[Mark, NDArray[np.bool_]]
 
 
 def read_part(export: Export, recipe: Recipe, *, name: str, mapping: LayerMap, crs: CRS | None) -> PartRows:
@@ -83,14 +76,14 @@ def read_part(export: Export, recipe: Recipe, *, name: str, mapping: LayerMap, c
     SettingsError
         The query fails, keeps no row, multiplies rows, or joins nothing.
     """
-    table, mended = _run(export, recipe, crs=crs, by_row=not mapping.query)
+    table, marks = _run(export, recipe, crs=crs, by_row=not mapping.query)
     drawn = find_name(GEOMETRY, table.column_names)
     wkb = None if drawn is None else _bytes(one_chunk(table[drawn]), key=recipe.key)
     extra = {drawn, ROW, *(FOUND + join for join in recipe.joins)}
     columns = {column: one_chunk(table[column]) for column in table.column_names if column not in extra}
     found = {join: one_chunk(table[FOUND + join]).to_numpy(zero_copy_only=False) for join in recipe.joins}
     _refuse_unjoined(found, recipe)
-    filled: dict[str, NDArray[np.bool_]] = {}
+    layer = next(iter(recipe.layers))
     if recipe.part is not mapping:
         units = common_units(mapping)
         for field, spec in field_specs(name).items():
@@ -98,15 +91,17 @@ def read_part(export: Export, recipe: Recipe, *, name: str, mapping: LayerMap, c
                 columns[field] = _normal(columns[field], spec, part=recipe.part, mapping=mapping, unit=units.get(field))
             if field in recipe.part.defaults:
                 column = columns.get(field, pa.nulls(table.num_rows, pa.large_string()))
-                columns[field], filled[field] = _with_default(column, spec, part=recipe.part, unit=units.get(field))
-    missing = {join: ~there for join, there in found.items()}
-    return PartRows(recipe, table.num_rows, columns, wkb, mended, filled, missing)
+                columns[field], missing = _with_default(column, spec, part=recipe.part, unit=units.get(field))
+                said = (("field", field), ("of", layer), ("default", str(recipe.part.defaults[field])))
+                marks[Mark("layer_default_{field}", said)] = missing
+    marks |= {Mark("no_joined_row", (("join", join),)): ~there for join, there in found.items()}
+    return PartRows(table.num_rows, columns, wkb, marks)
 
 
 def _run(
     export: Export, recipe: Recipe, *, crs: CRS | None, by_row: bool
-) -> tuple[pa.Table, dict[str, NDArray[np.int64]]]:
-    """Rows of the query, and those of mended text by our field name."""
+) -> tuple[pa.Table, dict[Mark, NDArray[np.bool_]]]:
+    """Rows of the query, and which of them have text that was mended."""
     tables = Tables(export, crs=crs)
     for info in recipe.layers.values():
         tables.add(info, recipe.columns.get(info.name, ()), texts=recipe.texts.get(info.name, ()))
@@ -122,7 +117,8 @@ def _run(
     order = one_chunk(table[ROW]).to_numpy()
     _refuse_multiplied(order, recipe)
     base = tables.mended[next(iter(recipe.layers))]
-    return table, {ours: np.flatnonzero(np.isin(order, base[c])) for ours, c in recipe.owners.items() if c in base}
+    mended = {ours: np.isin(order, base[column]) for ours, column in recipe.owners.items() if column in base}
+    return table, {Mark("text_encoding", (("field", ours),)): where for ours, where in mended.items()}
 
 
 def _refuse_multiplied(order: NDArray[np.int64], recipe: Recipe) -> None:

@@ -78,7 +78,7 @@ def test_missing_ratings(export, read):
         ("transformers", "connection", "missing", "delta, floating_wye, grounded_wye, open_delta, open_wye"),
         ("transformers", "core", "missing", "five_legged, separate, three_legged"),
         ("transformers", "critical", "0", "0, 1"),
-        ("switches", "poles", "single", "single, three"),
+        ("switches", "poles", "single", "single, three, presumed"),
         ("switches", "state", "closed", "closed, open"),
     ],
 )
