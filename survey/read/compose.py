@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -54,7 +54,8 @@ class Composed:
     def report(self, rows: Rows) -> None:
         """Tell of the defaults of parts, of mended text, and of rows without a row in a joined table."""
         for mark, where in self.marks.items():
-            rows.report(mark.rule, where=where[rows.order], **dict(mark.values))
+            values: dict[str, Any] = dict(mark.values)
+            rows.report(mark.rule, where=where[rows.order], **values)
 
 
 def compose(export: Export, recipes: Sequence[Recipe], *, name: str, mapping: LayerMap) -> Composed:
