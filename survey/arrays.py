@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import overload
+from dataclasses import dataclass, fields
+from typing import Any, TypeVar, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,8 @@ Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Objects = NDArray[np.object_]
+Rows = TypeVar("Rows", bound=Any)
+"""A dataclass of arrays with a row each."""
 
 
 def ranges(first: Ints, count: Ints) -> Ints:
@@ -25,6 +27,20 @@ def heads(*keys: Ints) -> Bools:
     new = np.ones(len(keys[0]), bool)
     new[1:] = np.logical_or.reduce([key[1:] != key[:-1] for key in keys])
     return new
+
+
+def taken(rows: Rows, which: Ints) -> Rows:
+    """Some rows of a dataclass of arrays."""
+    return type(rows)(**{field.name: getattr(rows, field.name)[which] for field in fields(rows)})
+
+
+def put(rows: Rows, which: Ints, values: Rows) -> Rows:
+    """The same with some rows replaced."""
+    merged = {}
+    for field in fields(rows):
+        merged[field.name] = getattr(rows, field.name).copy()
+        merged[field.name][which] = getattr(values, field.name)
+    return type(rows)(**merged)
 
 
 @dataclass(frozen=True, eq=False)

@@ -186,10 +186,9 @@ def _print_sensitivity(entries: Sequence[Mapping[str, Any]]) -> None:
     """How the ranking moves when what the model takes for every winding is moved, each by itself."""
     if entries:
         said = [
-            f"{name} {value:g}: correlation {entry['rank_correlation']}, "
-            f"{entry['stay']} of the first {entry['first']} stay"
+            f"{' '.join(f'{name} {value:g}' for name, value in entry['moved'].items()) or 'simulated anew'}: "
+            f"correlation {entry['rank_correlation']}, {entry['stay']} of the first {entry['first']} stay"
             for entry in entries
-            for name, value in entry["moved"].items()
         ]
         click.echo(labelled("Ranking", "moves so: " + "; ".join(said)))
 

@@ -76,7 +76,7 @@ class StudySettings(Section):
     """The time-domain study.
 
     ``run = false`` leaves its columns empty and scores by the screening margin. ``sensitivity`` tells how the ranking
-    moves with resistance, saturation and arresters, for five studies more.
+    moves with resistance, saturation and arresters: the circuits of the leading sites are simulated six times more.
     """
 
     run: bool = True
@@ -87,13 +87,13 @@ class StudySettings(Section):
 class ScoreSettings(Section):
     """Cut points of severity, and weights of score and risk.
 
-    Cut points have a physical meaning each. ``severe_s``: an arrester is at its thermal limit within one operation,
-    while the pole is still being moved (1 s: judgement). ``high_s``: it is so before the next pole can follow (12 s:
-    judgement); what takes minutes is moderate. Without arresters ``severe_peak_pu``: two thirds of the impulse level of
-    the 15 kV class (95 kV, 9.3 times normal crest), which aged insulation does not hold time and again;
-    ``high_peak_pu``: over the one-minute test of new transformers of that class (34 kV, 4.7 times) and over the crests
-    usually published (3 to 5); both levels IEEE C57.12.00, from memory, the shares judgement. Over the voltage limit,
-    whatever else, is moderate.
+    Cut points have a physical meaning each: how long what is at the open phase lasts. ``severe_s``: an arrester is at
+    its thermal limit while one pole is being moved (1 s: judgement). ``high_s``: it is so before a crew with one stick
+    has worked all three poles (12 s, four a pole: judgement); later, within minutes, or never is moderate. Without
+    arresters the peaks at which insulation lasts as long: new transformers of the 15 kV class hold 34 kV for a minute,
+    4.7 times normal crest (IEEE C57.12.00, from memory), and a voltage that is held for a time t goes with t^(-1/12)
+    (exponents of 9 to 15 are usual, from memory), so that ``high_peak_pu`` is 4.7 (60/12)^(1/12) and
+    ``severe_peak_pu`` 4.7 (60/1)^(1/12). Over the voltage limit, whatever else, is moderate.
 
     ``backfed_ops_year``: operations a year of every single-pole point of a loop while it is fed from its other end, the
     normally open point among them (judgement: what is counted for an elbow, which is hardly worked for anything else).
@@ -105,8 +105,8 @@ class ScoreSettings(Section):
 
     severe_s: Positive = 1.0
     high_s: Positive = 12.0
-    high_peak_pu: Annotated[float, Field(gt=1.0, lt=10)] = 5.5
-    severe_peak_pu: Annotated[float, Field(gt=1.0, lt=10)] = 6.2
+    high_peak_pu: Annotated[float, Field(gt=1.0, lt=10)] = 5.4
+    severe_peak_pu: Annotated[float, Field(gt=1.0, lt=10)] = 6.6
     load_trust: Share = 0.5
     gang_trust: Share = 0.5
     customers_half: Positive = 50.0
@@ -135,7 +135,8 @@ class UncertaintySettings(Section):
     """Relative uncertainty of what a circuit is made of, for the low-high interval of the score.
 
     Ends are value / (1 + u) and value x (1 + u). Engineering judgement of this project (common practice, no source);
-    the default exciting current spans 0.2 to 1.25 % around 0.5 % (0.2-1 % modern: from memory).
+    the default exciting current, 0.3 % at 0.2 % of core loss, spans 0.22 to 0.6 % (0.2-1 % modern: from memory), since
+    its magnetizing part is moved.
     """
 
     capacitance: NotNegative = 0.05

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import reduce
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from survey.arrays import Objects
+from survey.arrays import Floats, Objects
 from survey.assess.behaviour import Figures, screen_figures, steadied, study_figures
-from survey.assess.capacitance import cable_capacitance
+from survey.assess.capacitance import CableCapacitance, cable_capacitance
 from survey.assess.choice import Choice, choose_sections, stopped_by_one
 from survey.assess.circuits import Circuits, SectionValues, allowed_length_m, make_circuits, section_values
 from survey.assess.odd_records import (
+    Judged,
+    OddRecords,
     find_odd,
     judge,
     left_out,
@@ -40,7 +42,6 @@ if TYPE_CHECKING:
     from survey.network.model import Network
     from survey.settings import LimitSettings, Settings
 
-Floats = NDArray[np.float64]
 NANO_PER_KM = 1e-12
 """nF/km in F/m."""
 
@@ -71,6 +72,39 @@ class Assessment:
     frame: Frame
 
 
+@dataclass(frozen=True)
+class Method:
+    """How sections become circuits, and circuits figures, under the settings."""
+
+    settings: Settings
+    progress: Callable[[int, int], None] | None = None
+
+    def circuits(self, values: SectionValues) -> Circuits:
+        """Circuits of sections."""
+        limits = self.settings.limits
+        return make_circuits(
+            values,
+            frequency_hz=self.settings.electrical.frequency_hz,
+            limits=screening_limits(limits),
+            one_phase_share=limits.one_phase_share,
+        )
+
+    def study(self, totals: SectionValues) -> Study:
+        """What tells the figures of circuits of these sections, no calmer than at less of their capacitance."""
+
+        def figures_of(some: Circuits) -> Figures:
+            if not self.settings.study.run:
+                return screen_figures(some)
+            low = box_of(some, doubts(totals, some), settings=self.settings.uncertainty).b[0]
+            there, *shorter = (
+                study_figures(replace(some, b=b), settings=self.settings, progress=self.progress)
+                for b in (some.b, np.sqrt(low * some.b), low)
+            )
+            return reduce(steadied, shorter, there)
+
+        return figures_of
+
+
 def assess_network(
     network: Network,
     *,
@@ -87,8 +121,42 @@ def assess_network(
     progress
         Called with points done and points to do while the study computes.
     """
-    catalogue = Catalogue.load()
-    exciting = settings.electrical.exciting_pct
+    method = Method(settings, progress)
+    windings, cables = _described(network, settings=settings, findings=findings)
+    totals = _sections(network, windings, cables, findings=findings)
+    judged = totals.judged(method)
+    circuits, figures, values = judged.circuits, judged.figures, totals.values
+    report_overhead(network, values, cables, settings=settings, findings=findings)
+    report_between(network, findings)
+    _report_outside(network, circuits, figures, findings)
+    choice = choose_sections(
+        network.walks, windings, values=totals.firm, circuits=circuits, figures=figures, settings=settings
+    )
+    risks = point_risks(network, windings, values=totals.firm, circuits=circuits, figures=figures, settings=settings)
+    interval, notes = _in_doubt(network, windings, choice=choice, totals=totals, judged=judged, method=method)
+    normal = Totals.of(values, rating_va=totals.firm.rating_va, circuits=circuits, figures=figures, settings=settings)
+    frame = Frame(network, windings, cables, normal, totals.odd.odd, method.circuits, method.study, settings)
+    ties, loops = judge_ties(frame)
+    return Assessment(
+        windings,
+        values,
+        circuits,
+        figures,
+        choice,
+        risks,
+        _lengths(values, circuits, settings=settings),
+        interval,
+        notes,
+        ties,
+        loops,
+        totals.firm.rating_va,
+        frame,
+    )
+
+
+def _described(network: Network, *, settings: Settings, findings: FindingList) -> tuple[Windings, CableCapacitance]:
+    """Transformers and cables as the study sees them."""
+    catalogue, exciting = Catalogue.load(), settings.electrical.exciting_pct
     windings = describe_windings(
         network.tables.transformers,
         catalogue=catalogue,
@@ -103,77 +171,68 @@ def assess_network(
         overhead_f_m=settings.electrical.overhead_nf_km * NANO_PER_KM,
         findings=findings,
     )
+    return windings, cables
+
+
+@dataclass(frozen=True)
+class _Sections:
+    """Totals of the sections, all records in and without those out of line, and which these are."""
+
+    values: SectionValues
+    firm: SectionValues
+    odd: OddRecords
+
+    def judged(self, method: Method) -> Judged:
+        """Circuits and figures by the worse of the readings."""
+        without = method.circuits(self.firm) if self.odd.odd.any() else None
+        return judge(method.circuits(self.values), without, odd=self.odd, study=method.study(self.values))
+
+
+def _sections(network: Network, windings: Windings, cables: CableCapacitance, *, findings: FindingList) -> _Sections:
     voltage_v = section_voltages(network, usable=windings.usable)
     values = section_values(network, windings, cables, voltage_v=voltage_v)
-    odd = find_odd(network, windings, voltage_v=voltage_v, catalogue=catalogue, findings=findings)
-    limits = screening_limits(settings.limits)
-    frequency = settings.electrical.frequency_hz
-
-    def circuits_of(some: SectionValues) -> Circuits:
-        share = settings.limits.one_phase_share
-        return make_circuits(some, frequency_hz=frequency, limits=limits, one_phase_share=share)
-
-    def study_of(totals: SectionValues) -> Study:
-        def study(some: Circuits) -> Figures:
-            if not settings.study.run:
-                return screen_figures(some)
-            low = box_of(some, doubts(totals, some), settings=settings.uncertainty).b[0]
-            figures = study_figures(some, settings=settings, progress=progress)
-            for b in (np.sqrt(low * some.b), low):
-                figures = steadied(figures, study_figures(replace(some, b=b), settings=settings, progress=progress))
-            return figures
-
-        return study
-
-    study = study_of(values)
-    firm, without = values, None
+    odd = find_odd(network, windings, voltage_v=voltage_v, catalogue=Catalogue.load(), findings=findings)
+    firm = values
     if odd.odd.any():
         firm = section_values(network, left_out(windings, odd.odd), cables, voltage_v=voltage_v)
-        without = circuits_of(firm)
-    judged = judge(circuits_of(values), without, odd=odd, study=study)
-    circuits, figures = judged.circuits, judged.figures
-    report_overhead(network, values, cables, settings=settings, findings=findings)
-    report_between(network, findings)
-    _report_outside(network, circuits, figures, findings)
-    choice = choose_sections(
-        network.walks, windings, values=firm, circuits=circuits, figures=figures, settings=settings
-    )
-    most, by = without_one(network, windings, choice=choice, circuits=circuits, study=study, limits=limits)
-    stopped = stopped_by_one(network.walks, choice, values=firm, largest_va=odd.largest_va, settings=settings)
-    notes = record_notes(network, choice=choice, odd=odd, hazard=most, by=by, stopped=stopped)
-    risks = point_risks(network, windings, values=firm, circuits=circuits, figures=figures, settings=settings)
-    class_f_m = np.nan_to_num(catalogue.class_capacitance_f_m(values.voltage_v))
-    length = allowed_length_m(values, circuits, frequency_hz=frequency, limits=limits, class_f_m=class_f_m)
-    interval = score_interval(
-        choice, windings, totals=values, circuits=circuits, figures=figures, settings=settings, progress=progress
-    )
-    interval = widened(interval, choice=choice, odd=odd, least=judged.least, most=most)
-    normal = Totals.of(values, rating_va=firm.rating_va, circuits=circuits, figures=figures, settings=settings)
-    frame = Frame(
+    return _Sections(values, firm, odd)
+
+
+def _in_doubt(
+    network: Network, windings: Windings, *, choice: Choice, totals: _Sections, judged: Judged, method: Method
+) -> tuple[Interval, Objects]:
+    """Interval of every score, and what of each site rests on one record, in words."""
+    settings, odd, circuits = method.settings, totals.odd, judged.circuits
+    most, by = without_one(
         network,
         windings,
-        cables,
-        normal,
-        odd=odd.odd,
-        circuits_of=circuits_of,
-        study_of=study_of,
-        settings=settings,
+        choice=choice,
+        circuits=circuits,
+        study=method.study(totals.values),
+        limits=screening_limits(settings.limits),
     )
-    ties, loops = judge_ties(frame)
-    return Assessment(
+    stopped = stopped_by_one(network.walks, choice, values=totals.firm, largest_va=odd.largest_va, settings=settings)
+    notes = record_notes(network, choice=choice, odd=odd, hazard=most, by=by, stopped=stopped)
+    interval = score_interval(
+        choice,
         windings,
+        totals=totals.values,
+        circuits=circuits,
+        figures=judged.figures,
+        settings=settings,
+        progress=method.progress,
+    )
+    return widened(interval, choice=choice, odd=odd, least=judged.least, most=most), notes
+
+
+def _lengths(values: SectionValues, circuits: Circuits, *, settings: Settings) -> Floats:
+    """Cable length at which each circuit meets its screening limit, metres."""
+    return allowed_length_m(
         values,
         circuits,
-        figures,
-        choice,
-        risks,
-        length,
-        interval,
-        notes,
-        ties,
-        loops,
-        firm.rating_va,
-        frame,
+        frequency_hz=settings.electrical.frequency_hz,
+        limits=screening_limits(settings.limits),
+        class_f_m=np.nan_to_num(Catalogue.load().class_capacitance_f_m(values.voltage_v)),
     )
 
 

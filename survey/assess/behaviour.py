@@ -125,8 +125,8 @@ def _from_study(circuits: Circuits, found: StudyResult, *, shown_pu: Floats, set
         power * circuits.base_va for power in (found.arrester_power_pu, found.arrester_power_loaded_pu)
     )
     seconds = arrester_seconds(power_w, voltage_v=circuits.voltage_v, settings=settings)
-    hazard = _severity(circuits, found.peak_pu, power_w, settings=settings)
-    loaded = _severity(circuits, found.peak_loaded_pu, loaded_w, settings=settings)
+    hazard = hazard_of(circuits, found.peak_pu, power_w, settings=settings)
+    loaded = hazard_of(circuits, found.peak_loaded_pu, loaded_w, settings=settings)
     return Figures(
         peak_pu=published(found.peak_pu),
         typical_pu=published(found.typical_pu),
@@ -144,7 +144,8 @@ def _from_study(circuits: Circuits, found: StudyResult, *, shown_pu: Floats, set
     )
 
 
-def _severity(circuits: Circuits, peak_pu: Floats, power_w: Floats, *, settings: Settings) -> Floats:
+def hazard_of(circuits: Circuits, peak_pu: Floats, power_w: Floats, *, settings: Settings) -> Floats:
+    """Hazard by the peak without arresters and the power of one arrester with them, W, shape (n_circuits,)."""
     return severity(
         peak_pu,
         arrester_seconds(power_w, voltage_v=circuits.voltage_v, settings=settings),

@@ -1,23 +1,24 @@
 """Records out of line with the section they stand on: one wrong record must not clear its neighbours.
 
-The voltage of a section is that of most of its cables and sites, the higher one where they are even. Every section with
-a record out of line is judged by the worse of the readings with and without it, and of every site the greatest hazard
-is known that it would have without any one other record (:func:`without_one`).
+The voltage of a section is that of most of its cables and sites; where they are even the one that more of the export
+has, then the higher. Every section with a record out of line is judged by the worse of the readings with and without
+it, and of every site the greatest hazard is known that it would have without any one other record
+(:func:`without_one`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, TypeVar
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints, Objects
+from survey.arrays import Bools, Floats, Ints, Objects, put, taken
 from survey.assess.circuits import screened
 from survey.assess.score import BANDS, band_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from survey.assess.behaviour import Figures
     from survey.assess.choice import Choice
@@ -30,8 +31,6 @@ if TYPE_CHECKING:
     from survey.physics.screening import ScreeningLimits
 
     Study = Callable[[Circuits], Figures]
-
-Rows = TypeVar("Rows", "Circuits", "Figures")
 
 SAME_VOLTAGE = 1.2
 """Ratio up to which two recorded voltages mean the same system: 12.47 and 13.8 kV do (judgement, no source)."""
@@ -54,25 +53,26 @@ def section_voltages(network: Network, *, usable: Bools) -> Floats:
     cable_v = network.tables.cables["voltage_v"].to_numpy(np.float64)[pieces.cable]
     site_v = np.where(usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), np.nan)
     best, votes = np.full(len(sections.device), np.nan), np.zeros(len(sections.device))
-    for low, high in _levels(np.concatenate([cable_v, site_v])):
+    for low, high in _levels(np.concatenate([cable_v, site_v]), site_v):
         of_cables = ((cable_v >= low) & (cable_v <= high)) / per_cable
         of_sites = ((site_v >= low) & (site_v <= high)).astype(float)
         weights = np.array([of_sites, of_sites * np.nan_to_num(site_v)])
         sites, sites_v = sections.site_totals(network.site_node, weights)
         cables, cables_v = sections.total(np.array([of_cables, of_cables * np.nan_to_num(cable_v)]))
         mean = np.where(sites > 0, sites_v / np.fmax(sites, 1e-12), cables_v / np.fmax(cables, 1e-12))
-        wins = (sites + cables > 0) & (sites + cables >= votes - 1e-9)  # levels rise: of even ones the higher
+        wins = (sites + cables > 0) & (sites + cables >= votes - 1e-9)  # of even ones the later
         best[wins], votes[wins] = mean[wins], (sites + cables)[wins]
     return best
 
 
-def _levels(volts: Floats) -> Iterator[tuple[float, float]]:
-    """Ends of groups of voltages that are one nominal voltage, rising."""
-    known = np.unique(volts[np.isfinite(volts) & (volts > 0)])
+def _levels(volts: Floats, site_v: Floats) -> list[tuple[float, float]]:
+    """Ends of groups of voltages that are one nominal voltage, those that most sites have last, then the higher."""
+    known, levels = np.unique(volts[np.isfinite(volts) & (volts > 0)]), []
     while len(known):
         group = known[known <= known[0] * SAME_VOLTAGE]
-        yield float(group[0]), float(group[-1])
+        levels.append((float(group[0]), float(group[-1])))
         known = known[len(group) :]
+    return sorted(levels, key=lambda level: (((site_v >= level[0]) & (site_v <= level[1])).sum(), level))
 
 
 @dataclass(frozen=True)
@@ -145,20 +145,6 @@ def left_out(windings: Windings, odd: Bools) -> Windings:
     """The windings as if these records were not there; their capacitance stays."""
     names = ("rating_va", "loss_w", "magnetizing_va", "min_load_w")
     return replace(windings, **{name: np.where(odd, 0.0, getattr(windings, name)) for name in names})
-
-
-def taken(rows: Rows, which: Ints) -> Rows:
-    """Some rows of circuits or figures."""
-    return type(rows)(**{field.name: getattr(rows, field.name)[which] for field in fields(rows)})
-
-
-def put(rows: Rows, which: Ints, values: Rows) -> Rows:
-    """The same with some rows replaced."""
-    merged = {}
-    for field in fields(rows):
-        merged[field.name] = getattr(rows, field.name).copy()
-        merged[field.name][which] = getattr(values, field.name)
-    return type(rows)(**merged)
 
 
 def without_one(

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.assess.behaviour import arrester_seconds, curve_library
-from survey.assess.score import lowered_by_load, severity, severity_of_screen
+from survey.arrays import taken
+from survey.assess.behaviour import curve_library, hazard_of
+from survey.assess.score import lowered_by_load, severity_of_screen
 from survey.physics.families import FAMILY_TABLE
 
 if TYPE_CHECKING:
@@ -171,17 +172,10 @@ def studied_interval(
     corners = box.corners()
     stacked = [np.concatenate([corner[k][rows] for corner in corners]) for k in range(3)]
     place = {"b": stacked[0], "p": stacked[1], "im": stacked[2]}
-    family, arrester = (np.tile(values[rows], len(corners)) for values in (circuits.family, circuits.arrester))
-    base_va, volts = (np.tile(values[rows], len(corners)) for values in (circuits.base_va, circuits.voltage_v))
-    peak, _ = library.near(family, **place, progress=progress)
-    power_w = library.near_power(family, **place, progress=progress) * base_va
-    hazard = severity(
-        peak,
-        arrester_seconds(power_w, voltage_v=volts, settings=settings),
-        arrester=arrester,
-        voltage_limit_pu=settings.limits.voltage_pu,
-        settings=settings.score,
-    ).reshape(len(corners), -1)
+    tiled = taken(circuits, np.tile(rows, len(corners)))
+    peak, _ = library.near(tiled.family, **place, progress=progress)
+    power_w = library.near_power(tiled.family, **place, progress=progress) * tiled.base_va
+    hazard = hazard_of(tiled, peak, power_w, settings=settings).reshape(len(corners), -1)
     return hazard.min(axis=0), hazard.max(axis=0)
 
 

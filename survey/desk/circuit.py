@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from pyproj import CRS
 
-from survey.assess.assess import Assessment, assess_network, screening_limits
-from survey.assess.circuits import Circuits, SectionValues, make_circuits
+from survey.arrays import Floats, Ints, taken
+from survey.assess.assess import Assessment, Method, assess_network
+from survey.assess.circuits import Circuits, SectionValues
 from survey.assess.site_table import site_table
 from survey.findings import FindingList
 from survey.network import build_network
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
     from survey.settings import Settings
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 NOT_GIVEN = float("nan")
 SUPPLY = "supply"
 POINT = "single-pole point"
@@ -199,18 +197,12 @@ def without_cable(values: SectionValues) -> SectionValues:
 
 def with_cable(bare: SectionValues, rows: Ints, *, length_m: Floats, cap_f_m: Floats) -> SectionValues:
     """Sections ``rows`` of ``bare``, each with so much cable [m], of so much capacitance [F/m], shape (n,)."""
-    taken = {field.name: getattr(bare, field.name)[..., rows] for field in fields(bare)}
+    some = {field.name: getattr(bare, field.name)[..., rows] for field in fields(bare)}
     cable_f = length_m * cap_f_m
-    return SectionValues(**taken | {"cable_m": length_m, "cable_f": cable_f, "cap_f": taken["cap_f"] + cable_f})
+    return SectionValues(**some | {"cable_m": length_m, "cable_f": cable_f, "cap_f": some["cap_f"] + cable_f})
 
 
 def section_circuits(values: SectionValues, *, settings: Settings) -> Circuits:
     """The circuit of every section, in the order of the sections; each has one family."""
-    made = make_circuits(
-        values,
-        frequency_hz=settings.electrical.frequency_hz,
-        limits=screening_limits(settings.limits),
-        one_phase_share=settings.limits.one_phase_share,
-    )
-    order = np.argsort(made.section, kind="stable")
-    return Circuits(**{field.name: getattr(made, field.name)[order] for field in fields(made)})
+    made = Method(settings).circuits(values)
+    return taken(made, np.argsort(made.section, kind="stable"))

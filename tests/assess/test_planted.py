@@ -80,6 +80,23 @@ def test_the_voltage_of_a_section_is_that_of_its_cables_and_most_of_its_sites():
     assert found["kv_out_of_line"] == ("t1",)
 
 
+def test_of_two_even_voltages_that_counts_which_more_of_the_export_has():
+    made = network()
+    beside = (named("d", "n0", "m", 40.0), named("e", "m", "m1", 40.0))
+    both = tables(
+        [*(named(f"c{k}", f"n{k}", f"n{k + 1}", 40.0) for k in range(3)), *beside],
+        sites=[("t1", "n1"), ("t2", "n2"), ("t3", "m1")],
+        switches=[("w", "n0", "guards=c0"), ("x", "n0", "guards=d")],
+        sources=[("g", "n0")],
+    )
+    records = made.transformers.assign(
+        voltage_v=[12.47e6, 12470.0, 12470.0], node=both.transformers["node"], site_id=["t1", "t2", "t3"]
+    )
+    cables = both.cables.assign(voltage_v=np.nan)
+    _, found = told(replace(both, cables=cables, transformers=records, switches=with_devices(both.switches)))
+    assert found["kv_out_of_line"] == ("t1",)
+
+
 def test_what_rests_on_one_record_says_so():
     made = network()
     plain = surveyed(made, study=False)

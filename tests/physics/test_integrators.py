@@ -92,6 +92,20 @@ def test_a_five_legged_core_that_the_screen_clears_rings_all_the_same():
     assert min(ours, theirs) > 1.25
 
 
+def test_single_phase_load_on_a_floating_wye_makes_an_offset_last_and_nothing_ring():
+    case = Case(Circuit.FLOATING_WYE, 3, b=0.000292, g=0.00121, im=0.00432, one_phase=0.00142, angle=4.187)
+    without = replace(case, one_phase=0.0)
+    at = {
+        n: (by_study(case, cycles=(n, n + 1, 0, 10))[0], by_study(without, cycles=(n, n + 1, 0, 10)))
+        for n in (150, 600)
+    }
+    assert at[150][0] > 1.6
+    assert at[150][1][0] < 0.8
+    # scipy's integrator has the same after 600 cycles (0.43803), in half a minute
+    assert at[600][0] == pytest.approx(0.438, rel=0.01)
+    assert at[600][0] < at[600][1][0] < 0.6
+
+
 CLAMPED = [
     Case(Circuit.DELTA, 1, b=0.00349, g=0.0022, im=0.004, angle=1.2, clamp=1.8),
     Case(Circuit.FLOATING_WYE, 2, b=0.0372, g=0.0059, im=0.004, angle=3.9, clamp=1.8),
