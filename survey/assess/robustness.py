@@ -1,7 +1,8 @@
 """How the ranking moves with what the model takes for every winding alike: resistance, saturation, arresters.
 
 Each is moved by itself. Only the circuits that the leading sites hang on are simulated anew, each of them itself and
-before anything is moved as well, so that orders are compared which differ in nothing else.
+before anything is moved as well, so that orders are compared which differ in nothing else. Compared is the risk of the
+normal state, without what the states of loops add.
 """
 
 from __future__ import annotations
