@@ -88,3 +88,63 @@ class LineSet(Sequence[Any]):
 
     def __iter__(self) -> Iterator[BaseGeometry | None]:
         return iter(self.to_shapely())
+
+
+@dataclass(frozen=True, eq=False)
+class SharedLines:
+    """One line an owner, made of pieces that several owners share, each piece held once.
+
+    Parameters
+    ----------
+    pieces
+        One line a piece.
+    first
+        Piece that the line of each owner begins with, -1 for none. Shape (n_owners,).
+    following
+        Piece that every owner goes on with after a piece, -1 at the end. Shape (n_pieces,).
+    """
+
+    pieces: LineSet
+    first: Ints
+    following: Ints
+
+    @classmethod
+    def of(cls, lines: Objects | LineSet | SharedLines) -> SharedLines:
+        """Lines of owners that share nothing."""
+        if isinstance(lines, SharedLines):
+            return lines
+        own = LineSet.of(lines)
+        row = np.flatnonzero(own.drawn)
+        first = np.full(len(own), -1, np.int64)
+        first[row] = np.arange(len(row))
+        return cls(own.taken(row), first, np.full(len(row), -1, np.int64))
+
+    def taken(self, rows: Ints) -> SharedLines:
+        """The lines of some owners, in the order given."""
+        return SharedLines(self.pieces, self.first[rows], self.following)
+
+    def used(self) -> tuple[Ints, Ints]:
+        """Pairs of owner and piece, owner by owner, from the first piece on."""
+        owner = np.flatnonzero(self.first >= 0)
+        piece = self.first[owner]
+        pairs = [(owner, piece)]
+        while len(piece):
+            piece = self.following[piece]
+            owner, piece = owner[piece >= 0], piece[piece >= 0]
+            pairs.append((owner, piece))
+        owner, piece = (np.concatenate(part) for part in zip(*pairs, strict=True))
+        order = np.argsort(owner, kind="stable")
+        return owner[order], piece[order]
+
+    def whole(self) -> LineSet:
+        """Every owner's line by itself, in one part where its pieces are."""
+        owner, piece = self.used()
+        lines = self.pieces.taken(piece)
+        owner = np.repeat(owner, lines.parts)
+        if lines.parts.max(initial=1) > 1:
+            return LineSet(np.bincount(owner, minlength=len(self)), lines.points, lines.xy)
+        points = np.bincount(owner, weights=lines.points, minlength=len(self)).astype(np.int64)
+        return LineSet((points > 0).astype(np.int64), points[points > 0], lines.xy)
+
+    def __len__(self) -> int:
+        return len(self.first)

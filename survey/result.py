@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from pyproj import CRS
 
-    from survey.linesets import LineSet
+    from survey.linesets import LineSet, SharedLines
     from survey.settings import Settings
 
 
@@ -37,7 +37,7 @@ class SurveyResult:
     findings
         Columns as in ``data/columns.csv``, in table order.
     site_points, site_paths
-        Geometries aligned with ``sites``; ``None`` where there is none. Shape (n_sites,).
+        Geometries aligned with ``sites``; ``None`` where there is none. Shape (n_sites,). Paths run up from the site.
     switch_points, section_lines
         Geometries aligned with ``switching_points``. Shape (n_switching_points,).
     cables
@@ -59,7 +59,7 @@ class SurveyResult:
     switching_points: pd.DataFrame
     findings: pd.DataFrame
     site_points: NDArray[np.object_]
-    site_paths: NDArray[np.object_] | LineSet
+    site_paths: NDArray[np.object_] | LineSet | SharedLines
     switch_points: NDArray[np.object_]
     section_lines: NDArray[np.object_] | LineSet
     cables: pd.DataFrame

@@ -9,7 +9,8 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import Transformer
 
-from survey.linesets import LineSet
+from survey.arrays import Ragged, heads
+from survey.linesets import LineSet, SharedLines
 
 if TYPE_CHECKING:
     from survey.network.model import Network
@@ -85,16 +86,29 @@ class Drawing:
         part = np.clip(part, 0.0, 1.0)[:, None]
         return self._xy[vertex] + part * (self._xy[vertex + 1] - self._xy[vertex])
 
-    def paths(self) -> LineSet:
-        """Walked path of every site as one line from the site upstream."""
+    def paths(self) -> SharedLines:
+        """Walked path of every site from the site upstream, in pieces that begin where walks begin or come together."""
         walks, graph = self.network.walks, self.network.graph
-        on_piece = walks.edges < graph.n_pieces
-        edge = walks.edges[on_piece]
-        site = np.repeat(np.arange(len(walks.section)), np.diff(walks.edge_start))[on_piece]
-        xy, count = self.pieces(edge)
-        xy = _turned(xy, count, walks.from_b[on_piece])
-        number = np.bincount(site, weights=count, minlength=len(walks.section)).astype(np.int64)
-        return LineSet((number > 0).astype(np.int64), number[number > 0], xy)
+        drawn = np.append(self.network.pieces.line >= 0, np.zeros(len(graph.a) - graph.n_pieces, bool))[walks.edges]
+        edge, from_b = walks.edges[drawn], walks.from_b[drawn]
+        site = np.repeat(np.arange(len(walks.section)), np.diff(walks.edge_start))[drawn]
+        step = np.unique((walks.section[site] * len(graph.a) + edge) * 2 + from_b, return_inverse=True)[1]
+        begins = heads(site)
+        # as many walk a step as the one before, unless some begin at it, come in from elsewhere, or have left
+        walkers = np.bincount(step)[step]
+        begins[1:] |= walkers[1:] != walkers[:-1]
+        at = np.flatnonzero(begins)
+        _, chosen, piece = np.unique(step[at], return_index=True, return_inverse=True)
+        count = np.diff(np.append(at, len(step)))
+        held = Ragged(np.arange(len(step)), np.append(at, len(step))).taken(chosen)
+        xy, vertices = self.pieces(edge[held.flat])
+        xy = _turned(xy, vertices, from_b[held.flat])
+        points = np.add.reduceat(vertices, held.start[:-1]) if len(chosen) else count
+        goes_on = np.append(site[at[1:]] == site[at[:-1]], False) if len(at) else begins
+        following = np.where(goes_on, np.append(piece[1:], -1), -1)[chosen] if len(at) else at
+        first = np.full(len(walks.section), -1, np.int64)
+        first[site[at][::-1]] = piece[::-1]
+        return SharedLines(LineSet(np.ones(len(chosen), np.int64), points, xy), first, following)
 
     def ways(self, section: Ints) -> LineSet:
         """Way from each section's switching point to the next one above, as one line going up."""

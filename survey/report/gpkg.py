@@ -20,8 +20,9 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
+from survey.arrays import heads
 from survey.fingerprint import COLUMN, NOT_BUILT, what_if_words
-from survey.linesets import LineSet
+from survey.linesets import LineSet, SharedLines
 from survey.report.background import by_kind
 from survey.report.ramp import drawn_as
 from survey.report.styles import layer_looks, qml_text, sld_text
@@ -36,10 +37,16 @@ if TYPE_CHECKING:
 FIXED_DATE = "2000-01-01T00:00:00.000Z"
 GEOMETRY = "geom"
 PATH_COLUMNS = ("site_id", "switch_id", "path_length_m", "path_cable_m", "band", "priority")
+PIECE_COLUMNS = ("switch_id", "band", "priority")
 SECTION_COLUMNS = (
     "switch_id", "feeder", "switch_device", "exposed_cable_m", "exposed_sites", "exposed_kva", "peak_pu",
     "top_priority", "band",
 )  # fmt: skip
+FIRST_PIECE = Column(
+    "path_piece", "integer", alias="Path piece", description="First piece of the path (path_pieces.fid)"
+)
+NEXT_PIECE = Column("next_piece", "integer", alias="Next piece", description="Piece that the paths go on with (fid)")
+WALKERS = Column("sites", "integer", alias="Sites", description="Number of sites whose path runs here")
 MARK = Column("mark", "text", alias="Drawn as", description="Band where one was decided, else the status")
 
 _OPTIONS = {
@@ -63,6 +70,21 @@ CREATE TABLE layer_styles (
   f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT, styleSLD TEXT,
   useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30), update_time DATETIME);
 """
+_PATHS_VIEW = """
+CREATE VIEW paths AS
+WITH RECURSIVE way(site, piece) AS (
+  SELECT fid, path_piece FROM sites WHERE path_piece IS NOT NULL
+  UNION ALL
+  SELECT site, next_piece FROM way JOIN path_pieces ON fid = piece WHERE next_piece IS NOT NULL)
+SELECT row_number() OVER () AS OGC_FID, {columns}, path_pieces.geom AS geom
+FROM way JOIN sites ON sites.fid = site JOIN path_pieces ON path_pieces.fid = piece;
+INSERT INTO gpkg_contents
+  SELECT 'paths', data_type, 'paths', '{description}', last_change, min_x, min_y, max_x, max_y, srs_id
+  FROM gpkg_contents WHERE table_name = 'path_pieces';
+INSERT INTO gpkg_geometry_columns
+  SELECT 'paths', column_name, geometry_type_name, srs_id, z, m
+  FROM gpkg_geometry_columns WHERE table_name = 'path_pieces';
+"""
 _SCHEMA_DEFINITION = "http://www.geopackage.org/spec131/#extension_schema"
 
 
@@ -85,7 +107,7 @@ class _Layer:
 
 
 def write_gpkg(result: SurveyResult, path: Path, *, tables: ResultTables) -> None:
-    """Write the layers sites, paths, sections, switching_points and findings.
+    """Write the layers sites, path_pieces, sections, switching_points and findings, and the view paths on them.
 
     Raises
     ------
@@ -93,7 +115,7 @@ def write_gpkg(result: SurveyResult, path: Path, *, tables: ResultTables) -> Non
         The file cannot be written, for example because the disk is full.
     """
     layers = _said([
-        _sites(result, tables), _paths(result, tables), _sections(result, tables),
+        _sites(result, tables), _path_pieces(result, tables), _sections(result, tables),
         _switching_points(result, tables), _findings(result, tables), *_background(result),
     ], result)  # fmt: skip
     with _library_options(_OPTIONS):
@@ -106,6 +128,7 @@ def write_gpkg(result: SurveyResult, path: Path, *, tables: ResultTables) -> Non
     with closing(sqlite3.connect(path)) as database, database:
         database.execute("PRAGMA synchronous = OFF")
         database.executescript(_SCHEMA_TABLES)
+        layers.append(_write_paths(database, result, layers[0]))
         _write_headings(database, layers)
         _write_looks(database)
 
@@ -133,6 +156,7 @@ def _sites(result: SurveyResult, tables: ResultTables) -> _Layer:
     pairs = zip(result.sites["band"].astype(str), result.sites["status"].astype(str), strict=True)
     marks = pa.array([drawn_as(band, status) for band, status in pairs], type=pa.string())
     content = tables.sites.append_column(MARK.name, marks)
+    content = content.append_column(FIRST_PIECE.name, _numbers(SharedLines.of(result.site_paths).first))
     layer = _layer(
         "sites",
         _with_shapes(content, result.site_points),
@@ -140,7 +164,12 @@ def _sites(result: SurveyResult, tables: ResultTables) -> _Layer:
         frame=result.sites,
         described="sites",
     )
-    return replace(layer, columns=[*layer.columns, MARK])
+    return replace(layer, columns=[*layer.columns, MARK, FIRST_PIECE])
+
+
+def _numbers(row: NDArray[np.int64]) -> pa.Array:
+    """Number that a row gets in its layer, where it is counted from 1; null for -1."""
+    return pa.array(row + 1, mask=row < 0)
 
 
 def _switching_points(result: SurveyResult, tables: ResultTables) -> _Layer:
@@ -149,10 +178,27 @@ def _switching_points(result: SurveyResult, tables: ResultTables) -> _Layer:
     return _layer("switching_points", content, geometry_type="Point", frame=frame, described="switching_points")
 
 
-def _paths(result: SurveyResult, tables: ResultTables) -> _Layer:
-    paths = LineSet.of(result.site_paths)
-    content = _with_shapes(_rows(_chosen(tables.sites, PATH_COLUMNS), paths.drawn), _drawn(paths), multi=True)
-    return _layer("paths", content, geometry_type="MultiLineString", frame=result.sites, described="sites")
+def _path_pieces(result: SurveyResult, tables: ResultTables) -> _Layer:
+    """Every piece of the walked paths once, with the worst of the sites that walk it."""
+    paths = SharedLines.of(result.site_paths)
+    site, piece = paths.used()
+    order = np.lexsort((site, piece))
+    worst = site[order[heads(piece[order])]]  # sites are ranked
+    content = _chosen(tables.sites, PIECE_COLUMNS).take(pa.array(worst))
+    content = content.append_column(WALKERS.name, pa.array(np.bincount(piece, minlength=len(worst))))
+    content = content.append_column(NEXT_PIECE.name, _numbers(paths.following))
+    content = _with_shapes(content, paths.pieces, multi=True)
+    layer = _layer("path_pieces", content, geometry_type="MultiLineString", frame=result.sites, described="sites")
+    return replace(layer, columns=[*layer.columns, WALKERS, NEXT_PIECE])
+
+
+def _write_paths(database: sqlite3.Connection, result: SurveyResult, sites: _Layer) -> _Layer:
+    """The walked path of every site, from the pieces that they share: a view."""
+    described = [c for c in sites.columns if c.name in {*PATH_COLUMNS, COLUMN}]
+    layer = _said([_Layer("paths", sites.content, "MultiLineString", described, _DESCRIPTIONS["paths"])], result)[0]
+    columns = ", ".join(f"sites.{c.name}" for c in described)
+    database.executescript(_PATHS_VIEW.format(columns=columns, description=layer.description.replace("'", "''")))
+    return layer
 
 
 def _sections(result: SurveyResult, tables: ResultTables) -> _Layer:
@@ -204,7 +250,8 @@ def places(lon: NDArray[np.float64], lat: NDArray[np.float64], *, crs: CRS) -> N
 
 _DESCRIPTIONS = {
     "sites": "Three-phase sites, ranked",
-    "paths": "Walked path of each site to its switching point",
+    "path_pieces": "Pieces of the walked paths, each drawn once",
+    "paths": "Walked path of each site to its switching point, piece by piece",
     "sections": "Exposed section of each single-pole switching point",
     "switching_points": "Single-pole switching points that expose a site",
     "findings": "Findings about the records, where they have a place",

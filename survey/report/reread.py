@@ -44,8 +44,6 @@ class SavedSurvey:
         Result tables; missing text ``""``, missing numbers NaN.
     site_points, switch_points
         Points aligned with ``sites`` and ``switching_points``, in ``crs``; ``None`` where there is none. Shape (n,).
-    paths
-        Walked paths: ``site_id, switch_id, path_length_m, path_cable_m, band, priority``, geometry in ``crs``.
     sections
         Exposed sections: ``switch_id, feeder, switch_device, exposed_cable_m, exposed_sites, exposed_kva, peak_pu,
         top_priority, band``, geometry in ``crs``.
@@ -65,7 +63,6 @@ class SavedSurvey:
     findings: pd.DataFrame
     site_points: NDArray[np.object_]
     switch_points: NDArray[np.object_]
-    paths: gpd.GeoDataFrame
     sections: gpd.GeoDataFrame
     network: gpd.GeoDataFrame
     crs: CRS
@@ -81,7 +78,7 @@ def read_results(folder: Path, *, drawn: bool = True) -> SavedSurvey:
     folder
         Output folder of ``survey run``.
     drawn
-        Also read paths, sections and network; without them these three have no rows, which is much faster.
+        Also read sections and network; without them these two have no rows, which is much faster.
 
     Raises
     ------
@@ -96,14 +93,15 @@ def read_results(folder: Path, *, drawn: bool = True) -> SavedSurvey:
     with _refusals(folder, RECORD_FILE):
         record = json.loads((folder / RECORD_FILE).read_text(encoding="utf-8"))
     with _refusals(folder, GPKG_FILE):
-        paths, sections = (_layer(folder / GPKG_FILE, name, drawn=drawn) for name in ("paths", "sections"))
+        sections = _layer(folder / GPKG_FILE, "sections", drawn=drawn)
         background = _background(folder / GPKG_FILE) if drawn else no_background()
     with _refusals(folder, NETWORK_FILE):
         network = _network(folder / NETWORK_FILE, drawn=drawn)
     _refuse_moved(folder, files, before=before)
+    crs = sections.crs
     return SavedSurvey(
-        folder, sites, switching_points, findings, _points(sites, paths.crs), _points(switching_points, paths.crs),
-        paths, sections, network, paths.crs, record, background,
+        folder, sites, switching_points, findings, _points(sites, crs), _points(switching_points, crs),
+        sections, network, crs, record, background,
     )  # fmt: skip
 
 

@@ -76,7 +76,8 @@ def layer_looks() -> dict[str, Look]:
     }
     return {
         "sections": Look("band", {**lines, "": ("No band", Symbol(NO_HAZARD, 0.8))}),
-        "paths": Look("", {"": ("Walked path", Symbol(_QUIET, 0.8))}),
+        "paths": (walked := Look("", {"": ("Walked path", Symbol(_QUIET, 0.8))})),
+        "path_pieces": walked,
         "switching_points": Look("", {"": ("Switching point", Symbol(_INK, 7, "square", hollow=True))}),
         "sites": Look("mark", {**marks, **statuses, "": ("Anything else", Symbol(NO_HAZARD, 6, "ring", hollow=True))}),
         "findings": Look(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,8 @@ import shapely
 from pyproj import CRS
 from small_survey import small_survey
 
-from survey.report.gpkg import FIXED_DATE, ResultTables, places, write_gpkg
+from survey.linesets import LineSet, SharedLines
+from survey.report.gpkg import FIXED_DATE, PATH_COLUMNS, ResultTables, places, write_gpkg
 from survey.report.tables import arrow_table
 from survey.result import SurveyResult
 
@@ -38,10 +40,11 @@ def rows(file: Path, query: str) -> list[tuple[Any, ...]]:
 def test_layers_and_geometry_types(file: Path) -> None:
     assert pyogrio.list_layers(file).tolist() == [
         ["sites", "Point"],
-        ["paths", "MultiLineString"],
+        ["path_pieces", "MultiLineString"],
         ["sections", "MultiLineString"],
         ["switching_points", "Point"],
         ["findings", "Point"],
+        ["paths", "MultiLineString"],
         ["layer_styles", None],
     ]
 
@@ -58,11 +61,27 @@ def test_no_site_is_left_out(file: Path) -> None:
 def test_paths_and_sections_are_those_drawn(file: Path) -> None:
     paths = pyogrio.read_dataframe(file, layer="paths")
     assert paths["site_id"].tolist() == small_survey().sites["site_id"].tolist()[:3]
+    assert set(paths.columns) == {*PATH_COLUMNS, "geometry"}
     assert (paths.geom_type == "MultiLineString").all()
     assert shapely.equals(paths.geometry.to_numpy(), small_survey().site_paths[:3]).all()
     sections = pyogrio.read_dataframe(file, layer="sections")
     assert sections["switch_id"].tolist() == ["S-1", "S-2"]
     assert shapely.equals(sections.geometry.to_numpy(), small_survey().section_lines).all()
+
+
+def test_a_line_that_several_sites_walk_is_drawn_once_and_still_each_path_is_a_layer_row(tmp_path: Path) -> None:
+    x = np.array([0.0, 10.0, 20.0, 30.0])
+    lines = [shapely.LineString([(a, 0), (b, 0)]) for a, b in pairwise(x)]
+    shared = SharedLines(LineSet.of(np.array(lines)), np.array([0, 1, -1, 1, -1]), np.array([1, 2, -1]))
+    file = write(small_survey(site_paths=shared), tmp_path / "survey.gpkg")
+    pieces = pyogrio.read_dataframe(file, layer="path_pieces", fid_as_index=True)
+    assert pieces.length.tolist() == [10, 10, 10]
+    assert pieces["sites"].tolist() == [1, 3, 3]
+    assert pieces["next_piece"].fillna(0).tolist() == [2, 3, 0]
+    paths = pyogrio.read_dataframe(file, layer="paths")
+    ids = small_survey().sites["site_id"]
+    assert paths.dissolve("site_id").length.to_dict() == {ids[0]: 30, ids[1]: 20, ids[3]: 20}
+    assert np.nan_to_num(shapely.length(shared.whole().to_shapely())).tolist() == [30, 20, 0, 20, 0]
 
 
 def test_findings_are_placed_from_degrees(file: Path) -> None:
@@ -73,7 +92,7 @@ def test_findings_are_placed_from_degrees(file: Path) -> None:
 
 
 def test_every_field_has_a_heading_and_a_description(file: Path) -> None:
-    for layer in ("sites", "paths", "sections", "switching_points", "findings"):
+    for layer in ("sites", "paths", "path_pieces", "sections", "switching_points", "findings"):
         fields = set(pyogrio.read_info(file, layer=layer)["fields"])
         query = (
             f"SELECT column_name FROM gpkg_data_columns WHERE table_name = '{layer}' AND name > '' AND description > ''"
@@ -86,7 +105,9 @@ def test_every_field_has_a_heading_and_a_description(file: Path) -> None:
 
 def test_every_layer_has_a_default_look(file: Path) -> None:
     looks = rows(file, "SELECT f_table_name, f_geometry_column, useAsDefault, styleQML, styleSLD FROM layer_styles")
-    assert {row[0] for row in looks} == {"sites", "paths", "sections", "switching_points", "findings"}
+    assert {row[0] for row in looks} == {
+        "sites", "paths", "path_pieces", "sections", "switching_points", "findings",
+    }  # fmt: skip
     assert all(geometry == "geom" and default == 1 and qml and sld for _, geometry, default, qml, sld in looks)
 
 
@@ -122,7 +143,7 @@ def test_survey_without_anything(tmp_path: Path) -> None:
         site_points=none, site_paths=none, switch_points=none, section_lines=none,
     )  # fmt: skip
     file = write(empty, tmp_path / "empty.gpkg")
-    assert [pyogrio.read_info(file, layer=name)["features"] for name, _ in pyogrio.list_layers(file)[:5]] == [0] * 5
+    assert [pyogrio.read_info(file, layer=name)["features"] for name, _ in pyogrio.list_layers(file)[:6]] == [0] * 6
 
 
 def test_places_out_of_this_world_are_none() -> None:

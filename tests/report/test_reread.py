@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 import pytest
 import shapely
@@ -34,18 +33,16 @@ def test_everything_comes_back(folder: Path) -> None:
 
 def test_drawn_things(folder: Path) -> None:
     saved, result = read_results(folder), small_survey()
-    assert saved.paths["switch_id"].tolist() == ["S-1", "S-1", ""]
-    assert np.allclose(saved.paths["path_length_m"], [123.5, 123.5, np.nan], equal_nan=True)
     assert shapely.equals(saved.sections.geometry.to_numpy(), result.section_lines).all()
     assert saved.network["cable_id"].tolist() == ["C-1", "C-2", "C-3", "C-4"]
-    assert all(frame.crs == result.crs for frame in (saved.paths, saved.sections, saved.network))
+    assert all(frame.crs == result.crs for frame in (saved.sections, saved.network))
 
 
 def test_tables_only(folder: Path) -> None:
     whole, tables = read_results(folder), read_results(folder, drawn=False)
     pd.testing.assert_frame_equal(tables.sites, whole.sites)
-    assert (len(tables.paths), len(tables.sections), len(tables.network)) == (0, 0, 0)
-    assert tables.paths.columns.tolist() == whole.paths.columns.tolist()
+    assert (len(tables.sections), len(tables.network)) == (0, 0)
+    assert tables.sections.columns.tolist() == whole.sections.columns.tolist()
     assert set(tables.network.columns) == set(whole.network.columns)
 
 

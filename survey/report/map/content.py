@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from survey.assess.score import consequence
-from survey.linesets import LineSet
+from survey.linesets import LineSet, SharedLines
 from survey.report.background import GROUNDS, in_order
 from survey.report.map.columns import Blocks, pack_table, pack_texts
 from survey.report.map.grid import MapGrid
@@ -239,7 +239,7 @@ def _line_blobs(result: SurveyResult, runs: _ResultRuns, *, cables: GridLines, g
     first_paths = int(urgent.max(initial=-1)) + 1
     order, first_cables = runs.sections.order, runs.sections.first_items
     shielded = result.cables["shielded"].to_numpy(dtype=bool)
-    paths = grid_lines(LineSet.of(result.site_paths), grid)
+    paths = grid_lines(SharedLines.of(result.site_paths).whole(), grid)
     rows = np.arange(len(result.sites))
     yield from _cable_blobs(cables, shielded, order[:first_cables])
     yield from _path_blobs(paths, rows[:first_paths])
