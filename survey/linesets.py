@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 import shapely
 
-from survey.arrays import Bools, Floats, Ints, Objects, ranges
+from survey.arrays import Bools, Floats, Ints, Objects, Ragged, ranges
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -34,10 +34,12 @@ class LineSet(Sequence[Any]):
     xy: Floats
 
     @classmethod
-    def of(cls, geometries: Objects | LineSet) -> LineSet:
+    def of(cls, geometries: Objects | LineSet | DrawnLater) -> LineSet:
         """Take one geometry per owner apart: line, multi-line, polygon outline, ``None`` or empty."""
         if isinstance(geometries, LineSet):
             return geometries
+        if isinstance(geometries, DrawnLater):
+            return geometries.whole()
         kinds = shapely.get_type_id(geometries)
         lines, parts = geometries, np.ones(len(geometries), dtype=np.int64)
         if not (kinds == shapely.GeometryType.LINESTRING).all():
@@ -148,3 +150,33 @@ class SharedLines:
 
     def __len__(self) -> int:
         return len(self.first)
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnLater:
+    """Lines of owners that are drawn when they are asked for, some at a time, because all take too much room.
+
+    Parameters
+    ----------
+    of
+        What each owner is drawn of.
+    draw
+        Gives the coordinates of what is asked for, line by line, and the number of points of each, 0 for no line.
+    """
+
+    of: Ragged
+    draw: Callable[[Ints], tuple[Floats, Ints]]
+
+    def taken(self, rows: Ints) -> LineSet:
+        """The lines of some owners, in the order given."""
+        parts = self.of.taken(rows)
+        xy, points = self.draw(parts.flat)
+        drawn = points > 0
+        return LineSet(np.bincount(parts.owner[drawn], minlength=len(rows)), points[drawn], xy)
+
+    def whole(self) -> LineSet:
+        """All lines."""
+        return self.taken(np.arange(len(self.of)))
+
+    def __len__(self) -> int:
+        return len(self.of)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from pyproj import CRS
 
-    from survey.linesets import LineSet, SharedLines
+    from survey.linesets import DrawnLater, LineSet, SharedLines
     from survey.settings import Settings
 
 
@@ -61,7 +61,7 @@ class SurveyResult:
     site_points: NDArray[np.object_]
     site_paths: NDArray[np.object_] | LineSet | SharedLines
     switch_points: NDArray[np.object_]
-    section_lines: NDArray[np.object_] | LineSet
+    section_lines: NDArray[np.object_] | LineSet | DrawnLater
     cables: pd.DataFrame
     cable_lines: NDArray[np.object_] | LineSet
     section_cables: Sequence[NDArray[np.int64]]

@@ -93,18 +93,19 @@ def site_tags(sites: pd.DataFrame, settings: Settings) -> Objects:
 def open_points(network: Network, switch_id: pd.Series) -> Objects:
     """Ids of the open devices at the edge of the section of each switching point, separated by blanks."""
     switches, graph, sections = network.tables.switches, network.graph, network.sections
-    ids = switches["switch_id"].to_numpy(object)
+    ids, wanted = (pa.array(names, pa.string()) for names in (switches["switch_id"], switch_id))
     place = np.full(len(ids), -1, np.int64)
     place[sections.device] = np.arange(len(sections.device))
-    which = place[pd.Index(ids).get_indexer(pd.Index(switch_id, dtype=object))] if len(switch_id) else place[:0]
+    which = place[pc.index_in(wanted, value_set=ids).to_numpy(zero_copy_only=False)]
     opened = np.flatnonzero(switches["open"].to_numpy(bool) & (graph.near >= 0))
     pairs = [sections.members(which, nodes) for nodes in (graph.near[opened], graph.far[opened])]
     owner, member = (np.concatenate(part) for part in zip(*pairs, strict=True))
-    by_id = np.argsort(ids[opened], kind="stable")
+    names = ids.take(pa.array(opened))
+    by_id = pc.array_sort_indices(names).to_numpy()
     rank = np.empty(len(opened), np.int64)
     rank[by_id] = np.arange(len(opened))
     edge = np.unique(owner * max(len(opened), 1) + rank[member])
     start = np.searchsorted(edge, np.arange(len(which) + 1) * max(len(opened), 1)).astype(np.int32)
-    names = pa.array(ids[opened][by_id], pa.string()).take(pa.array(edge % max(len(opened), 1)))
-    joined = pc.binary_join(pa.ListArray.from_arrays(pa.array(start), names), " ")
+    each = names.take(pa.array(by_id[edge % max(len(opened), 1)]))
+    joined = pc.binary_join(pa.ListArray.from_arrays(pa.array(start), each), " ")
     return np.asarray(joined.to_numpy(zero_copy_only=False), dtype=object)

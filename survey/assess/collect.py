@@ -16,7 +16,7 @@ from survey.assess.score import BANDS
 from survey.assess.site_table import site_table
 from survey.assess.strips import section_strips
 from survey.findings import SEVERITIES
-from survey.linesets import LineSet
+from survey.linesets import DrawnLater, LineSet
 from survey.memory import give_back
 from survey.result import SurveyResult
 
@@ -50,9 +50,6 @@ def collect_result(
     """
     shown, (owner, member), (piece_owner, piece) = members
     drawing = Drawing(network)
-    # what needs most room for a moment comes first, while the tables are not there yet
-    section_lines = drawing.sections(piece_owner, piece, n=len(shown))
-    give_back()
     sites, order = site_table(network, assessment, settings=settings)
     give_back()
     place = np.empty(len(order), np.int64)
@@ -81,7 +78,7 @@ def collect_result(
         site_points=drawing.points(network.tables.transformers[["x", "y"]].to_numpy(np.float64)[order]),
         site_paths=drawing.paths().taken(order),
         switch_points=drawing.points(points[["x", "y"]].to_numpy(np.float64)),
-        section_lines=section_lines,
+        section_lines=DrawnLater(Ragged.from_pairs(piece_owner, piece, n=len(shown)), drawing.pieces),
         cables=_drawn_cables(network, drawn),
         cable_lines=cable_lines,
         section_cables=_section_cables(network, piece_owner, piece, drawn=drawn, n=len(shown)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,11 +15,60 @@ from survey.linesets import LineSet, SharedLines
 
 if TYPE_CHECKING:
     from survey.network.model import Network
+    from survey.network.topology.pieces import Pieces
     from survey.read.tables import NetworkTables
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Shapes = NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class PieceLines:
+    """Draws pieces of cables from what is drawn of the cables.
+
+    Parameters
+    ----------
+    pieces
+        Line of every piece, and from where to where along it.
+    start, xy
+        Vertices of the lines, in the output coordinate system, as in :class:`~survey.read.tables.Lines`.
+    walked
+        Metres from the first vertex of all to each, shape (n_vertices,).
+    """
+
+    pieces: Pieces
+    start: Ints
+    xy: Floats
+    walked: Floats
+
+    def __call__(self, piece: Ints) -> tuple[Floats, Ints]:
+        """Vertices of the drawn pieces among ``piece`` and how many each has (0 when it cannot be drawn)."""
+        p, start = self.pieces, self.start
+        line = p.line[piece]
+        drawn = np.flatnonzero(line >= 0)
+        first, last = start[line[drawn]], start[line[drawn] + 1] - 1
+        low, high = self.walked[first] + p.from_m[piece[drawn]], self.walked[first] + p.to_m[piece[drawn]]
+        inner_low = np.clip(np.searchsorted(self.walked, low, side="right"), first + 1, last)
+        inner_high = np.maximum(np.clip(np.searchsorted(self.walked, high, side="left"), first + 1, last), inner_low)
+        inner = inner_high - inner_low
+        count = np.zeros(len(piece), np.int64)
+        count[drawn] = inner + 2
+        at = np.cumsum(count[drawn]) - count[drawn]
+        xy = np.empty((int(count.sum()), 2))
+        xy[at] = self._between(low, first, last)
+        xy[at + count[drawn] - 1] = self._between(high, first, last)
+        slot = np.repeat(at + 1 - np.cumsum(inner) + inner, inner) + np.arange(inner.sum())
+        source = np.repeat(inner_low - np.cumsum(inner) + inner, inner) + np.arange(inner.sum())
+        xy[slot] = self.xy[source]
+        return xy, count
+
+    def _between(self, walked: Floats, first: Ints, last: Ints) -> Floats:
+        vertex = np.clip(np.searchsorted(self.walked, walked, side="right") - 1, first, last - 1)
+        step = self.walked[vertex + 1] - self.walked[vertex]
+        part = np.divide(walked - self.walked[vertex], step, out=np.zeros(len(vertex)), where=step > 0)
+        part = np.clip(part, 0.0, 1.0)[:, None]
+        return self.xy[vertex] + part * (self.xy[vertex + 1] - self.xy[vertex])
 
 
 class Drawing:
@@ -34,9 +84,9 @@ class Drawing:
         self.network = network
         tables = network.tables
         self._forward = _to_output(tables)
-        self._xy = self.places(tables.lines.xy)
         step = np.hypot(*np.diff(tables.lines.xy, axis=0).T) if len(tables.lines.xy) else np.empty(0)
-        self._walked = np.concatenate([[0.0], np.cumsum(step)])
+        walked = np.concatenate([[0.0], np.cumsum(step)])
+        self.pieces = PieceLines(network.pieces, tables.lines.start, self.places(tables.lines.xy), walked)
 
     def places(self, xy: Floats) -> Floats:
         """Planar metres to the output coordinate system, shape (n, 2)."""
@@ -55,36 +105,7 @@ class Drawing:
         """Cable row and lines of every drawn cable."""
         lines = self.network.tables.lines
         owner, _, count = _runs(lines.owner)
-        return owner, LineSet(count, np.diff(lines.start), self._xy)
-
-    def pieces(self, piece: Ints) -> tuple[Floats, Ints]:
-        """Vertices of the drawn pieces among ``piece`` and how many each has (0 when it cannot be drawn)."""
-        p = self.network.pieces
-        line = p.line[piece]
-        start = self.network.tables.lines.start
-        drawn = np.flatnonzero(line >= 0)
-        first, last = start[line[drawn]], start[line[drawn] + 1] - 1
-        low, high = self._walked[first] + p.from_m[piece[drawn]], self._walked[first] + p.to_m[piece[drawn]]
-        inner_low = np.clip(np.searchsorted(self._walked, low, side="right"), first + 1, last)
-        inner_high = np.maximum(np.clip(np.searchsorted(self._walked, high, side="left"), first + 1, last), inner_low)
-        inner = inner_high - inner_low
-        count = np.zeros(len(piece), np.int64)
-        count[drawn] = inner + 2
-        at = np.cumsum(count[drawn]) - count[drawn]
-        xy = np.empty((int(count.sum()), 2))
-        xy[at] = self._between(low, first, last)
-        xy[at + count[drawn] - 1] = self._between(high, first, last)
-        slot = np.repeat(at + 1 - np.cumsum(inner) + inner, inner) + np.arange(inner.sum())
-        source = np.repeat(inner_low - np.cumsum(inner) + inner, inner) + np.arange(inner.sum())
-        xy[slot] = self._xy[source]
-        return xy, count
-
-    def _between(self, walked: Floats, first: Ints, last: Ints) -> Floats:
-        vertex = np.clip(np.searchsorted(self._walked, walked, side="right") - 1, first, last - 1)
-        step = self._walked[vertex + 1] - self._walked[vertex]
-        part = np.divide(walked - self._walked[vertex], step, out=np.zeros(len(vertex)), where=step > 0)
-        part = np.clip(part, 0.0, 1.0)[:, None]
-        return self._xy[vertex] + part * (self._xy[vertex + 1] - self._xy[vertex])
+        return owner, LineSet(count, np.diff(lines.start), self.pieces.xy)
 
     def paths(self) -> SharedLines:
         """Walked path of every site from the site upstream, in pieces that begin where walks begin or come together."""
@@ -129,12 +150,6 @@ class Drawing:
         xy, count = self.pieces(edge[order])
         number = np.bincount(owner[order], weights=count, minlength=len(section)).astype(np.int64)
         return LineSet((number > 0).astype(np.int64), number[number > 0], _turned(xy, count, from_b[order]))
-
-    def sections(self, owner: Ints, piece: Ints, *, n: int) -> LineSet:
-        """Lines of every section from sorted pairs (section, piece)."""
-        xy, count = self.pieces(piece)
-        drawn = count > 0
-        return LineSet(np.bincount(owner[drawn], minlength=n), count[drawn], xy)
 
 
 def _runs(key: Ints) -> tuple[Ints, Ints, Ints]:

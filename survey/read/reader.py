@@ -13,7 +13,7 @@ from pyproj.exceptions import CRSError
 
 from survey.errors import SettingsError
 from survey.input_settings import LAYERS
-from survey.memory import thread_pool
+from survey.memory import give_back, thread_pool
 from survey.read.cables import read_cables
 from survey.read.columns import Rows
 from survey.read.compose import compose
@@ -180,15 +180,18 @@ def _clean(
     opened: dict[str, _Opened], *, settings: Settings, fingerprints: dict[str, str], fallback: CRS | None
 ) -> NetworkTables:
     places = _places(opened, fallback=fallback)
-    cables = opened["cables"]
+    cables = opened.pop("cables")  # what was read of a layer is given up as soon as it is clean
     lines = cables.drawn
     assert isinstance(lines, RawLines)
     read = read_cables(cables.rows, lines, places=places, crs=cables.crs, settings=settings.network)
+    nothing = _absent("cables", cables.rows).rows
+    del cables, lines
+    give_back()
     tables = {}
     counts = {"cables": read.counts}
     other_units, one_phase = np.empty((0, 2)), no_units()
     for name, reader in (("transformers", read_transformers), ("switches", read_switches), ("sources", read_sources)):
-        layer = opened.get(name) or _absent(name, cables.rows)
+        layer = opened.pop(name, None) or _absent(name, nothing)
         points = layer.drawn
         assert isinstance(points, RawPoints)
         result = reader(layer.rows, points, places=places, crs=layer.crs)

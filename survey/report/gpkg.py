@@ -22,7 +22,7 @@ from pyproj import CRS, Transformer
 
 from survey.arrays import heads
 from survey.fingerprint import COLUMN, NOT_BUILT, what_if_words
-from survey.linesets import LineSet, SharedLines
+from survey.linesets import DrawnLater, LineSet, SharedLines
 from survey.report.background import by_kind
 from survey.report.ramp import drawn_as
 from survey.report.styles import layer_looks, qml_text, sld_text
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 FIXED_DATE = "2000-01-01T00:00:00.000Z"
 GEOMETRY = "geom"
 PATH_COLUMNS = ("site_id", "switch_id", "path_length_m", "path_cable_m", "band", "priority")
+SECTIONS_AT_ONCE = 5000
 PIECE_COLUMNS = ("switch_id", "band", "priority")
 SECTION_COLUMNS = (
     "switch_id", "feeder", "switch_device", "exposed_cable_m", "exposed_sites", "exposed_kva", "peak_pu",
@@ -100,7 +101,7 @@ class ResultTables:
 @dataclass(frozen=True)
 class _Layer:
     name: str
-    content: pa.Table
+    content: pa.Table | pa.RecordBatchReader
     geometry_type: str
     columns: Sequence[Column]
     description: str
@@ -153,9 +154,11 @@ def _with_shapes(content: pa.Table, geometries: NDArray[np.object_] | LineSet, *
 
 
 def _sites(result: SurveyResult, tables: ResultTables) -> _Layer:
-    pairs = zip(result.sites["band"].astype(str), result.sites["status"].astype(str), strict=True)
-    marks = pa.array([drawn_as(band, status) for band, status in pairs], type=pa.string())
-    content = tables.sites.append_column(MARK.name, marks)
+    (band, bands), (status, statuses) = (pd.factorize(result.sites[name].astype(str)) for name in ("band", "status"))
+    marks = np.array([[drawn_as(one, other) for other in statuses] for one in bands], object).reshape(
+        len(bands), len(statuses)
+    )
+    content = tables.sites.append_column(MARK.name, pa.array(marks[band, status] if len(band) else [], pa.string()))
     content = content.append_column(FIRST_PIECE.name, _numbers(SharedLines.of(result.site_paths).first))
     layer = _layer(
         "sites",
@@ -170,6 +173,55 @@ def _sites(result: SurveyResult, tables: ResultTables) -> _Layer:
 def _numbers(row: NDArray[np.int64]) -> pa.Array:
     """Number that a row gets in its layer, where it is counted from 1; null for -1."""
     return pa.array(row + 1, mask=row < 0)
+
+
+def _switching_points(result: SurveyResult, tables: ResultTables) -> _Layer:
+    content = _with_shapes(tables.switching_points, result.switch_points)
+    frame = result.switching_points
+    return _layer("switching_points", content, geometry_type="Point", frame=frame, described="switching_points")
+
+
+def _path_pieces(result: SurveyResult, tables: ResultTables) -> _Layer:
+    """Every piece of the walked paths once, with the worst of the sites that walk it."""
+    paths = SharedLines.of(result.site_paths)
+    site, piece = paths.used()
+    order = np.lexsort((site, piece))
+    worst = site[order[heads(piece[order])]]  # sites are ranked
+    content = _chosen(tables.sites, PIECE_COLUMNS).take(pa.array(worst))
+    content = content.append_column(WALKERS.name, pa.array(np.bincount(piece, minlength=len(worst))))
+    content = content.append_column(NEXT_PIECE.name, _numbers(paths.following))
+    content = _with_shapes(content, paths.pieces, multi=True)
+    layer = _layer("path_pieces", content, geometry_type="MultiLineString", frame=result.sites, described="sites")
+    return replace(layer, columns=[*layer.columns, WALKERS, NEXT_PIECE])
+
+
+def _write_paths(database: sqlite3.Connection, result: SurveyResult, sites: _Layer) -> _Layer:
+    """The walked path of every site, from the pieces that they share: a view."""
+    described = [c for c in sites.columns if c.name in {*PATH_COLUMNS, COLUMN}]
+    layer = _said([_Layer("paths", sites.content, "MultiLineString", described, _DESCRIPTIONS["paths"])], result)[0]
+    columns = ", ".join(f"sites.{c.name}" for c in described)
+    database.executescript(_PATHS_VIEW.format(columns=columns, description=layer.description.replace("'", "''")))
+    return layer
+
+
+def _sections(result: SurveyResult, tables: ResultTables) -> _Layer:
+    """Exposed sections; of their lines, most of the file, only some are there at a time."""
+    rows = _chosen(tables.switching_points, SECTION_COLUMNS)
+    schema = rows.schema.append(pa.field(GEOMETRY, pa.binary()))
+    content = pa.RecordBatchReader.from_batches(schema, _section_batches(rows, result.section_lines, schema))
+    frame = result.switching_points
+    layer = _layer("sections", rows, geometry_type="MultiLineString", frame=frame, described="switching_points")
+    return replace(layer, content=content)
+
+
+def _section_batches(
+    rows: pa.Table, lines: NDArray[np.object_] | LineSet | DrawnLater, schema: pa.Schema
+) -> Iterator[pa.RecordBatch]:
+    for first in range(0, rows.num_rows, SECTIONS_AT_ONCE):
+        some = np.arange(first, min(first + SECTIONS_AT_ONCE, rows.num_rows))
+        drawn = LineSet.of(lines[some]) if isinstance(lines, np.ndarray) else lines.taken(some)
+        content = _with_shapes(_rows(rows.take(pa.array(some)), drawn.drawn), _drawn(drawn), multi=True)
+        yield from content.cast(schema).combine_chunks().to_batches()
 
 
 def _switching_points(result: SurveyResult, tables: ResultTables) -> _Layer:

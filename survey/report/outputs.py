@@ -161,9 +161,16 @@ def _write_map(result: SurveyResult, path: Path) -> None:
 
 
 def write_record(record: dict[str, Any], path: Path) -> None:
-    """Write a record as JSON: keys in their order, numbers that are none (NaN, infinity) as null."""
-    text = json.dumps(_plain(record), indent=2, ensure_ascii=False, allow_nan=False)
-    path.write_text(text + "\n", encoding="utf-8", newline="\n")
+    """Write a record as JSON: keys in their order, numbers that are none (NaN, infinity) as null; lists on one line."""
+    plain = _plain(record)
+    entries = [f"  {json.dumps(key)}: {_json(value)}" for key, value in plain.items()]
+    path.write_text("{\n" + ",\n".join(entries) + "\n}\n", encoding="utf-8", newline="\n")
+
+
+def _json(value: Any) -> str:  # noqa: ANN401 - JSON is anything
+    if isinstance(value, list) and not any(isinstance(item, dict) for item in value):
+        return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    return json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False).replace("\n", "\n  ")
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 - JSON is anything
