@@ -224,43 +224,6 @@ def _section_batches(
         yield from content.cast(schema).combine_chunks().to_batches()
 
 
-def _switching_points(result: SurveyResult, tables: ResultTables) -> _Layer:
-    content = _with_shapes(tables.switching_points, result.switch_points)
-    frame = result.switching_points
-    return _layer("switching_points", content, geometry_type="Point", frame=frame, described="switching_points")
-
-
-def _path_pieces(result: SurveyResult, tables: ResultTables) -> _Layer:
-    """Every piece of the walked paths once, with the worst of the sites that walk it."""
-    paths = SharedLines.of(result.site_paths)
-    site, piece = paths.used()
-    order = np.lexsort((site, piece))
-    worst = site[order[heads(piece[order])]]  # sites are ranked
-    content = _chosen(tables.sites, PIECE_COLUMNS).take(pa.array(worst))
-    content = content.append_column(WALKERS.name, pa.array(np.bincount(piece, minlength=len(worst))))
-    content = content.append_column(NEXT_PIECE.name, _numbers(paths.following))
-    content = _with_shapes(content, paths.pieces, multi=True)
-    layer = _layer("path_pieces", content, geometry_type="MultiLineString", frame=result.sites, described="sites")
-    return replace(layer, columns=[*layer.columns, WALKERS, NEXT_PIECE])
-
-
-def _write_paths(database: sqlite3.Connection, result: SurveyResult, sites: _Layer) -> _Layer:
-    """The walked path of every site, from the pieces that they share: a view."""
-    described = [c for c in sites.columns if c.name in {*PATH_COLUMNS, COLUMN}]
-    layer = _said([_Layer("paths", sites.content, "MultiLineString", described, _DESCRIPTIONS["paths"])], result)[0]
-    columns = ", ".join(f"sites.{c.name}" for c in described)
-    database.executescript(_PATHS_VIEW.format(columns=columns, description=layer.description.replace("'", "''")))
-    return layer
-
-
-def _sections(result: SurveyResult, tables: ResultTables) -> _Layer:
-    lines = LineSet.of(result.section_lines)
-    rows = _rows(_chosen(tables.switching_points, SECTION_COLUMNS), lines.drawn)
-    content = _with_shapes(rows, _drawn(lines), multi=True)
-    frame = result.switching_points
-    return _layer("sections", content, geometry_type="MultiLineString", frame=frame, described="switching_points")
-
-
 def _chosen(content: pa.Table, columns: Sequence[str]) -> pa.Table:
     """Some columns, and that it is a what-if where it is one."""
     return content.select([name for name in (*columns, COLUMN) if name in content.column_names])
