@@ -9,6 +9,8 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 import survey
 from survey.assess.assess import assess_network
 from survey.assess.collect import collect_result, findings_table, section_members
@@ -185,10 +187,11 @@ def open_devices(tables: NetworkTables) -> list[str]:
 
 
 def open_places(tables: NetworkTables) -> list[list[float]]:
-    """Longitude and latitude (WGS 84) of the devices that are open in the normal state and have a place, sorted."""
-    switches = tables.switches
-    places = switches.loc[switches["open"].to_numpy(bool), ["lon", "lat"]].dropna().round(7)
-    return sorted(places.to_numpy(float).tolist())
+    """Longitude and latitude (WGS 84) of each of them, NaN where there is none."""
+    switches = tables.switches[tables.switches["open"].to_numpy(bool)]
+    order = np.argsort(switches["switch_id"].to_numpy(str), kind="stable")
+    places: list[list[float]] = switches[["lon", "lat"]].to_numpy(float)[order].round(7).tolist()
+    return places
 
 
 def data_date(path: Path, files: Iterable[str]) -> str:

@@ -41,13 +41,18 @@ SECTIONS_AT_ONCE = 5000
 PIECE_COLUMNS = ("switch_id", "band", "priority")
 SECTION_COLUMNS = (
     "switch_id", "feeder", "switch_device", "exposed_cable_m", "exposed_sites", "exposed_kva", "peak_pu",
-    "top_priority", "band",
+    "top_priority", "hazard", "band",
 )  # fmt: skip
 FIRST_PIECE = Column(
     "path_piece", "integer", alias="Path piece", description="First piece of the path (path_pieces.fid)"
 )
 NEXT_PIECE = Column("next_piece", "integer", alias="Next piece", description="Piece that the paths go on with (fid)")
 WALKERS = Column("sites", "integer", alias="Sites", description="Number of sites whose path runs here")
+BACKGROUND_COLUMNS = (
+    Column("look", "text", alias="Drawn as", description="street, water, land, parcel, border or place"),
+    Column("label", "text", alias="Name", description="Name in the user's own layer"),
+)
+OPEN_ID = Column("switch_id", "text", alias="Device", description="Id of the normally open device")
 MARK = Column("mark", "text", alias="Drawn as", description="Band where one was decided, else the status")
 
 _OPTIONS = {
@@ -108,7 +113,9 @@ class _Layer:
 
 
 def write_gpkg(result: SurveyResult, path: Path, *, tables: ResultTables) -> None:
-    """Write the layers sites, path_pieces, sections, switching_points and findings, and the view paths on them.
+    """Write the layers, those that lie lowest on a map first: programs that open all of them keep that order.
+
+    Of the walked paths there are the pieces, and the view ``paths`` on them.
 
     Raises
     ------
@@ -116,8 +123,8 @@ def write_gpkg(result: SurveyResult, path: Path, *, tables: ResultTables) -> Non
         The file cannot be written, for example because the disk is full.
     """
     layers = _said([
-        _sites(result, tables), _path_pieces(result, tables), _sections(result, tables),
-        _switching_points(result, tables), _findings(result, tables), *_background(result),
+        *_background(result), _sections(result, tables), _path_pieces(result, tables), _open_points(result),
+        _switching_points(result, tables), _sites(result, tables), _findings(result, tables),
     ], result)  # fmt: skip
     with _library_options(_OPTIONS):
         for layer in layers:
@@ -129,9 +136,10 @@ def write_gpkg(result: SurveyResult, path: Path, *, tables: ResultTables) -> Non
     with closing(sqlite3.connect(path)) as database, database:
         database.execute("PRAGMA synchronous = OFF")
         database.executescript(_SCHEMA_TABLES)
-        layers.append(_write_paths(database, result, layers[0]))
+        sites = next(layer for layer in layers if layer.name == "sites")
+        layers.append(_write_paths(database, result, sites))
         _write_headings(database, layers)
-        _write_looks(database)
+        _write_looks(database, layers)
 
 
 @contextmanager
@@ -251,7 +259,17 @@ def _background(result: SurveyResult) -> Iterator[_Layer]:
     for kind, drawn in by_kind(result.background).items():
         content = pa.Table.from_pandas(pd.DataFrame(drawn[["look", "label"]]), preserve_index=False, nthreads=1)
         content = _with_shapes(content, drawn.geometry.to_numpy())
-        yield _Layer(f"background_{kind}", content, types[kind], (), "Drawn beneath the network, of the user's own")
+        name = f"background_{kind}"
+        yield _Layer(name, content, types[kind], BACKGROUND_COLUMNS, _DESCRIPTIONS["background"])
+
+
+def _open_points(result: SurveyResult) -> _Layer:
+    """Devices that are open in the normal state and have a place."""
+    ids = [str(name) for name in result.record.get("open_devices", ())]
+    degrees = np.array(result.record.get("open_places", ()), dtype=np.float64).reshape(-1, 2)
+    content = pa.table({"switch_id": pa.array(ids[: len(degrees)], pa.string())})
+    content = _with_shapes(content, places(degrees[:, 0], degrees[:, 1], crs=result.crs))
+    return _Layer("open_points", content, "Point", (OPEN_ID,), _DESCRIPTIONS["open_points"])
 
 
 def places(lon: NDArray[np.float64], lat: NDArray[np.float64], *, crs: CRS) -> NDArray[np.object_]:
@@ -270,6 +288,8 @@ _DESCRIPTIONS = {
     "sections": "Exposed section of each single-pole switching point",
     "switching_points": "Single-pole switching points that expose a site",
     "findings": "Findings about the records, where they have a place",
+    "open_points": "Devices that are open in the normal state",
+    "background": "Drawn beneath the network, of the user's own",
 }
 
 
@@ -303,10 +323,19 @@ def _heading(column: Column) -> str:
     return f"{alias} ({column.unit})" if column.unit else alias
 
 
-def _write_looks(database: sqlite3.Connection) -> None:
+def _write_looks(database: sqlite3.Connection, layers: Sequence[_Layer]) -> None:
+    looks = layer_looks()
     rows = [
-        (name, GEOMETRY, name, qml_text(look), sld_text(look, layer=name), _DESCRIPTIONS[name], FIXED_DATE)
-        for name, look in layer_looks().items()
+        (
+            layer.name,
+            GEOMETRY,
+            layer.name,
+            qml_text(looks[layer.name], headings={column.name: _heading(column) for column in layer.columns}),
+            sld_text(looks[layer.name], layer=layer.name),
+            layer.description,
+            FIXED_DATE,
+        )
+        for layer in layers
     ]
     database.executemany(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName,"

@@ -7,6 +7,7 @@ from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pyogrio
@@ -39,10 +40,11 @@ def rows(file: Path, query: str) -> list[tuple[Any, ...]]:
 
 def test_layers_and_geometry_types(file: Path) -> None:
     assert pyogrio.list_layers(file).tolist() == [
-        ["sites", "Point"],
-        ["path_pieces", "MultiLineString"],
         ["sections", "MultiLineString"],
+        ["path_pieces", "MultiLineString"],
+        ["open_points", "Point"],
         ["switching_points", "Point"],
+        ["sites", "Point"],
         ["findings", "Point"],
         ["paths", "MultiLineString"],
         ["layer_styles", None],
@@ -106,9 +108,24 @@ def test_every_field_has_a_heading_and_a_description(file: Path) -> None:
 def test_every_layer_has_a_default_look(file: Path) -> None:
     looks = rows(file, "SELECT f_table_name, f_geometry_column, useAsDefault, styleQML, styleSLD FROM layer_styles")
     assert {row[0] for row in looks} == {
-        "sites", "paths", "path_pieces", "sections", "switching_points", "findings",
+        "sites", "paths", "path_pieces", "sections", "open_points", "switching_points", "findings",
     }  # fmt: skip
     assert all(geometry == "geom" and default == 1 and qml and sld for _, geometry, default, qml, sld in looks)
+
+
+def test_fields_have_their_headings_in_the_look_too(file: Path) -> None:
+    ((qml,),) = rows(file, "SELECT styleQML FROM layer_styles WHERE f_table_name = 'sites'")
+    aliases = {alias.get("field"): alias.get("name") for alias in ET.fromstring(qml).iter("alias")}
+    assert aliases["path_length_m"] == "Walked length (m)"
+    assert set(aliases) == set(pyogrio.read_info(file, layer="sites")["fields"])
+
+
+def test_normally_open_devices_are_a_layer_by_id(tmp_path: Path) -> None:
+    record = {"open_devices": ["S-7", "S-8"], "open_places": [[-99.5, 36.1], [None, None]]}
+    points = pyogrio.read_dataframe(write(small_survey(record=record), tmp_path / "open.gpkg"), layer="open_points")
+    assert points["switch_id"].tolist() == ["S-7", "S-8"]
+    assert points.geometry.isna().tolist() == [False, True]
+    assert points.to_crs(4326).geometry.iloc[0].coords[0] == pytest.approx((-99.5, 36.1), abs=1e-6)
 
 
 def test_spatial_index_and_description(file: Path) -> None:

@@ -33,7 +33,7 @@ def test_sld_has_a_rule_for_every_value_and_for_the_rest(layer: str) -> None:
 @pytest.mark.parametrize("layer", LAYERS)
 def test_qml_categories_name_their_symbols(layer: str) -> None:
     look = layer_looks()[layer]
-    root = ET.fromstring(qml_text(look))
+    root = ET.fromstring(qml_text(look, headings={}))
     symbols = {symbol.get("name") for symbol in root.findall("./renderer-v2/symbols/symbol")}
     categories = root.findall("./renderer-v2/categories/category")
     assert [category.get("value") for category in categories] == (list(look.symbols) if look.field else [])
@@ -44,6 +44,9 @@ def test_qml_categories_name_their_symbols(layer: str) -> None:
 def test_every_band_and_severity_has_its_look() -> None:
     looks = layer_looks()
     assert tuple(looks["sites"].symbols) == (*BANDS, *(mark.key for mark in STATUS_MARKS), "")
+    for band in BANDS:
+        assert set(looks["sites"].symbols[band][1].varied) == {"fillColor", "size"}
+        assert set(looks["sections"].symbols[band][1].varied) == {"outlineColor"}
     assert set(SEVERITIES) - set(looks["findings"].symbols) == {"assumed"}
 
 

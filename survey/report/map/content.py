@@ -173,7 +173,8 @@ def _ways(result: SurveyResult, grid: MapGrid) -> Blocks:
 
 def _open_points(result: SurveyResult, grid: MapGrid) -> Blocks:
     """Grid steps of the devices that are open in the normal state."""
-    at = grid.lonlat_steps(np.array(result.record.get("open_places", []), dtype=np.float64).reshape(-1, 2))
+    degrees = np.array(result.record.get("open_places", []), dtype=np.float64).reshape(-1, 2)
+    at = grid.lonlat_steps(degrees[np.isfinite(degrees).all(axis=1)])
     return {"open.x": at[:, 0], "open.y": at[:, 1]}
 
 

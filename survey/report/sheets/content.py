@@ -228,6 +228,7 @@ def _network(saved: SavedSurvey, xy_m: Floats, *, local: CRS) -> tuple[NDArray[n
 
 def _open_places(saved: SavedSurvey, *, local: CRS) -> Floats:
     degrees = np.array(saved.record.get("open_places", []), dtype=np.float64).reshape(-1, 2)
+    degrees = degrees[np.isfinite(degrees).all(axis=1)]
     return _xy(np.asarray(shapely.points(degrees), dtype=object), source=CRS.from_epsg(4326), target=local)
 
 
