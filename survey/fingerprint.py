@@ -46,14 +46,14 @@ def what_if_words(record: Mapping[str, Any]) -> str:
 
 
 def _other_settings(settings: Mapping[str, Any]) -> list[str]:
-    """Settings that are not the defaults, but those that only say how the export is read."""
+    """Settings that are not the defaults, but those that only say how the export is read or what is drawn beneath it."""
     from survey.settings import build_settings
 
     usual = build_settings({}).model_dump(mode="json")
     return [
         f"{section}.{key} {value}"
         for section, values in sorted(settings.items())
-        if section != "input"
+        if section not in {"input", "background"}
         for key, value in values.items()
         if value != usual.get(section, {}).get(key, value)
     ]

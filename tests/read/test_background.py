@@ -12,6 +12,7 @@ from shapely import LineString, Point, Polygon
 
 from survey.errors import SurveyError
 from survey.findings import FindingList
+from survey.fingerprint import survey_name
 from survey.read import background, read_network
 from survey.read.background import read_background
 from survey.settings import Settings, build_settings
@@ -105,3 +106,8 @@ def test_a_file_layer_or_field_that_is_not_there_is_refused_in_one_line(drawn, w
     with pytest.raises(SurveyError, match=said) as refused:
         drawn([Point(0, 0)], **wrong)
     assert "\n" not in str(refused.value)
+
+
+def test_a_background_is_no_setting_that_a_survey_is_told_apart_by():
+    settings = build_settings({"background": [{"layer": "streets"}]}).model_dump(mode="json")
+    assert survey_name({"network": "net.gpkg", "settings": settings}).endswith("default settings")
