@@ -46,7 +46,7 @@ def what_if_words(record: Mapping[str, Any]) -> str:
 
 
 def _other_settings(settings: Mapping[str, Any]) -> list[str]:
-    """Settings that are not the defaults, but those that only say how the export is read or what is drawn beneath it."""
+    """Settings that are not the defaults, but those that only say how the export is read, or what is drawn."""
     from survey.settings import build_settings
 
     usual = build_settings({}).model_dump(mode="json")
