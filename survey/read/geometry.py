@@ -1,33 +1,30 @@
-"""Well-known binary → flat arrays of lines and points, in order of id.
-
-Plain two-dimensional lines and points, nearly all there are, are copied straight from the bytes; everything else goes
-through shapely one by one.
-"""
+"""Well-known binary → flat arrays of lines and points, in order of id; what is wrong is told by rule."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 from numpy.typing import NDArray
 
 from survey.read.nesting import too_deep
-from survey.read.text_order import text_buffers
 
 if TYPE_CHECKING:
-    import pyarrow as pa
+    from collections.abc import Iterator
 
-HEAD = 9  # bytes before the first coordinate of a line: byte order, type, number of points
-VERTEX = 16
-POINT_BYTES = 21
-LITTLE_ENDIAN = 1
-WKB_POINT, WKB_LINE = 1, 2
-POINT_KINDS, LINE_KINDS = frozenset({1, 4}), frozenset({2, 5})  # single and multiple
+    Shapes = NDArray[Any]
+
+HEAD = 5  # bytes of the byte order and the type
+POINT, LINE, MULTI_POINT, MULTI_LINE, COLLECTION = 0, 1, 4, 5, 7  # types of geometry, by shapely
+POINT_KINDS, LINE_KINDS = frozenset({1, 4}), frozenset({2, 5})  # single and multiple, in well-known binary
+PLAIN = (b"\x01", b"\x02")  # lowest byte of the type of single points and lines without height
 FLAGS_OFF = 0x0FFF_FFFF  # height and measure as high bits, as some programs write them
-CURVES = (8, 12)  # first and last of the types with arcs
-BLOCK = 16_384
+CURVES = frozenset(range(8, 13))  # types with arcs
+BLOCK = 65_536
 MAX_COORDINATE = 1e12  # beyond any system's range: fill values such as 1e38 are not places
 
 
@@ -74,142 +71,103 @@ class RawPoints:
 
 
 def parse_lines(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64]) -> RawLines:
-    """Lines of a layer in the given row order."""
+    """Lines of a layer in the given row order; pieces that join are joined."""
     if wkb is None:
         return RawLines(np.zeros((0, 2)), np.zeros(1, np.int64), np.zeros(0, np.int64), problems=_all_null(order))
-    starts, data = text_buffers(wkb)
-    size = np.diff(starts)
-    kind, points = _heads(data, first=starts[:-1], size=size)
-    plain = ((kind == WKB_LINE) & (points >= 2) & (size == HEAD + VERTEX * points))[order]
-    owner = np.flatnonzero(plain)
-    listed = order if plain.all() else order[owner]
-    count = points[listed]
-    lines = RawLines(_gather(data, first=starts[listed] + HEAD, count=count), _offsets(count), owner)
-    odd = np.flatnonzero(~plain)
-    if len(odd):
-        _add_odd_lines(lines, wkb=wkb, order=order, odd=odd)
-    drop_unusable(lines)
-    return lines
+    problems: dict[str, list[int]] = {}
+    xy, count, owner = [np.zeros((0, 2))], [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
+    for first, shapes in _blocks(wkb, order, problems):
+        lines, rows = _lines(shapes, first=first, problems=problems)
+        drawn, of = shapely.get_coordinates(lines, return_index=True)
+        xy.append(drawn)
+        count.append(np.bincount(of, minlength=len(lines)))
+        owner.append(rows)
+    found = RawLines(np.concatenate(xy), _offsets(np.concatenate(count)), np.concatenate(owner), problems=problems)
+    drop_unusable(found)
+    return found
 
 
 def _all_null(order: NDArray[np.int64]) -> dict[str, list[int]]:
     return {"null_geometry": list(range(len(order)))}
 
 
-def _heads(
-    data: NDArray[np.uint8], *, first: NDArray[np.int64], size: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Geometry type and number of points of every value; type 0 where it is too short or big-endian."""
-    kind, points = np.zeros(len(first), np.int64), np.zeros(len(first), np.int64)
-    long_enough = size >= POINT_BYTES
-    at = first[long_enough]
-    little = data[at] == LITTLE_ENDIAN
-    kind[long_enough] = np.where(little, _uint32(data, at + 1), 0)
-    points[long_enough] = _uint32(data, at + 5)
-    return kind, points
+def _blocks(
+    wkb: pa.LargeBinaryArray, order: NDArray[np.int64], problems: dict[str, list[int]]
+) -> Iterator[tuple[int, Shapes]]:
+    """Geometries in the given order, some at a time, with the place of the first; ``None`` for what is no geometry."""
+    for first in range(0, len(order), BLOCK):
+        some = wkb.take(pa.array(order[first : first + BLOCK]))
+        values, missing = (array.to_numpy(zero_copy_only=False) for array in (some, some.is_null()))
+        plain = pc.is_in(pc.binary_slice(some, 1, 2), value_set=pa.array(PLAIN, pa.large_binary()))
+        for row in np.flatnonzero(~plain.to_numpy(zero_copy_only=False) & ~missing):
+            values[row] = None if too_deep(values[row]) else values[row]
+        shapes = _shapes(values)
+        empty = shapely.is_empty(shapes)
+        _tell(problems, "null_geometry", np.flatnonzero(missing) + first)
+        _tell(problems, "unreadable_geometry", np.flatnonzero(shapely.is_missing(shapes) & ~missing) + first)
+        _tell(problems, "empty_geometry", np.flatnonzero(empty) + first)
+        shapes[empty] = None
+        yield first, shapes
 
 
-def _uint32(data: NDArray[np.uint8], at: NDArray[np.int64]) -> NDArray[np.int64]:
-    if not len(at):
-        return np.zeros(0, np.int64)
-    everywhere = np.ndarray((len(data) - 3,), dtype="<u4", buffer=data, strides=(1,))
-    return everywhere[at].astype(np.int64)
+def _tell(problems: dict[str, list[int]], rule: str, rows: NDArray[np.int64]) -> None:
+    if len(rows):
+        problems.setdefault(rule, []).extend(rows.tolist())
+
+
+def _shapes(values: Shapes) -> Shapes:
+    try:
+        return np.asarray(shapely.from_wkb(values, on_invalid="ignore"))
+    except (NotImplementedError, shapely.errors.GEOSException):  # an arc, alone or inside a collection
+        if len(values) == 1:
+            return np.array([None], object)
+        half = len(values) // 2
+        return np.concatenate([_shapes(values[:half]), _shapes(values[half:])])
+
+
+def _lines(shapes: Shapes, *, first: int, problems: dict[str, list[int]]) -> tuple[Shapes, NDArray[np.int64]]:
+    """Lines of a block with the rows they are of; of several in one row those of lower coordinates come first."""
+    kind = shapely.get_type_id(shapes)
+    shapes[kind == MULTI_LINE] = shapely.line_merge(shapely.force_2d(shapes[kind == MULTI_LINE]))
+    kind = shapely.get_type_id(shapes)
+    several = np.flatnonzero((kind == MULTI_LINE) | (kind == COLLECTION))
+    pieces = {row: _pieces(shapes[row]) for row in several.tolist()}
+    wrong = [row for row, found in pieces.items() if not found]
+    others = np.flatnonzero(~np.isin(kind, (-1, LINE, MULTI_LINE, COLLECTION)))
+    _tell(problems, "wrong_geometry", np.sort(np.concatenate([others, np.array(wrong, np.int64)])) + first)
+    _tell(problems, "in_pieces", np.array([row for row, found in pieces.items() if len(found) > 1], np.int64) + first)
+    plain = np.flatnonzero(kind == LINE)
+    lines = np.concatenate([shapes[plain], np.array([line for found in pieces.values() for line in found], object)])
+    rows = np.concatenate([plain, np.repeat(several, [len(found) for found in pieces.values()])]).astype(np.int64)
+    rank = np.argsort(rows, kind="stable")
+    return lines[rank], rows[rank] + first
+
+
+def _pieces(shape: shapely.Geometry) -> list[shapely.Geometry]:
+    """Lines that several are made of; none where other than lines are among them."""
+    parts = shapely.get_parts(shape).tolist()
+    if not all(isinstance(part, shapely.LineString) for part in parts):
+        return []
+    return sorted(
+        (part for part in parts if not part.is_empty), key=lambda part: shapely.get_coordinates(part).tolist()
+    )
 
 
 def _offsets(count: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.concatenate([np.zeros(1, np.int64), np.cumsum(count, dtype=np.int64)])
 
 
-def _gather(data: NDArray[np.uint8], *, first: NDArray[np.int64], count: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Copy runs of coordinate pairs out of the bytes, wherever they begin. Shape (sum of count, 2)."""
-    if not len(first):
-        return np.zeros((0, 2))
-    everywhere = np.ndarray((len(data) - VERTEX + 1,), dtype=f"V{VERTEX}", buffer=data, strides=(1,))
-    at = _offsets(count)
-    pairs = np.empty(at[-1], dtype=f"V{VERTEX}")
-    for i in range(0, len(first), BLOCK):  # small blocks stay in the processor's cache
-        j = min(i + BLOCK, len(first))
-        shift = np.repeat(first[i:j] - VERTEX * (at[i:j] - at[i]), count[i:j])
-        pairs[at[i] : at[j]] = everywhere[shift + VERTEX * np.arange(len(shift))]
-    return pairs.view("<f8").astype(np.float64, copy=False).reshape(-1, 2)
+def base_kinds(wkb: pa.LargeBinaryArray) -> frozenset[int]:
+    """Types of geometry there are, by their number in well-known binary without height or measure."""
+    heads = pc.unique(pc.binary_slice(wkb, 0, HEAD)).drop_null().to_pylist()
+    orders = {0: "big", 1: "little"}
+    known = [(head[1:], orders[head[0]]) for head in heads if len(head) == HEAD and head[0] in orders]
+    return frozenset((int.from_bytes(kind, order) & FLAGS_OFF) % 1000 for kind, order in known)  # type: ignore[arg-type]
 
 
 def has_curves(wkb: pa.LargeBinaryArray) -> bool:
     """Whether there are arcs among the geometries (SQL/MM types 8 to 12, with height or measure or without)."""
-    starts, data = text_buffers(wkb)
-    at = starts[:-1][np.diff(starts) >= HEAD]
-    base = _uint32(data, at + 1) % 1000
-    return bool(((base >= CURVES[0]) & (base <= CURVES[-1]) & (data[at] == LITTLE_ENDIAN)).any())
-
-
-def base_kinds(wkb: pa.LargeBinaryArray) -> frozenset[int]:
-    """Types of geometry there are, by their number without height or measure; all of them for another byte order."""
-    starts, data = text_buffers(wkb)
-    at = starts[:-1][np.diff(starts) >= HEAD]
-    if not (data[at] == LITTLE_ENDIAN).all():
-        return POINT_KINDS | LINE_KINDS
-    return frozenset((np.unique(_uint32(data, at + 1)) & FLAGS_OFF) % 1000)
-
-
-def _shapes(wkb: list[bytes | None]) -> list[shapely.Geometry | None]:
-    """Geometries of well-known binary, ``None`` for what cannot be read."""
-    shapes: list[shapely.Geometry | None] = []
-    for value in wkb:
-        if value is not None and too_deep(value):
-            shapes.append(None)
-            continue
-        try:
-            shapes.append(shapely.from_wkb(value, on_invalid="ignore"))
-        except (NotImplementedError, shapely.errors.GEOSException):  # an arc inside a collection
-            shapes.append(None)
-    return shapes
-
-
-def _add_odd_lines(
-    lines: RawLines, *, wkb: pa.LargeBinaryArray, order: NDArray[np.int64], odd: NDArray[np.int64]
-) -> None:
-    shapes = _shapes(wkb.take(order[odd]).to_pylist())
-    present = wkb.is_valid().to_numpy(zero_copy_only=False)[order[odd]]
-    pieces: list[NDArray[np.float64]] = []
-    owners: list[int] = []
-    for row, shape, there in zip(odd.tolist(), shapes, present, strict=True):
-        found, problem = _line_pieces(shape, there=bool(there))
-        if problem:
-            lines.problems.setdefault(problem, []).append(row)
-        pieces += found
-        owners += [row] * len(found)
-    _merge(lines, pieces=pieces, owners=owners)
-
-
-def _line_pieces(shape: shapely.Geometry | None, *, there: bool) -> tuple[list[NDArray[np.float64]], str]:
-    """Coordinates of the lines of one geometry (pieces that join are joined), and what is wrong with it."""
-    if shape is None:
-        return [], "unreadable_geometry" if there else "null_geometry"
-    if shapely.is_empty(shape):
-        return [], "empty_geometry"
-    shape = shapely.force_2d(shape)
-    if isinstance(shape, shapely.MultiLineString):
-        shape = shapely.line_merge(shape)
-    parts = shapely.get_parts(shape).tolist()
-    if not all(isinstance(part, shapely.LineString) for part in parts):
-        return [], "wrong_geometry"
-    drawn = [shapely.get_coordinates(part) for part in parts if not shapely.is_empty(part)]
-    ordered = sorted(drawn, key=lambda xy: xy.tolist())
-    return ordered, "in_pieces" if len(ordered) > 1 else ""
-
-
-def _merge(lines: RawLines, *, pieces: list[NDArray[np.float64]], owners: list[int]) -> None:
-    """Put further lines in, keeping the order of owners."""
-    if not pieces:
-        return
-    count = np.concatenate([np.diff(lines.start), [len(piece) for piece in pieces]])
-    owner = np.concatenate([lines.owner, np.array(owners, np.int64)])
-    xy = np.concatenate([lines.xy, *pieces])
-    rank = np.argsort(owner, kind="stable")
-    first = _offsets(count)[:-1][rank]
-    lines.owner, lines.start = owner[rank], _offsets(count[rank])
-    shift = np.repeat(first - lines.start[:-1], count[rank])
-    lines.xy = xy[shift + np.arange(len(shift))]
+    return bool(base_kinds(wkb) & CURVES)
 
 
 def drop_unusable(lines: RawLines) -> None:
@@ -249,48 +207,14 @@ def parse_points(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64]) -> R
     xy = np.full((len(order), 2), np.nan)
     if wkb is None:
         return RawPoints(xy, _all_null(order))
-    starts, data = text_buffers(wkb)
-    size = np.diff(starts)
-    kind, _ = _heads(data, first=starts[:-1], size=size)
-    plain = ((kind == WKB_POINT) & (size == POINT_BYTES))[order]
-    first = starts[order[plain]] + POINT_BYTES - VERTEX
-    xy[plain] = _gather(data, first=first, count=np.ones(len(first), np.int64))
-    points = RawPoints(xy)
-    odd = np.flatnonzero(~plain)
-    if len(odd):
-        _add_odd_points(points, wkb=wkb, order=order, odd=odd)
-    _check_points(points)
-    return points
-
-
-def _add_odd_points(
-    points: RawPoints, *, wkb: pa.LargeBinaryArray, order: NDArray[np.int64], odd: NDArray[np.int64]
-) -> None:
-    shapes = _shapes(wkb.take(order[odd]).to_pylist())
-    present = wkb.is_valid().to_numpy(zero_copy_only=False)[order[odd]]
-    for row, shape, there in zip(odd.tolist(), shapes, present, strict=True):
-        problem = _point_problem(shape, there=bool(there))
-        if problem:
-            points.problems.setdefault(problem, []).append(row)
-        else:
-            points.xy[row] = shapely.get_coordinates(shape)[0]
-
-
-def _point_problem(shape: shapely.Geometry | None, *, there: bool) -> str:
-    if shape is None:
-        return "unreadable_geometry" if there else "null_geometry"
-    if shapely.is_empty(shape):
-        return "empty_geometry"
-    parts = shapely.get_parts(shape)
-    return "" if len(parts) == 1 and isinstance(parts[0], shapely.Point) else "wrong_geometry"
-
-
-def _check_points(points: RawPoints) -> None:
-    told = {row for rows in points.problems.values() for row in rows}
-    empty = np.isnan(points.xy).all(axis=1)  # how well-known binary writes an empty point
-    off = ~(np.abs(points.xy) < MAX_COORDINATE).all(axis=1) & ~empty
-    points.xy[off] = np.nan
-    for problem, mask in (("empty_geometry", empty), ("not_finite", off)):
-        fresh = [row for row in np.flatnonzero(mask).tolist() if row not in told]
-        if fresh:
-            points.problems.setdefault(problem, []).extend(fresh)
+    problems: dict[str, list[int]] = {}
+    for first, shapes in _blocks(wkb, order, problems):
+        one = (shapely.get_type_id(shapes) == MULTI_POINT) & (shapely.get_num_geometries(shapes) == 1)
+        shapes[one] = shapely.get_geometry(shapes[one], 0)
+        kind = shapely.get_type_id(shapes)
+        xy[np.flatnonzero(kind == POINT) + first] = shapely.get_coordinates(shapes[kind == POINT])
+        _tell(problems, "wrong_geometry", np.flatnonzero((kind != POINT) & (kind >= 0)) + first)
+    off = (~(np.abs(xy) < MAX_COORDINATE) & ~np.isnan(xy)).any(axis=1) | (np.isnan(xy).sum(axis=1) == 1)
+    xy[off] = np.nan
+    _tell(problems, "not_finite", np.flatnonzero(off))
+    return RawPoints(xy, problems)

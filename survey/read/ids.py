@@ -12,7 +12,6 @@ import pyarrow.compute as pc
 
 from survey.input_schema import field_specs
 from survey.read.columns import Rows, as_text
-from survey.read.text_order import sort_order
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -34,13 +33,13 @@ def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findi
     columns = {ours: raw.columns[theirs] for ours, theirs in matched.fields.items()}
     id_field = next(spec.name for spec in field_specs(matched.name).values() if spec.kind == "id")
     text, made = _with_ids(columns.get(id_field), rows=raw.rows, layer=matched.name)
-    order = sort_order(text)
+    order = _order(text)
     ids = text.take(pa.array(order))
     again = _equal_to_the_one_before(ids)
     shared = np.zeros(raw.rows, np.bool_)
     if again.any():
         text, shared = _part_equal_ids(text, order=order, again=again, raw=raw, made=made)
-        order = sort_order(text)
+        order = _order(text)
         ids = text.take(pa.array(order))
     rows = Rows(matched.name, ids, order, columns, mapping, findings)
     _report_mended(rows, raw, matched=matched)
@@ -48,6 +47,11 @@ def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findi
     if matched.fields.get(id_field) != matched.fields.get("bank_id"):  # units may all have the id of their bank
         rows.report("duplicate_id", where=(shared & ~made)[order], field=id_field)
     return rows
+
+
+def _order(text: pa.LargeStringArray) -> NDArray[np.int64]:
+    """Rows in rising order of text: by bytes of UTF-8, and so by code points."""
+    return np.asarray(pc.sort_indices(text), np.int64)
 
 
 def _with_ids(column: pa.Array | None, *, rows: int, layer: str) -> tuple[pa.LargeStringArray, NDArray[np.bool_]]:
