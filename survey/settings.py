@@ -24,12 +24,14 @@ class NetworkSettings(Section):
     """Joining of drawn ends and pick-up of points, metres on the ground.
 
     ``either_end``: judge the states with a normally open device closed, or a closed ring opened, too.
+    ``most_states``: of a loop with more of them (pairs of devices) those with a section over ``worst_kva`` are thinned.
     """
 
     snap_m: NotNegative = 0.5
     pickup_m: NotNegative = 5.0
     stepdown_supplies: bool = False
     either_end: bool = True
+    most_states: Annotated[int, Field(ge=0)] = 2500
     length_tolerance: Share = 0.10
     length_tolerance_m: NotNegative = 2.0
 

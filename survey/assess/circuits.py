@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -106,44 +106,40 @@ def section_values(
     voltage_v
         Of every section, see :func:`survey.assess.odd_records.section_voltages`.
     """
-    sections, pieces = network.sections, network.pieces
+    arrester = network.tables.switches["arrester"].to_numpy(object)[network.sections.device]
+    return values_of(section_totals(network, windings, cables), arrester=arrester, voltage_v=voltage_v)
+
+
+def section_totals(network: Network, windings: Windings, cables: CableCapacitance) -> dict[str, Floats]:
+    """All that adds up over a section, by name; the last axis is the section, the one before it family or phase."""
+    sections, pieces, units = network.sections, network.pieces, network.tables.one_phase
     shielded = network.tables.cables["shielded"].to_numpy(bool)[pieces.cable]
     piece_f = cables.cap_f_m[pieces.cable] * pieces.length_m
+    phases, unit_va = units["phases"].to_numpy(np.int64), units["rating_va"].to_numpy(np.float64)
+    # units between two phases damp none of them
+    between = ~np.isin(phases, (PHASE_A, PHASE_B, PHASE_C))
+    cable = [shielded, np.ones(len(shielded), bool), cables.stand_in[pieces.cable], cables.overhead[pieces.cable]]
+    of_cables = sections.total(np.array([np.where(shielded, pieces.length_m, 0.0), *np.where(cable, piece_f, 0.0)]))
+    return _site_totals(network, windings) | {
+        **dict(zip(("cable_m", "cable_f", "piece_f", "stand_in_f", "overhead_f"), of_cables, strict=True)),
+        "unit_va": sections.phase_totals(network.unit_node, phases, unit_va),
+        "between_units": sections.site_totals(network.unit_node, between[None].astype(float))[0],
+    }
+
+
+def _site_totals(network: Network, windings: Windings) -> dict[str, Floats]:
+    """Totals of sites on each section: whole, and each of shape (n_families, n_sections) by winding family."""
+    loss, magnetizing, rating = windings.loss_w, windings.magnetizing_va, windings.rating_va
     arrester = network.tables.transformers["arrester"].to_numpy(object)
     whole = {
-        "rating_va": windings.rating_va,
-        "loss_w": windings.loss_w,
-        "magnetizing_va": windings.magnetizing_va,
+        "rating_va": rating,
+        "loss_w": loss,
+        "magnetizing_va": magnetizing,
         "own_f": windings.own_cap_f,
-        "sites": np.ones(len(windings.usable)),
+        "sites": np.ones(len(rating)),
         "guarded": (arrester == "yes").astype(float),
         "maybe": (arrester != "no").astype(float),
     }
-    found = dict(zip(whole, sections.site_totals(network.site_node, np.array([*whole.values()])), strict=True))
-    rating = found["rating_va"]
-    kinds = [shielded, np.ones(len(shielded), bool), cables.stand_in[pieces.cable], cables.overhead[pieces.cable]]
-    cable_f, all_f, stand_in_f, overhead_f = sections.total(np.where(kinds, piece_f, 0.0))
-    return SectionValues(
-        cable_m=sections.total(np.where(shielded, pieces.length_m, 0.0)),
-        cable_f=cable_f,
-        cap_f=all_f + found["own_f"],
-        sites=np.rint(found["sites"]).astype(np.int64),
-        rating_va=rating,
-        loss_w=found["loss_w"],
-        magnetizing_va=found["magnetizing_va"],
-        voltage_v=voltage_v,
-        stand_in_f=stand_in_f,
-        overhead_f=overhead_f,
-        one_phase_va=_one_phase_va(network),
-        between_units=_between_units(network),
-        arrester=_arresters(network, guarded=found["guarded"] > 0.5, maybe=found["maybe"] > 0.5),
-        **_family_totals(network, windings),
-    )
-
-
-def _family_totals(network: Network, windings: Windings) -> dict[str, Floats]:
-    """Totals of each section by winding family, each shape (n_families, n_sections)."""
-    loss, magnetizing, rating = windings.loss_w, windings.magnetizing_va, windings.rating_va
     split = {
         "family_va": rating,
         "family_loss_w": loss,
@@ -156,27 +152,31 @@ def _family_totals(network: Network, windings: Windings) -> dict[str, Floats]:
         "family_sites": (rating > 0).astype(float),
     }
     rows = [np.where(windings.family == k, value, 0.0) for value in split.values() for k in range(len(FAMILIES))]
-    found = network.sections.site_totals(network.site_node, np.array(rows))
-    return dict(zip(split, found.reshape(len(split), len(FAMILIES), -1), strict=True))
+    found = network.sections.site_totals(network.site_node, np.array([*whole.values(), *rows]))
+    by_family = found[len(whole) :].reshape(len(split), len(FAMILIES), -1)
+    return dict(zip(whole, found, strict=False)) | dict(zip(split, by_family, strict=True))
 
 
-def _one_phase_va(network: Network) -> Floats:
-    """Single-phase rating on every section, of the phase that has least; units between two phases do not count."""
-    units = network.tables.one_phase
-    phases = units["phases"].to_numpy(np.int64)
-    return network.sections.phase_totals(network.unit_node, phases, units["rating_va"].to_numpy(np.float64)).min(axis=0)
+def values_of(totals: dict[str, Floats], *, arrester: NDArray[np.object_], voltage_v: Floats) -> SectionValues:
+    """What follows from the totals of sections.
 
-
-def _between_units(network: Network) -> Floats:
-    """Number of single-phase units between two phases on every section."""
-    between = ~np.isin(network.tables.one_phase["phases"].to_numpy(np.int64), (PHASE_A, PHASE_B, PHASE_C))
-    return network.sections.site_totals(network.unit_node, between[None].astype(float))[0]
-
-
-def _arresters(network: Network, *, guarded: NDArray[np.bool_], maybe: NDArray[np.bool_]) -> Ints:
-    """Whether arresters stand on each section: by the device's record or a site's; none where every site has none."""
-    device = network.tables.switches["arrester"].to_numpy(object)[network.sections.device]
-    return np.where(guarded | (device == "yes"), YES, np.where(maybe & (device != "no"), UNKNOWN, NO))
+    Parameters
+    ----------
+    arrester
+        What the record of each section's device says of arresters.
+    """
+    guarded, maybe = totals["guarded"] > 0.5, totals["maybe"] > 0.5
+    names = {field.name for field in fields(SectionValues)}
+    return SectionValues(
+        **{name: value for name, value in totals.items() if name in names - {"sites"}},
+        cap_f=totals["piece_f"] + totals["own_f"],
+        sites=np.rint(totals["sites"]).astype(np.int64),
+        voltage_v=voltage_v,
+        # of the phase that has least
+        one_phase_va=totals["unit_va"].min(axis=0),
+        # by the device's record or a site's; none where every site has none
+        arrester=np.where(guarded | (arrester == "yes"), YES, np.where(maybe & (arrester != "no"), UNKNOWN, NO)),
+    )
 
 
 def make_circuits(

@@ -44,24 +44,38 @@ FEWEST = 5
 
 
 def section_voltages(network: Network, *, usable: Bools) -> Floats:
-    """Voltage of every exposed section, V, NaN where nothing tells; shape (n_sections,).
+    """Voltage of every exposed section, V, NaN where nothing tells; shape (n_sections,)."""
+    return most_voted(voltage_votes(network, usable=usable))
 
-    Every cable and every site with a voltage has one vote; voltages within 20 % of one another vote together.
+
+def voltage_votes(network: Network, *, usable: Bools) -> Floats:
+    """Votes for every nominal voltage, rising, on every section, shape (n_levels, 4, n_sections).
+
+    Every cable and every site with a voltage has one vote; voltages within 20 % of one another vote together. Number
+    of sites, sum of their voltages, number of cables (in parts), sum of theirs.
     """
     pieces, sections = network.pieces, network.sections
     per_cable = np.bincount(pieces.cable, minlength=len(network.tables.cables))[pieces.cable]
     cable_v = network.tables.cables["voltage_v"].to_numpy(np.float64)[pieces.cable]
     site_v = np.where(usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), np.nan)
-    best, votes = np.full(len(sections.device), np.nan), np.zeros(len(sections.device))
+    votes = []
     for low, high in _levels(np.concatenate([cable_v, site_v]), site_v):
         of_cables = ((cable_v >= low) & (cable_v <= high)) / per_cable
         of_sites = ((site_v >= low) & (site_v <= high)).astype(float)
         weights = np.array([of_sites, of_sites * np.nan_to_num(site_v)])
-        sites, sites_v = sections.site_totals(network.site_node, weights)
-        cables, cables_v = sections.total(np.array([of_cables, of_cables * np.nan_to_num(cable_v)]))
+        sites = sections.site_totals(network.site_node, weights)
+        cables = sections.total(np.array([of_cables, of_cables * np.nan_to_num(cable_v)]))
+        votes.append([*sites, *cables])
+    return np.array(votes).reshape(len(votes), 4, len(sections.device))
+
+
+def most_voted(votes: Floats) -> Floats:
+    """The voltage that most vote for, the higher one where they are even, NaN without a vote; shape (n_sections,)."""
+    best, most = np.full(votes.shape[-1], np.nan), np.zeros(votes.shape[-1])
+    for sites, sites_v, cables, cables_v in votes:
         mean = np.where(sites > 0, sites_v / np.fmax(sites, 1e-12), cables_v / np.fmax(cables, 1e-12))
-        wins = (sites + cables > 0) & (sites + cables >= votes - 1e-9)  # of even ones the later
-        best[wins], votes[wins] = mean[wins], (sites + cables)[wins]
+        wins = (sites + cables > 0) & (sites + cables >= most - 1e-9)  # of even ones the later
+        best[wins], most[wins] = mean[wins], (sites + cables)[wins]
     return best
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -24,7 +25,7 @@ from survey.network.topology.joints import join_ends
 from survey.network.topology.one_phase import place_units
 from survey.network.topology.pickup import pick_up
 from survey.network.topology.pieces import cut_pieces, find_cuts, walk_vertices
-from survey.network.topology.placement import Placement, place_devices, settle
+from survey.network.topology.placement import Placement, place_devices, settle, stood_open
 from survey.network.topology.stepdowns import Points, Split, split_at_transformers
 from survey.network.topology.tees import find_tees
 from survey.network.walk.islands import controlled_sides, walk_in_islands
@@ -96,7 +97,13 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     }
     loops = None
     if settings.either_end:
-        loops = find_loops(network, placement=stood.placement, union=union, findings=findings)
+        loops = find_loops(
+            network,
+            placement=stood.placement,
+            union=union,
+            most_states=settings.most_states,
+            findings=findings,
+        )
     return replace(network, sections=sections.without_forests(), health=health, loops=loops)
 
 
@@ -193,16 +200,20 @@ def _place(tables: NetworkTables, cut: _Cut, *, findings: FindingList) -> _Stood
         findings=findings,
     )
     parent, supplied = np.full(n_nodes, -1, np.int64), np.zeros(n_nodes, bool)
-    if needs_direction(tables, placement):
-        parent, supplied = parent_pieces(
-            tables, pieces, placement=placement, source_nodes=source_nodes, n_nodes=n_nodes
-        )
+    find_parents = partial(parent_pieces, tables, pieces, source_nodes=source_nodes, n_nodes=n_nodes)
+    recorded, is_open = stood_open(tables.switches), tables.switches["open"].to_numpy(bool)
+    needed = needs_direction(tables, placement)
+    if needed:
+        parent, supplied = find_parents(placement=placement, is_open=recorded)
     settled = settle(
         placement, pieces, parent_piece=parent, source_nodes=source_nodes, tables=tables, findings=findings
     )
     was_upward = placement.upward & ~settled.upward
-    at = np.maximum(settled.node, 0)
-    by_cable = (settled.piece >= 0) & (np.append(parent, -1)[at] == settled.piece)
+    at, now = np.maximum(settled.node, 0), parent
+    if needed and (recorded != is_open).any():
+        now, supplied = find_parents(placement=settled, is_open=is_open)
+    # RULE 3: a device that is operated does not move; the order of those in one place follows the supply of the state
+    by_cable = (settled.piece >= 0) & (np.append(now, -1)[at] == settled.piece)
     known = np.append(supplied, False)[at] | was_upward | (settled.dead_end & settled.with_site)
     return _Stood(settled, parent, was_upward, by_cable & known)
 

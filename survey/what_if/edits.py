@@ -133,6 +133,7 @@ class _Edit:
         self.sites = tables.transformers.copy()
         self.switches = tables.switches.copy()
         self.switches["placed_single"] = self.switches.get("placed_single", self.switches["single_pole"])
+        self.switches["placed_open"] = self.switches.get("placed_open", self.switches["open"])
         self.switches["added"] = is_added(self.switches)
         self.new_switches: list[dict[str, Any]] = []
         self.new_cables: list[dict[str, Any]] = []
@@ -275,6 +276,7 @@ def _add_three_pole(edit: _Edit, change: Change) -> None:
             "added": True,
             "device": "three-pole switch (what-if)",
             "open": False,
+            "placed_open": False,
             "open_phases": 0,
             "guards": place.cable,
             "node": place.node,

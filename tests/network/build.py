@@ -47,7 +47,7 @@ def oh(cable: Cable) -> Cable:
     return Cable(**{**cable.__dict__, "build": "oh"})
 
 
-def tables(cables, *, sites=(), switches=(), sources=(), sort=True) -> NetworkTables:
+def tables(cables, *, sites=(), switches=(), sources=(), units=(), sort=True) -> NetworkTables:
     """Tables from short rows.
 
     ``sites``: (id, place), perhaps with the kV; ``switches``: (id, place, word ...) with words of ``three, open,
@@ -64,6 +64,7 @@ def tables(cables, *, sites=(), switches=(), sources=(), sort=True) -> NetworkTa
         transformers=_site_table(sites),
         switches=_switch_table(switches),
         sources=_points("source_id", sources),
+        one_phase=_unit_table(units),
         working_crs=WORKING_CRS,
         output_crs=WORKING_CRS,
     )
@@ -130,6 +131,14 @@ def _site_table(rows) -> pd.DataFrame:
         [next((x for x in r[2:] if isinstance(x, (int, float))), 12.47) * 1e3 for r in rows], float
     )
     table["rating_va"] = np.full(len(rows), 500e3)
+    return table
+
+
+def _unit_table(rows) -> pd.DataFrame:
+    """Single-phase units: (id, place, phase), 25 kVA each."""
+    table = _points("site_id", rows)
+    table["phases"] = np.array([MASKS[r[2]] for r in rows], np.uint8)
+    table["rating_va"] = np.full(len(rows), 25e3)
     return table
 
 
@@ -221,6 +230,12 @@ class Survey:
             result[name] = (sorted(set(cables[owner == k])), round(float(metres[k]), 6), mine)
         return result
 
+    def units(self, switch: str) -> list[int]:
+        """Number of single-phase units on the exposed section, pole by pole."""
+        phases, network = self.tables.one_phase["phases"].to_numpy(np.int64), self.network
+        found = network.sections.phase_totals(network.unit_node, phases, np.ones(len(phases)))
+        return found[:, self._slot(switch)].astype(int).tolist()
+
     def exposes(self, switch: str) -> bool:
         return bool(self.network.sections.exposes[self._slot(switch)])
 
@@ -249,8 +264,8 @@ class Survey:
         return [round(float(x), 6) for x in self.network.pieces.length_m[rows]]
 
 
-def survey(cables, *, sites=(), switches=(), sources=(), sort=True, **settings) -> Survey:
+def survey(cables, *, sites=(), switches=(), sources=(), units=(), sort=True, **settings) -> Survey:
     """Build the network of short rows, see :func:`tables`."""
-    clean = tables(cables, sites=sites, switches=switches, sources=sources, sort=sort)
+    clean = tables(cables, sites=sites, switches=switches, sources=sources, units=units, sort=sort)
     findings = FindingList()
     return Survey(build_network(clean, settings=NetworkSettings(**settings), findings=findings), findings)

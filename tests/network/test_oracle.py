@@ -10,21 +10,24 @@ from dataclasses import replace
 
 import pytest
 from build import named, survey
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-from oracle import Device, Oracle
+from oracle import NOMINAL_KV, Device, Oracle
 
 PROFILE = settings(
     max_examples=int(os.environ.get("SURVEY_NETWORKS", "40")),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
 )
+LOW_KV = 4.16
 PHASES = ["ABC", "ABC", "ABC", "AB", "BC", "AC", "A", "B", "C"]
 
 
 @st.composite
-def networks(draw, *, rings=0, sources=(1, 1), phases=False, gaps=False, open_devices=False):
-    """Random rows: cables by node ids, devices that name their cable, sites, sources.
+def networks(draw, *, rings=0, sources=(1, 1), phases=False, gaps=False, open_devices=False, plain=True):
+    """Random rows: cables by node ids, devices, sites, sources.
+
+    Not ``plain``: with risers and other devices that name no cable, step-downs, and single-phase units of banks.
 
     Lengths are distinct powers of two, so that every sum of them tells which cables were walked.
     """
@@ -41,6 +44,7 @@ def networks(draw, *, rings=0, sources=(1, 1), phases=False, gaps=False, open_de
             2.0 ** powers[k],
             phases=draw(st.sampled_from(PHASES)) if phases else "ABC",
             build=draw(st.sampled_from(["ug", "ug", "oh"])),
+            kv=NOMINAL_KV if plain else draw(st.sampled_from([NOMINAL_KV, NOMINAL_KV, NOMINAL_KV, LOW_KV])),
         )
         for k, (u, v) in enumerate(pairs)
     )
@@ -51,13 +55,18 @@ def networks(draw, *, rings=0, sources=(1, 1), phases=False, gaps=False, open_de
         else st.nothing()
     )
     devices = tuple(
-        Device(f"w{k}", c.ends[end], c.id, single, open_devices and kind == 0)
+        Device(f"w{k}", c.ends[end], c.id if plain or draw(st.booleans()) else "", single, open_devices and kind == 0)
         for k, (c, end, single, kind) in enumerate(draw(st.lists(places, max_size=6)) if joined else [])
     )
     nodes = sorted({node for c in cables for node in c.ends})
-    sites = tuple((f"s{node}", node) for node in draw(st.sets(st.sampled_from(nodes), min_size=1)))
+    rated = draw(st.lists(st.sampled_from(nodes), min_size=1, unique=True))
+    kv = [NOMINAL_KV if plain else draw(st.sampled_from([NOMINAL_KV, NOMINAL_KV, LOW_KV])) for _ in rated]
+    sites = [(f"s{node}", node, value) for node, value in zip(rated, kv, strict=True)]
+    sites += [] if plain else [(f"t{node}", node, value) for _, node, value in sites if draw(st.integers(0, 3)) == 0]
+    units = [] if plain else draw(st.lists(st.tuples(st.sampled_from(nodes), st.sampled_from("ABC")), max_size=6))
     sourced = draw(st.lists(st.sampled_from(nodes), min_size=sources[0], max_size=sources[1], unique=True))
-    return Oracle(cables, devices, tuple(sorted(sites)), tuple((f"g{node}", node) for node in sourced))
+    sourced = tuple((f"g{node}", node) for node in sourced)
+    return Oracle(cables, devices, tuple(sorted(sites)), sourced, tuple((f"u{k}", *u) for k, u in enumerate(units)))
 
 
 def surveyed(o: Oracle, *, order=None, **more):
@@ -66,12 +75,13 @@ def surveyed(o: Oracle, *, order=None, **more):
         for layer in rows:
             order.shuffle(layer)
     cables, sites, switches, sources = rows
-    return survey(cables, sites=sites, switches=switches, sources=sources, **more)
+    return survey(cables, sites=sites, switches=switches, sources=sources, units=o.units, **more)
 
 
 def agree(o: Oracle):
+    assume(not o.undecided)
     s = surveyed(o)
-    for site, _ in o.sites:
+    for site, *_ in o.sites:
         walked = s.walk(site)
         expected = o.walk(site)
         assert (walked if walked == "unreached" else (*walked, s.gang(site))) == expected
@@ -79,6 +89,7 @@ def agree(o: Oracle):
     assert s.sections() == {d.id: o.section(d) for d in sorted(o.closed, key=lambda d: d.id)}
     for d in o.closed:
         assert s.exposes(d.id) == o.exposes(d)
+        assert s.units(d.id) == o.units_lost(d)
         if o.exposes(d) and o.edge(d)[0] in o.fed:
             assert o.upstream(d) in {(s.upstream(d.id), s.gang_above(d.id)), None}
     nothing_lost(s, o)
@@ -94,14 +105,14 @@ def nothing_lost(s, o):
     assert s.network.pieces.length_m.sum() == pytest.approx(sum(c.length_m for c in o.cables))
     assert {s.ids("cables")[c] for c in s.network.pieces.cable} == {c.id for c in o.cables}
     named_by = {x for f in s.findings for x in f.ids}
-    dead = {c.id for c in o.cables if not set(c.ends) & o.fed}
+    dead = {c.id for c in o.cables if not set(o.ends[c.id]) & o.fed}
     if o.sources:
         assert dead <= named_by
-    for i, (site, _) in enumerate(sorted(o.sites)):
+    for i, (site, *_) in enumerate(sorted(o.sites)):
         assert (site in named_by) >= (not s.network.walks.supplied[i])
     health = s.network.health
-    assert health["devices_placed"] == len(o.devices)
-    assert health["devices_not_placed"] == 0
+    placed = sum(bool(cable) for cable in o.stands.values())
+    assert (health["devices_placed"], health["devices_not_placed"]) == (placed, len(o.devices) - placed)
 
 
 @PROFILE
@@ -131,6 +142,18 @@ def test_islands(o):
 @PROFILE
 @given(networks(rings=3, sources=(0, 2), gaps=True, phases=True, open_devices=True))
 def test_everything_at_once(o):
+    agree(o)
+
+
+@PROFILE
+@given(networks(sources=(1, 2), open_devices=True, plain=False))
+def test_risers_step_downs_and_devices_that_name_no_cable(o):
+    agree(o)
+
+
+@PROFILE
+@given(networks(rings=3, sources=(0, 2), gaps=True, phases=True, open_devices=True, plain=False))
+def test_all_of_it_at_once(o):
     agree(o)
 
 
@@ -173,7 +196,7 @@ def test_a_drawn_network_is_the_one_by_node_ids(o, order):
     by_ids = surveyed(o)
     drawn = survey(
         lines,
-        sites=[(s, place(n, 1.0, order)) for s, n in o.sites],
+        sites=[(s, place(n, 1.0, order)) for s, n, *_ in o.sites],
         # the same place for every device of a node, so that those in a row stand by id
         switches=[(d.id, place(d.node, 0, order), *d.row[2:]) for d in o.devices],
         sources=[(g, place(n, 1.0, order)) for g, n in o.sources],

@@ -18,6 +18,7 @@ import numpy as np
 from survey.arrays import Bools, Floats, Ints, ranges
 from survey.assess.risk import operations_a_year, ringing_rate
 from survey.compiled import njit
+from survey.network.ties.states import stand
 from survey.network.topology.placement import is_added
 from survey.network.walk.walks import climb
 from survey.physics.families import FAMILIES
@@ -164,8 +165,10 @@ def loop_chains(states: States, frame: Frame, *, noted: Bools | None = None) -> 
     device = _with_own(np.append(loops.device, -1)[at], groups, start=start, frame=frame)
     zone = np.repeat(np.repeat(groups.zone, 2), np.diff(start))
     gang = np.concatenate([[0], np.cumsum(~single & ~new)])
-    low, high = np.minimum(at, zone), np.maximum(at, zone)
-    between = np.where(at <= zone, gang[high + 1] - gang[low + 1], gang[high] - gang[low + 1]) > 0
+    place = stand(loops, frame.network)
+    between = (
+        np.where(at <= zone, gang[zone + 1] - gang[place.last[at] + 1], gang[place.first[at]] - gang[zone + 1]) > 0
+    )
     met = np.repeat(np.repeat(groups.gang, 2), np.diff(start))
     entry, there = _thought_of(new, at=at, zone=zone, position=position)
     below, below_new = _of_both(groups, start=start)
@@ -214,6 +217,7 @@ def _along(states: States, frame: Frame, *, groups: _Groups, start: Ints, single
         single,
         opens,
         states.pairs.start,
+        states.pairs.opened,
         np.nan_to_num(np.append(rate, 0.0))[states.here.row],
         states.here.rating_va > settings.limits.worst_kva * 1e3,
         np.divide(ops, n_states, out=np.zeros(len(ops)), where=n_states > 0),
@@ -229,6 +233,7 @@ def _sum_along(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays only
     single: Bools,
     opens: Bools,
     pair_start: Ints,
+    opened: Ints,
     rate: Floats,
     large: Bools,
     factor: Floats,
@@ -249,10 +254,17 @@ def _sum_along(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays only
                     continue
                 for way in (-1, 1):
                     o = start[i + 1] - 1 if way < 0 else start[i]
-                    small, big = 0.0, 0.0
+                    small, big, pair = 0.0, 0.0, -1
+                    first_pair, last_pair = pair_start[p], pair_start[p + 1] - 1
+                    following = last_pair if way < 0 else first_pair
                     while o != p:
                         if opens[o]:
-                            pair = pair_start[o] + before[p] - before[start[i]] - (single[o] and o < p)
+                            # a state left out of a long loop counts as the next one further away
+                            while first_pair <= following <= last_pair and (
+                                pair < 0 or way * (opened[following] - o) <= 0
+                            ):
+                                pair = following
+                                following += way
                             if large[pair]:
                                 big += rate[f, pair] * factor[p]
                             else:

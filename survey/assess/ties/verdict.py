@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints
+from survey.arrays import Bools, Floats, Ints, ranges
 from survey.assess.action import section_hold_kw
-from survey.assess.circuits import section_values
-from survey.assess.odd_records import OddRecords, judge, left_out, section_voltages
+from survey.assess.circuits import section_totals, values_of
+from survey.assess.odd_records import OddRecords, judge, left_out, most_voted, voltage_votes
 from survey.assess.risk import site_consequence
 from survey.assess.score import lowered_by_gang, lowered_by_load
 from survey.assess.ties.chains import LoopChains, LoopRisks, loop_chains, loop_risks
-from survey.assess.ties.sweep import NONE, NORMAL, SAME, Zones, worst_in_zones
-from survey.network.ties.states import Met, Pairs, pair_devices, pair_sections, sites_met
+from survey.assess.ties.sweep import NONE, NORMAL, SAME, Above, Scores, Zones, points_above, worst_in_zones
+from survey.network.ties.states import Met, Pairs, along_loops, pair_devices, sections_below, sites_met, stand
 from survey.network.walk.walks import three_pole_edges
 from survey.physics.families import FAMILIES
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from survey.network.ties.loops import Loops
     from survey.settings import Settings
 
-PAIRS_AT_ONCE = 200_000
+DEVICES_AT_ONCE, PAIRS_AT_ONCE = 200_000, 200_000
 
 
 @dataclass(frozen=True)
@@ -113,8 +113,6 @@ class States(NamedTuple):
     loops: Loops
     pairs: Pairs
     here: Totals
-    exposes: Bools
-    device: Ints
     met: Met
     family: Ints
 
@@ -139,26 +137,61 @@ def all_chains(frame: Frame, *, noted: Bools | None = None) -> LoopChains:
 
 
 def _all_states(frame: Frame, *, noted: Bools | None = None) -> Iterator[States]:
-    """Loops with what the study says of their states, so many at a time that their pairs of devices find room."""
-    for loops in () if frame.network.loops is None else _batches(frame.network.loops):
-        yield _states(loops, frame, noted=noted)
+    """Loops with what the study says of their states, so many at a time that devices, and pairs of them, find room."""
+    loops = frame.network.loops
+    if loops is None:
+        return
+    for which in _split(np.diff(loops.start), room=DEVICES_AT_ONCE):
+        some = loops.taken(which)
+        along = _along(some, frame)
+        count = np.diff(_pairs(some, along["firm_va"], frame).start[some.start])
+        for few in _split(count, room=PAIRS_AT_ONCE):
+            devices = ranges(some.start[few], np.diff(some.start)[few])
+            here = {name: total[..., devices] for name, total in along.items()}
+            yield _states(some.taken(few), here, frame, noted=noted)
 
 
-def _batches(loops: Loops) -> Iterator[Loops]:
-    pairs = np.cumsum(np.diff(loops.start) ** 2)
-    batch = pairs // PAIRS_AT_ONCE
-    for k in np.unique(batch):
-        yield loops.taken(np.flatnonzero(batch == k))
+def _split(count: Ints, *, room: int) -> list[Ints]:
+    """Rows in parts with no more than about so much in each."""
+    batch = np.cumsum(count) // room
+    return np.split(np.arange(len(count)), np.flatnonzero(np.diff(batch)) + 1) if len(count) else []
 
 
-def _states(loops: Loops, frame: Frame, *, noted: Bools | None) -> States:
+def _along(loops: Loops, frame: Frame) -> dict[str, Floats]:
+    """Running sums along the loops of all that adds up: totals, votes for voltages, and totals of records in line.
+
+    ``nodes`` by view, so that a pair with nothing between exposes nothing; ``odd`` sites out of line.
+    """
+    below = replace(frame.network, sections=sections_below(loops, frame.network.sections))
+    totals = section_totals(below, frame.windings, frame.cables)
+    totals["votes"] = voltage_votes(below, usable=frame.windings.usable)
+    totals["nodes"] = (loops.bounds[:-1, 1] - loops.bounds[:-1, 0]).astype(np.float64)
+    totals["firm_va"] = totals["rating_va"]
+    if frame.odd.any():
+        firm = section_totals(below, left_out(frame.windings, frame.odd), frame.cables)
+        totals |= {f"firm {name}": value for name, value in firm.items()}
+        totals["firm_va"] = firm["rating_va"]
+        totals["odd"] = below.sections.site_totals(frame.network.site_node, frame.odd[None].astype(float))[0]
+    return {name: along_loops(loops, value) for name, value in totals.items()}
+
+
+def _pairs(loops: Loops, rating_va: Floats, frame: Frame) -> Pairs:
+    settings = frame.settings
+    return pair_devices(
+        loops,
+        single=frame.network.tables.switches["single_pole"].to_numpy(bool),
+        rating_va=rating_va,
+        most_va=settings.limits.worst_kva * 1e3,
+        most_states=settings.network.most_states,
+    )
+
+
+def _states(loops: Loops, along: dict[str, Floats], frame: Frame, *, noted: Bools | None) -> States:
     network = frame.network
     gang = three_pole_edges(network.tables, network.graph)
     if noted is not None:
         gang &= ~np.append(noted, False)[network.graph.switch]
-    single = network.tables.switches["single_pole"].to_numpy(bool)
-    pairs = pair_devices(loops, single=single)
-    sections = pair_sections(loops, pairs, sections=network.sections)
+    pairs = _pairs(loops, along["firm_va"], frame)
     met = sites_met(
         loops,
         site_node=network.site_node,
@@ -168,8 +201,8 @@ def _states(loops: Loops, frame: Frame, *, noted: Bools | None) -> States:
     )
     family = np.where(frame.windings.usable, frame.windings.family, -1)[met.site]
     known = np.flatnonzero(family >= 0)
-    here = _evaluate(replace(network, sections=sections), frame)
-    return States(loops, pairs, here, sections.exposes, sections.device, met.taken(known), family[known])
+    here = _evaluate(loops, pairs, along, frame)
+    return States(loops, pairs, here, met.taken(known), family[known])
 
 
 def _judge(states: States, frame: Frame) -> tuple[Ints, TieVerdicts]:
@@ -191,47 +224,34 @@ def _judge(states: States, frame: Frame) -> tuple[Ints, TieVerdicts]:
     )
 
 
-def _evaluate(network: Network, frame: Frame) -> Totals:
-    """Totals, circuits and figures of the pairs, which are the sections of this network."""
-    volts = section_voltages(network, usable=frame.windings.usable)
-    values = firm = section_values(network, frame.windings, frame.cables, voltage_v=volts)
-    without, n = None, len(volts)
-    first = np.full(n, -1, np.int64)
-    if frame.odd.any():
-        firm = section_values(network, left_out(frame.windings, frame.odd), frame.cables, voltage_v=volts)
-        without = frame.circuits_of(firm)
-        owner, member = network.sections.members(np.arange(n), np.where(frame.odd, network.site_node, -1))
-        first[owner[::-1]] = member[::-1]
-    odd = OddRecords(frame.odd, first, np.zeros(n))
+def _evaluate(loops: Loops, pairs: Pairs, along: dict[str, Floats], frame: Frame) -> Totals:
+    """Totals, circuits and figures of what hangs between the two devices of every pair."""
+    between = {name: pairs.differences(value) for name, value in along.items()}
+    volts = most_voted(between.pop("votes"))
+    arrester = frame.network.tables.switches["arrester"].to_numpy(object)[loops.device[pairs.worked]]
+    firm = {name[5:]: between.pop(name) for name in [*between] if name.startswith("firm ")}
+    values = values_of(between, arrester=arrester, voltage_v=volts)
+    without, touched = None, between.get("odd", np.zeros(len(volts))) > 0.5
+    if firm:
+        without = frame.circuits_of(values_of(firm, arrester=arrester, voltage_v=volts))
+    odd = OddRecords(frame.odd, np.where(touched, 0, -1), np.zeros(len(volts)))
     judged = judge(frame.circuits_of(values), without, odd=odd, study=frame.study_of(values))
     return Totals.of(
-        values, rating_va=firm.rating_va, circuits=judged.circuits, figures=judged.figures, settings=frame.settings
+        values, rating_va=between["firm_va"], circuits=judged.circuits, figures=judged.figures, settings=frame.settings
     )
 
 
 def _sweep(states: States, frame: Frame) -> Zones:
-    walks, normal, loops = frame.network.walks, frame.normal, states.loops
-    single = frame.network.tables.switches["single_pole"].to_numpy(bool)[loops.device]
-    tie = (loops.side == 0) & (loops.tie[loops.loop] >= 0)
-    return Zones(
-        *worst_in_zones(
-            loops.start,
-            ~tie,
-            single,
-            ~single,
-            states.pairs.start,
-            states.here.score,
-            states.here.rating_va,
-            states.exposes,
-            loops.above,
-            loops.above_gang,
-            walks.upstream,
-            walks.gang_above,
-            normal.score,
-            normal.rating_va,
-            frame.settings.limits.worst_kva * 1e3,
-            1.0 - frame.settings.score.gang_trust,
-        )
+    loops, pairs, here = states.loops, states.pairs, states.here
+    walks, normal, most_va = frame.network.walks, frame.normal, frame.settings.limits.worst_kva * 1e3
+    counts = normal.rating_va <= most_va
+    given = loops.above, loops.above_gang, walks.upstream, walks.gang_above, normal.score, counts
+    return worst_in_zones(
+        loops.start,
+        stand(loops, frame.network),
+        Scores(pairs.start, pairs.opened, here.score, here.rating_va <= most_va),
+        Above(*points_above(*given), loops.above_gang),
+        1.0 - frame.settings.score.gang_trust,
     )
 
 
@@ -275,7 +295,9 @@ def _facts(states: States, *, found: Ints, opened: Ints, family: Ints, score: Fl
     return TieVerdicts(
         tie=tie,
         opened=device,
-        worst=np.where(old, np.append(sections.device, -1)[section], np.append(states.device, -1)[pair]),
+        worst=np.where(
+            old, np.append(sections.device, -1)[section], np.append(loops.device[states.pairs.worked], -1)[pair]
+        ),
         score=score,
         hazard=of_both(lambda f: np.where(f.outside, np.nan, np.fmax(f.hazard, f.loaded))),
         cable_m=both(here.values.cable_m, normal.values.cable_m),

@@ -57,8 +57,8 @@ class Told:
         self.findings = findings
         self.ids: dict[str, list[str]] = {}
 
-    def ties(self, rule: str, rows: Ints) -> None:
-        """Note normally open devices."""
+    def switches(self, rule: str, rows: Ints) -> None:
+        """Note devices."""
         if len(rows):
             self.ids.setdefault(rule, []).extend(self.tables.switches["switch_id"].iloc[rows])
 
@@ -80,8 +80,9 @@ def _ties(network: Network, placement: Placement, *, union: Forest, told: Told) 
     near, far = graph.near[row], graph.far[row]
     fed = np.stack([union.root[near] == graph.root, union.root[far] == graph.root])
     degree = np.diff(graph.first)
-    told.ties("tie_nothing_beyond", row[~fed.all(axis=0) & ((degree[near] == 0) | (degree[far] == 0))])
-    told.ties("tie_no_supply", row[~fed.all(axis=0) & (degree[near] > 0) & (degree[far] > 0)])
+    told.switches("tie_nothing_beyond", row[~fed.all(axis=0) & ((degree[near] == 0) | (degree[far] == 0))])
+    told.switches("tie_some_poles", np.flatnonzero((tables.switches["open_phases"] > 0) & ~tables.switches["open"]))
+    told.switches("tie_no_supply", row[~fed.all(axis=0) & (degree[near] > 0) & (degree[far] > 0)])
     row = row[fed.all(axis=0)]
     piece = placement.piece[row]
     phases = np.append(tables.cables["phases"].to_numpy(np.int64)[cable], THREE_PHASE)

@@ -129,13 +129,17 @@ class Ways:
         return np.bincount(self.loop, weights=value, minlength=len(self.head)) > 0
 
 
-def find_loops(network: Network, *, placement: Placement, union: Forest, findings: FindingList) -> Loops:
+def find_loops(
+    network: Network, *, placement: Placement, union: Forest, most_states: int, findings: FindingList
+) -> Loops:
     """Loops that can be judged; those that cannot are findings.
 
     Parameters
     ----------
     union
         Spanning forest of all edges.
+    most_states
+        Pairs of devices up to which all are judged.
     findings
         Gets ``tie_...`` and ``ring_not_judged``.
     """
@@ -145,11 +149,14 @@ def find_loops(network: Network, *, placement: Placement, union: Forest, finding
     ways = Ways(*_two_ways(links.x, links.y, union.parent_edge, union.place, graph.a, graph.b))
     apart = _voltages_differ(network, ways, union=union)
     good = _judged(network, links, ways, union=union, apart=apart, told=told)
-    told.report()
     single = np.append(network.tables.switches["single_pole"].to_numpy(bool), False)
     worth = np.bincount(ways.loop, weights=single[_devices(graph, links, ways)], minlength=len(good)) > 0
     which = np.flatnonzero(good & worth)
-    return _loops(network, links.taken(which), ways.taken(which), union=union)
+    loops = _loops(network, links.taken(which), ways.taken(which), union=union)
+    count = np.diff(loops.start)
+    told.switches("tie_states", loops.device[loops.start[:-1]][count * (count - 1) > most_states])
+    told.report()
+    return loops
 
 
 @njit(cache=True)
@@ -208,7 +215,7 @@ def _judged(network: Network, links: Links, ways: Ways, *, union: Forest, apart:
     told.cables(cable[ways.edge[piece & lost[ways.loop]]])
     good = ~(links.ring & (mixed | (devices < 2)))
     for rule, bad in causes.items():
-        told.ties(rule, links.switch[bad & good])
+        told.switches(rule, links.switch[bad & good])
         good &= ~bad
     return good
 

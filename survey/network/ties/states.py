@@ -7,49 +7,145 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from survey.arrays import Bools, Ints, ranges
+from survey.arrays import Bools, Floats, Ints, heads
 from survey.compiled import njit
 from survey.network.walk.sections import PhaseView, Sections
 from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
+    from survey.network.model import Network
     from survey.network.ties.loops import Loops
     from survey.network.walk.upstream import Upstream
+
+ROUNDING = 1e-9
+"""Share of two running sums up to which their difference is rounding: judgement."""
 
 
 @dataclass(frozen=True)
 class Pairs:
-    """Pairs of devices of one loop: one is open, the other one's poles are worked; sorted by the open one.
+    """Pairs of devices of one loop: the one's poles are worked, the other is open; sorted by the worked one.
 
     Parameters
     ----------
     opened, worked
         Numbers of the devices among those of the loops, shape (n_pairs,).
     start
-        First pair of every opened device and one past the last, shape (n_devices + 1,).
+        First pair of every worked device and one past the last, shape (n_devices + 1,).
     """
 
     opened: Ints
     worked: Ints
     start: Ints
 
+    def differences(self, totals: Floats) -> Floats:
+        """Totals of what hangs between the two, from :func:`along_loops`; of nothing exactly nothing."""
+        low, high = np.minimum(self.opened, self.worked), np.maximum(self.opened, self.worked)
+        before, after = totals[..., low], totals[..., high]
+        between = after - before
+        between[np.abs(between) <= ROUNDING * np.maximum(np.abs(before), np.abs(after))] = 0.0
+        return between
 
-def pair_devices(loops: Loops, *, single: Bools) -> Pairs:
+
+def pair_devices(loops: Loops, *, single: Bools, rating_va: Floats, most_va: float, most_states: int) -> Pairs:
     """All pairs of a device that can be opened and a single-pole one; with the tie open it is the normal state.
+
+    In a loop of more pairs than ``most_states`` those whose section is rated over ``most_va`` are thinned out: of them
+    the first, second, fourth, eighth ... and the last on each side of the worked device are kept.
 
     Parameters
     ----------
     single
         Devices that work pole by pole, per switch.
+    rating_va
+        Rating along the loops, see :func:`along_loops`.
     """
-    count = np.diff(loops.start)
-    n, loop = len(loops.device), loops.loop
-    opened = np.repeat(np.arange(n), count[loop])
-    worked = ranges(loops.start[:-1][loop], count[loop])
-    normal = (loops.side == 0) & (loops.tie[loop] >= 0)
-    kept = (opened != worked) & single[loops.device[worked]] & ~normal[opened]
-    opened, worked = opened[kept], worked[kept]
-    return Pairs(opened, worked, np.searchsorted(opened, np.arange(n + 1)))
+    normal = (loops.side == 0) & (loops.tie[loops.loop] >= 0)
+    given = loops.start, single[loops.device], ~normal, rating_va, most_va, most_states
+    count = _pair_up(*given, np.empty(0, np.int64), np.empty(0, np.int64))
+    worked, opened = np.empty(count, np.int64), np.empty(count, np.int64)
+    _pair_up(*given, worked, opened)
+    return Pairs(opened, worked, np.searchsorted(worked, np.arange(len(normal) + 1)))
+
+
+@njit(cache=True)
+def _pair_up(  # noqa: PLR0917 - compiled: flat arrays only
+    start: Ints,
+    single: Bools,
+    can_open: Bools,
+    rating: Floats,
+    most_va: float,
+    most_states: int,
+    worked: Ints,
+    opened: Ints,
+) -> int:
+    """Number of pairs, which are written where there is room; opened devices rising."""
+    n = 0
+    for i in range(len(start) - 1):
+        first, last = start[i], start[i + 1] - 1
+        many = (last - first + 1) * (last - first) > most_states
+        for w in range(first, last + 1):
+            if not single[w]:
+                continue
+            down, up = _window(rating, w, first, last, most_va) if many else (first, last)
+            o = first
+            while o <= last:
+                if o != w and can_open[o]:
+                    if len(worked):
+                        worked[n], opened[n] = w, o
+                    n += 1
+                o = _following(o, down, up, last)
+    return n
+
+
+@njit(cache=True)
+def _window(  # noqa: PLR0917 - compiled: flat arrays only
+    rating: Floats, w: int, first: int, last: int, most_va: float
+) -> tuple[int, int]:
+    """First and last device between which and this one no more than so much is rated."""
+    down, up = w, w
+    while up < last and abs(rating[up + 1] - rating[w]) <= most_va:
+        up += 1
+    while down > first and abs(rating[w] - rating[down - 1]) <= most_va:
+        down -= 1
+    return down, up
+
+
+@njit(cache=True)
+def _following(o: int, down: int, up: int, last: int) -> int:
+    """The device after this one, all of them from ``down`` to ``up``, with doubling steps away from there."""
+    step = 1
+    if o < down:
+        while step * 2 < down - o:
+            step *= 2
+        return down - step if down - o > 1 else down
+    if o < up or o == last:
+        return o + 1
+    while step <= o - up:
+        step *= 2
+    return min(up + step, last)
+
+
+def along_loops(loops: Loops, below: Floats) -> Floats:
+    """Running sums along each loop, whose difference at two devices is what hangs between them.
+
+    Parameters
+    ----------
+    below
+        What hangs below each device, last axis, see :func:`sections_below`.
+    """
+    return below * loops.side
+
+
+def sections_below(loops: Loops, sections: Sections) -> Sections:
+    """All that hangs below every device of the loops in the normal state, as sections."""
+    none, n = np.full(len(loops.device), -1, np.int64), len(loops.device)
+    views = []
+    for (low, high), view in zip(loops.bounds, sections.views, strict=False):
+        zero, no = np.zeros(n, np.int64), np.zeros(n, bool)
+        bounds = {"low": low, "high": high, "tree_low": zero, "tree_high": zero}
+        views.append(replace(view, **bounds, inverted=no, exposes=high > low))
+    exposes = np.logical_or.reduce([view.exposes for view in views])
+    return Sections(loops.device, none, none, exposes, tuple(views), sections.graph)
 
 
 def pair_sections(loops: Loops, pairs: Pairs, *, sections: Sections) -> Sections:
@@ -89,6 +185,42 @@ def _between(loops: Loops, bounds: Ints, *, view: PhaseView, first: Ints, last: 
         tree_high=tree_high,
         inverted=np.ones(len(low), bool),
         exposes=(low > tree_low) | (tree_high > high),
+    )
+
+
+class Devices(NamedTuple):
+    """Devices of loops, each shape (n_devices,): can be opened; first and last device in the same place.
+
+    ``gangs``: number of three-pole ones before each, and of all, shape (n_devices + 1,); ``order``: single-pole ones,
+    those in one place as they stand there, shape (n_single,), of each loop from ``order_start`` on.
+    """
+
+    can_open: Bools
+    gangs: Ints
+    first: Ints
+    last: Ints
+    order: Ints
+    order_start: Ints
+
+
+def stand(loops: Loops, network: Network) -> Devices:
+    """How the devices of the loops stand; those in one place stand by id from the node to the cable (rule 3)."""
+    graph, device, loop = network.graph, loops.device, loops.loop
+    single = network.tables.switches["single_pole"].to_numpy(bool)[device]
+    new = heads(loop, graph.spot[device])
+    group = np.cumsum(new) - 1
+    first = np.flatnonzero(new)
+    last = np.append(first[1:], len(device)) - 1
+    from_node = graph.far[device[first]] == graph.near[device[np.minimum(first + 1, len(device) - 1)]]
+    order = np.lexsort((np.where(from_node[group], device, -device), group))
+    order = order[single[order]]
+    return Devices(
+        can_open=(loops.side != 0) | (loops.tie[loop] < 0),
+        gangs=np.concatenate([[0], np.cumsum(~single)]),
+        first=first[group],
+        last=last[group],
+        order=order,
+        order_start=np.append(0, np.cumsum(single))[loops.start],
     )
 
 

@@ -21,12 +21,14 @@ if TYPE_CHECKING:
 
 
 def parent_pieces(
-    tables: NetworkTables, pieces: Pieces, *, placement: Placement, source_nodes: Ints, n_nodes: int
+    tables: NetworkTables, pieces: Pieces, *, placement: Placement, is_open: Bools, source_nodes: Ints, n_nodes: int
 ) -> tuple[Ints, Bools]:
     """Piece each node is supplied through, -1 at sources and where nothing tells; and whether from a source.
 
     Parameters
     ----------
+    is_open
+        Devices that cut, shape (n_switches,).
     source_nodes
         Distinct nodes that hold a source.
     n_nodes
@@ -36,7 +38,7 @@ def parent_pieces(
     -------
     Each of shape (n_nodes,).
     """
-    a, b, total = _cut_open(tables, pieces, placement, n_nodes)
+    a, b, total = _cut_open(pieces, placement, is_open, n_nodes)
     head = total
     a = np.concatenate([a, np.full(len(source_nodes), head)])
     b = np.concatenate([b, source_nodes])
@@ -46,7 +48,7 @@ def parent_pieces(
     parent, _ = supply_tree(forest, first, edges, (a, b), cost=cost, head=head)
     unsupplied = forest.root != head
     parent = np.where(unsupplied | (parent >= len(pieces.u)), -1, parent)
-    known = _known_sides(tables, placement, unsupplied)
+    known = _known_sides(tables, placement, ~is_open, unsupplied)
     seeds = np.where(placement.end[known] == 0, b[placement.piece[known]], a[placement.piece[known]])
     known, seeds = known[unsupplied[seeds]], seeds[unsupplied[seeds]]  # an open device beside one may cut its cable off
     if len(known):
@@ -76,9 +78,8 @@ def needs_direction(tables: NetworkTables, placement: Placement) -> bool:
     return len(np.unique(place)) < len(np.unique(place * 4 + kind))
 
 
-def _cut_open(tables: NetworkTables, pieces: Pieces, placement: Placement, n_nodes: int) -> tuple[Ints, Ints, int]:
+def _cut_open(pieces: Pieces, placement: Placement, is_open: Bools, n_nodes: int) -> tuple[Ints, Ints, int]:
     """End nodes of the pieces with a fresh node wherever an open device cuts one off its node."""
-    is_open = tables.switches["open"].to_numpy(bool)
     between = is_open & placement.upward & ~placement.crowded
     piece = np.where(between, first_piece(placement, pieces), placement.piece)
     cut = np.flatnonzero(is_open & (piece >= 0))
@@ -90,8 +91,8 @@ def _cut_open(tables: NetworkTables, pieces: Pieces, placement: Placement, n_nod
     return a, b, n_nodes + len(cut)
 
 
-def _known_sides(tables: NetworkTables, placement: Placement, unsupplied: Bools) -> Ints:
+def _known_sides(tables: NetworkTables, placement: Placement, closed: Bools, unsupplied: Bools) -> Ints:
     """Closed single-pole devices in parts without a source whose controlled side is known."""
-    closed = ~tables.switches["open"].to_numpy(bool) & stood_single(tables.switches)
+    closed = closed & stood_single(tables.switches)
     known = (placement.piece >= 0) & ~(placement.dead_end & placement.with_site)
     return np.flatnonzero(closed & known & unsupplied[np.maximum(placement.node, 0)])

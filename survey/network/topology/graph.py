@@ -45,6 +45,8 @@ class Graph:
         Per switch: node on the node's side and on the cable's side, -1 when it is not placed.
     edge_of
         Per switch: its edge, -1 when open or not placed.
+    spot
+        Per switch: number of its place, the same for those of which nothing tells how they stand in a row.
     first, edges
         Adjacency.
     """
@@ -61,6 +63,7 @@ class Graph:
     near: Ints
     far: Ints
     edge_of: Ints
+    spot: Ints
     first: Ints
     edges: Ints
 
@@ -86,7 +89,7 @@ def build_graph(
     """
     poles = _closed_poles(tables, pieces, placement)
     root = n_nodes
-    order = _chain_order(tables, pieces, placement, by_cable=by_cable)
+    order, spot = _chain_order(tables, pieces, placement, by_cable=by_cable)
     near, far = np.full(len(poles), -1, np.int64), np.full(len(poles), -1, np.int64)
     far[order] = n_nodes + 1 + np.arange(len(order))
     place = placement.piece[order] * 2 + placement.end[order]
@@ -111,7 +114,7 @@ def build_graph(
         tables,
         pieces,
         ends=(u, v),
-        sides=(near, far),
+        sides=(near, far, spot),
         closed=closed,
         poles=poles[closed],
         links=(link_from, source_nodes),
@@ -127,8 +130,8 @@ def _closed_poles(tables: NetworkTables, pieces: Pieces, placement: Placement) -
     return carried & ~tables.switches["open_phases"].to_numpy(np.uint8)
 
 
-def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement, *, by_cable: Bools) -> Ints:
-    """Placed devices, those on one cable end together, from the node towards the cable.
+def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement, *, by_cable: Bools) -> tuple[Ints, Ints]:
+    """Placed devices, those on one cable end together, from the node towards the cable; number of each one's place.
 
     Those in one place stand so that none is hidden: from the supply on the open ones, then the closed three-pole ones,
     then the single-pole ones, which so meet no three-pole device below them; then by id (their row).
@@ -145,7 +148,13 @@ def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement, *,
     off[drawn] = _into_cable(tables.lines, pieces, piece=piece[drawn], at_end=at_end[drawn], xy=xy[drawn])
     single, is_open = (tables.switches[name].to_numpy(bool)[placed] for name in ("single_pole", "open"))
     rank = np.where(is_open, 0, 1 + single)
-    return placed[np.lexsort((placed, np.where(by_cable[placed], -rank, rank), np.round(off, 2), key))]
+    off = np.round(off, 2)
+    order = np.lexsort((placed, np.where(by_cable[placed], -rank, rank), off, key))
+    spot = np.full(len(placement.piece), -1, np.int64)
+    new = heads(key[order])
+    new[1:] |= off[order[1:]] != off[order[:-1]]
+    spot[placed[order]] = np.cumsum(new)
+    return placed[order], spot
 
 
 def _into_cable(lines: Lines, pieces: Pieces, *, piece: Ints, at_end: Bools, xy: Floats) -> Floats:
@@ -167,13 +176,13 @@ def _assemble(
     pieces: Pieces,
     *,
     ends: tuple[Ints, Ints],
-    sides: tuple[Ints, Ints],
+    sides: tuple[Ints, Ints, Ints],
     closed: Ints,
     poles: NDArray[np.uint8],
     links: tuple[Ints, Ints],
     root: int,
 ) -> Graph:
-    near, far = sides
+    near, far, spot = sides
     n_nodes = root + 1 + int((far >= 0).sum())
     n_pieces, n_extra = len(pieces.cable), len(closed) + len(links[0])
     a = np.concatenate([ends[0], near[closed], links[0]])
@@ -199,6 +208,7 @@ def _assemble(
         near=near,
         far=far,
         edge_of=edge_of,
+        spot=spot,
         first=first,
         edges=edges,
     )

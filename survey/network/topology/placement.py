@@ -102,6 +102,14 @@ def stood_single(switches: pd.DataFrame) -> Bools:
     return switches[column].to_numpy(bool)
 
 
+def stood_open(switches: pd.DataFrame) -> Bools:
+    """Devices that were open when they were placed: a what-if that operates one does not move it, or others.
+
+    Shape (n_switches,); the column ``placed_open``, where a what-if wrote one, else ``open``.
+    """
+    return switches["placed_open" if "placed_open" in switches.columns else "open"].to_numpy(bool)
+
+
 def is_added(switches: pd.DataFrame) -> Bools:
     """Devices that a what-if adds: next to the node; for a site on its supply side. Shape (n_switches,)."""
     return np.asarray(switches.get("added", np.zeros(len(switches), bool)), bool)
@@ -197,7 +205,7 @@ def settle(
     end = placement.end.copy()
     placed = todo[piece[todo] >= 0]
     end[placed] = pieces.v[piece[placed]] == placement.node[placed]
-    is_open = tables.switches["open"].to_numpy(bool)
+    is_open = stood_open(tables.switches)
     told = todo[placement.crowded[todo] | (is_open[todo] & placement.with_site[todo])]
     _report_settled(told, tables=tables, placed=piece != NOWHERE, is_open=is_open, findings=findings)
     return replace(placement, piece=piece, end=end, upward=upward)

@@ -43,10 +43,13 @@ def random_loop(seed: int, path: Path, *, sources: int = 1) -> Path:
         for k in range(1, len(places)) if rng.random() < 0.8
     ]  # fmt: skip
     where = [(k, end) for k in range(n) for end in (0, 1) if rng.random() < 0.6]
+    where += [where[k] for k in range(len(where)) if rng.random() < 0.2]  # two in one place
     where += [(k, 0) for k in range(n, len(ends)) if rng.random() < 0.5]
     opened = int(rng.integers(-1, len(where)))
+    unsaid = rng.random() < 0.3
     switches = [
-        {"switch_id": f"S{k}", "poles": str(rng.choice(["single", "single", "three"])), "guards": f"C{c}",
+        {"switch_id": f"S{k}", "poles": str(rng.choice(["single", "single", "three"])),
+         "guards": "" if unsaid and rng.random() < 0.5 else f"C{c}",
          "state": "open" if k == opened and c < n else "closed", "node": f"n{ends[c][end]}",
          "geometry": Point(places[ends[c][end]])}
         for k, (c, end) in enumerate(where)
@@ -87,7 +90,7 @@ def worst_of_all(tables, settings) -> pd.Series:
                 continue
             then = look(state(tables, closed=tie, opened=opened), settings)
             walks = then.network.walks
-            if walks.supplied.all() and (not opened or (walks.ring_piece < 0).all()):
+            if walks.sourced.all() and (not opened or (walks.ring_piece < 0).all()):
                 sites = then.result.sites.set_index("site_id")
                 found.append(sites["score"].where(sites["status"] != "looped"))
     return pd.concat(found, axis=1).max(axis=1)
