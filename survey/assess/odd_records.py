@@ -49,7 +49,7 @@ def section_voltages(network: Network, *, usable: Bools) -> Floats:
 
 
 def voltage_votes(network: Network, *, usable: Bools) -> Floats:
-    """Votes for every nominal voltage, rising, on every section, shape (n_levels, 4, n_sections).
+    """Votes for every nominal voltage on every section, shape (n_levels, 4, n_sections).
 
     Every cable and every site with a voltage has one vote; voltages within 20 % of one another vote together. Number
     of sites, sum of their voltages, number of cables (in parts), sum of theirs.
