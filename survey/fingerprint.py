@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 MOST_SETTINGS = 3
 COLUMN, NOT_BUILT = "what_if", "nobody has built this network"
 """How a what-if is told: a column of every row, and words."""
+HOW_IT_LOOKS = frozenset({"input", "report", "background"})
+"""Sections of the settings that only say how the export is read and what the outputs look like."""
 PARTS = ("survey", "settings", "fingerprints", "changes", "signed_off")
 
 
@@ -35,7 +37,8 @@ def survey_name(record: Mapping[str, Any]) -> str:
     other = _other_settings(record.get("settings", {}))
     more = f" and {len(other) - MOST_SETTINGS} more" if len(other) > MOST_SETTINGS else ""
     told = ", ".join(other[:MOST_SETTINGS]) + more if other else "default settings"
-    parts = [export, f"data of {record.get('data_date') or 'unknown date'}", told, what_if_words(record)]
+    day = record.get("settings", {}).get("report", {}).get("data_date") or record.get("data_date")
+    parts = [export, f"data of {day or 'unknown date'}", told, what_if_words(record)]
     return ", ".join(part for part in parts if part)
 
 
@@ -46,14 +49,14 @@ def what_if_words(record: Mapping[str, Any]) -> str:
 
 
 def _other_settings(settings: Mapping[str, Any]) -> list[str]:
-    """Settings that are not the defaults, but those that only say how the export is read, or what is drawn."""
+    """Settings that are not the defaults and count."""
     from survey.settings import build_settings
 
     usual = build_settings({}).model_dump(mode="json")
     return [
         f"{section}.{key} {value}"
         for section, values in sorted(settings.items())
-        if section not in {"input", "background"}
+        if section not in HOW_IT_LOOKS
         for key, value in values.items()
         if value != usual.get(section, {}).get(key, value)
     ]

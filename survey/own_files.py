@@ -10,9 +10,9 @@ GPKG_FILE, NETWORK_FILE, MAP_FILE, RECORD_FILE = "survey.gpkg", "network.parquet
 OUTPUT_FILES = (*CSV_FILES, GPKG_FILE, NETWORK_FILE, MAP_FILE, RECORD_FILE)
 PLAN_FILES = (
     "plan.csv", "plan_changes.csv", "plan_sites.csv", "plan_curve.csv", "plan_curve.png", "plan_curve.svg",
-    "plan_map.png", "plan.geojson", "plan.json",
+    "plan_map.png", "plan.html", "plan.geojson", "plan.json",
 )  # fmt: skip
-COMPARE_FILES = ("changes.csv", "tags.csv", "changes.html", "changes.png", "compare.json")
+COMPARE_FILES = ("changes.csv", "tags.csv", "changes.html", "compare.json")
 EARLIER = "earlier_survey"
 """Folder in OUT for what was made from the survey that was there before."""
 

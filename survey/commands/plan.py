@@ -82,14 +82,12 @@ def plan(  # noqa: PLR0913 - one parameter an option
 
 def print_plan(found: Plan, out: Path) -> None:
     """Installs in order, what is left, and the checks."""
+    from survey.planning.page import install_words
+
     for row in found.installs.head(MOST_ROWS).itertuples():
-        what = (
-            f"{in_line(row.device)} {in_line(row.id)} becomes three-pole"
-            if row.kind == "three_pole"
-            else f"three-pole device at {in_line(row.at)}"
-        )
+        sites = "site" if row.sites_helped == 1 else "sites"
         risk = f"removes {row.risk_removed:.3g} a year"
-        click.echo(f"{row.order:4d}. {what.strip()}: {row.sites_helped} sites, {risk}")
+        click.echo(f"{row.order:4d}. {in_line(install_words(row))}: {row.sites_helped} {sites}, {risk}")
     if len(found.installs) > MOST_ROWS:
         click.echo(f"      ... {len(found.installs) - MOST_ROWS} more in plan.csv")
     spent = float(found.installs["cost"].sum())
@@ -105,7 +103,7 @@ def print_plan(found: Plan, out: Path) -> None:
         click.echo(
             f"            {found.candidates.left_out} candidates that help least were left out (plan.candidates)"
         )
-    click.echo(f"\nResults in  {out}  (plan.csv, plan_changes.csv, plan_sites.csv, plan_curve.png, plan_map.png)")
+    click.echo(f"\nResults in  {out}  (plan.html, plan.csv, plan_changes.csv, plan_sites.csv, plan_map.png)")
     click.echo(CAUTION)
 
 
@@ -119,7 +117,7 @@ def print_risk(found: Plan) -> None:
     before, after = found.backfed("before"), found.backfed("after")
     click.echo(
         f"            of that {before:.4g} before, {after:.4g} after in back-fed states "
-        f"({often:g} operations a year of each point there: score.backfed_ops_year)"
+        f"(score.backfed_ops_year {often:g})"
     )
     if found.undecided:
         click.echo(f"            not known of {found.undecided} sites that come to hang on a ring not judged")

@@ -153,6 +153,12 @@ CAUSES: tuple[Cause, ...] = (
         ),
     ),
     Cause(
+        "back_fed",
+        ("tie_risk",),
+        _arrow("risk in back-fed states", "tie_risk", decimals=4),
+        always("risk in back-fed states"),
+    ),
+    Cause(
         "load",
         ("minload_kw",),
         _arrow("dependable load", "minload_kw", unit=" kW", decimals=2),
@@ -167,8 +173,11 @@ CAUSES: tuple[Cause, ...] = (
 )
 
 INHERITED = {
-    "switching_point": ("cable_length", "other_sites"),
-    "transformer": ("other_sites",),
+    "switching_point": ("cable_length", "other_sites", "back_fed"),
+    "cable_length": ("back_fed",),
+    "three_pole_device": ("back_fed",),
+    "transformer": ("other_sites", "back_fed"),
+    "other_sites": ("back_fed",),
 }
 """Causes that only follow from another: not listed beside it."""
 

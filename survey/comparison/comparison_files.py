@@ -28,16 +28,13 @@ def write_comparison(comparison: Comparison, folder: Path) -> None:
         The folder cannot be written to.
     """
     from survey.comparison.page import change_page
-    from survey.comparison.picture import draw_change_picture
 
     with reserve_folder(folder) as held:
         staging = held.staging
         try:
             write_rows(staging / "changes.csv", comparison.sites, columns=COLUMNS)
             write_rows(staging / "tags.csv", comparison.tags, columns=TAG_COLUMNS)
-            draw_change_picture(comparison, staging / "changes.png")
-            page = change_page(comparison, picture=staging / "changes.png")
-            (staging / "changes.html").write_text(page, encoding="utf-8", newline="\n")
+            (staging / "changes.html").write_text(change_page(comparison), encoding="utf-8", newline="\n")
             text = json.dumps(compare_record(comparison), indent=2, ensure_ascii=False)
             (staging / "compare.json").write_text(text + "\n", encoding="utf-8", newline="\n")
         except OSError as error:

@@ -1,37 +1,56 @@
-"""The comparison as one page that works with no network: counts, the map of the change, and one line a site."""
+"""The comparison as one page that works with no network: counts, matrix of bands, the map, and one line a site."""
 
 from __future__ import annotations
 
-import base64
 from typing import TYPE_CHECKING
 
-from jinja2 import Environment, PackageLoader
+import pandas as pd
 
-from survey.comparison.differences import MEANINGS
+from survey.comparison.differences import CHANGES, MEANINGS
+from survey.report.before_after import ABSENT, drawing, fill_page, matrix
 from survey.result import CAUTION
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from survey.comparison.comparison import Comparison
 
 MOST_ROWS = 5000
 """More sites than this are left to ``changes.csv``; the page says so."""
+SHOWN_FIRST = ("better", *(name for name in CHANGES if name != "better"))
 
 
-def change_page(comparison: Comparison, *, picture: Path) -> str:
+def change_page(comparison: Comparison) -> str:
     """The page as text; everything from a file is escaped."""
-    environment = Environment(loader=PackageLoader("survey.report", "compare"), autoescape=True, trim_blocks=True)
-    table = comparison.sites.head(MOST_ROWS)
-    return environment.get_template("changes.html.j2").render(
+    table = comparison.sites.sort_values("change", key=lambda change: change.map(SHOWN_FIRST.index), kind="stable")
+    sites = both_sides(comparison)
+    units = comparison.new.record["settings"].get("report", {}).get("units", "metric")
+    nothing = pd.DataFrame({"text": [], "words": [], "lon": [], "lat": []})
+    return fill_page(
+        "changes.html.j2",
         caution=CAUTION,
-        counts=comparison.counts(),
+        counts={name: comparison.counts()[name] for name in SHOWN_FIRST},
         causes=comparison.causes(),
         meanings=MEANINGS,
         names=comparison.names,
         what_if=comparison.what_if,
-        rows=table.to_dict("records"),
-        left_out=len(comparison.sites) - len(table),
+        rows=table.head(MOST_ROWS).to_dict("records"),
+        left_out=max(0, len(table) - MOST_ROWS),
         tags=comparison.tag_counts(),
-        picture=base64.b64encode(picture.read_bytes()).decode("ascii"),
+        matrix=matrix(sites),
+        drawing=drawing(comparison.new.network.geometry, sites=sites, devices=nothing, units=units),
     )
+
+
+def both_sides(comparison: Comparison) -> pd.DataFrame:
+    """Every site of either survey with what it was and is."""
+    columns = ["lon", "lat", "band", "status", "hazard"]
+    old, new = (side.sites.set_index("site_id")[columns] for side in (comparison.old, comparison.new))
+    sites = new.join(old, how="outer", lsuffix="_new", rsuffix="_old")
+    for name in ("lon", "lat"):
+        sites[name] = sites[f"{name}_new"].fillna(sites[f"{name}_old"])
+    for when in ("old", "new"):
+        gone = sites[f"status_{when}"].isna()
+        sites[f"band_{when}"] = sites[f"band_{when}"].fillna("")
+        sites[f"status_{when}"] = sites[f"status_{when}"].mask(gone, ABSENT.key)
+    why = comparison.sites.set_index("site_id")["why"]
+    sites["words"] = why.reindex(sites.index).fillna("nothing changed")
+    return sites.rename_axis("site_id").reset_index()

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from survey.own_files import PLAN_FILES
 from survey.report.folder import commit, refusal, reserve_folder
+from survey.report.reread import read_results
 from survey.report.rows import number_text, write_rows
 from survey.result import CAUTION
 from survey.what_if.replay import write_changes
@@ -48,8 +49,10 @@ def write_plan(plan: Plan, folder: Path) -> None:
     survey.errors.OutputError
         The folder cannot be written to.
     """
+    from survey.planning.page import plan_page
     from survey.planning.pictures import draw_curve_picture, draw_map_picture
 
+    saved = read_results(folder)
     with reserve_folder(folder) as held:
         staging = held.staging
         try:
@@ -58,7 +61,8 @@ def write_plan(plan: Plan, folder: Path) -> None:
             write_rows(staging / "plan_sites.csv", plan.sites, columns=SITE_COLUMNS)
             write_rows(staging / "plan_curve.csv", curve_table(plan), columns=CURVE_COLUMNS)
             draw_curve_picture(plan, [staging / "plan_curve.png", staging / "plan_curve.svg"])
-            draw_map_picture(plan, folder, staging / "plan_map.png")
+            draw_map_picture(plan, saved, staging / "plan_map.png")
+            (staging / "plan.html").write_text(plan_page(plan, saved), encoding="utf-8", newline="\n")
             (staging / "plan.geojson").write_text(_geojson(plan.installs), encoding="utf-8", newline="\n")
             text = json.dumps(plan_record(plan), indent=2, ensure_ascii=False, allow_nan=False)
             (staging / "plan.json").write_text(text + "\n", encoding="utf-8", newline="\n")

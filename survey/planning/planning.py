@@ -292,13 +292,18 @@ def _sites(base: Resurvey, after: Resurvey, *, counted: Bools, installs: pd.Data
             "tie_risk_after": new["tie_risk"],
             "priority_before": old["priority"],
             "priority_after": new["priority"],
+            "hazard_before": old["hazard"],
+            "hazard_after": new["hazard"],
             "score_before": old["score"],
             "score_after": new["score"],
             "band_before": old["band"],
             "band_after": new["band"],
             "worst_before": old["worst_switch_id"],
             "worst_after": new["worst_switch_id"],
+            "status_before": old["status"],
             "status_after": new["status"],
+            "lon": old["lon"],
+            "lat": old["lat"],
             "advice": _advice(old, new, set(installs["id"])),
         }
     )
