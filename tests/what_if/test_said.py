@@ -45,7 +45,7 @@ def test_every_layer_says_so(surveyed):
         frame = pyogrio.read_dataframe(surveyed / "what_if/survey.gpkg", layer=layer)
         assert set(frame["what_if"]) == {WORDS}
     said = pyogrio.read_dataframe(surveyed / "what_if/survey.gpkg", sql="select description from gpkg_contents")
-    assert sum(text.startswith(WORDS) for text in said["description"].fillna("")) == 6
+    assert sum(text.startswith(WORDS) for text in said["description"].fillna("")) == 7
 
 
 def test_the_page_is_striped_and_lists_the_changes(surveyed):
