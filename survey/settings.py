@@ -90,15 +90,12 @@ class ScoreSettings(Section):
     """Cut points of severity, and weights of score and risk.
 
     Cut points have a physical meaning each: how long what is at the open phase lasts. ``severe_s``: an arrester is at
-    its thermal limit while one pole is being moved (1 s: judgement). ``high_s``: it is so before a crew with one stick
-    has worked all three poles (12 s, four a pole: judgement); later, within minutes, or never is moderate. Without
-    arresters the peaks at which insulation lasts as long: new transformers of the 15 kV class hold 34 kV for a minute,
-    4.7 times normal crest (IEEE C57.12.00, from memory), and a voltage that is held for a time t goes with t^(-1/12)
-    (exponents of 9 to 15 are usual, from memory), so that ``high_peak_pu`` is 4.7 (60/12)^(1/12) and
-    ``severe_peak_pu`` 4.7 (60/1)^(1/12). Over the voltage limit, whatever else, is moderate.
-
-    ``backfed_ops_year``: operations a year of every single-pole point of a loop while it is fed from its other end, the
-    normally open point among them (judgement: what is counted for an elbow, which is hardly worked for anything else).
+    its thermal limit while one pole is being moved (1 s: judgement). ``high_s``: it is so before the next pole can
+    follow with the same stick (10 s: judgement); later, within minutes, or never is moderate. Without arresters the
+    peaks at which insulation lasts as long: new transformers of the 15 kV class hold 34 kV for a minute, 4.7 times
+    normal crest (IEEE C57.12.00, from memory), and the voltage held for a time t goes with t^(-1/12) (exponents of 9
+    to 15 are usual, from memory): ``high_peak_pu`` is 4.72 (60/10)^(1/12), ``severe_peak_pu`` 4.72 (60/1)^(1/12). Over
+    the voltage limit, whatever else, is moderate.
 
     ``ops_year``: operations a year, one pole at a time, by a word in the device's text; ``ops_year_other`` for all else
     (judgement; faults alone give 0.08 to 0.10 a year for a riser cutout, planned work comes on top). All weights are
@@ -106,8 +103,8 @@ class ScoreSettings(Section):
     """
 
     severe_s: Positive = 1.0
-    high_s: Positive = 12.0
-    high_peak_pu: Annotated[float, Field(gt=1.0, lt=10)] = 5.4
+    high_s: Positive = 10.0
+    high_peak_pu: Annotated[float, Field(gt=1.0, lt=10)] = 5.5
     severe_peak_pu: Annotated[float, Field(gt=1.0, lt=10)] = 6.6
     load_trust: Share = 0.5
     gang_trust: Share = 0.5
