@@ -21,6 +21,10 @@ CALM = f"{NO_ACTION}: at every single-pole switching point upstream the simulate
 THREE_POLE = "open and close all three phases together with a three-pole device"
 BALANCED = "balanced on all three phases, when opening as well as when closing"
 NO_LOAD = "; no load up to the rating of the transformers brings the voltage under the limit"
+LONGER_CABLE = (
+    "Longer cable may score lower in a window of lengths. The band falls only where the study shows less over the "
+    "whole range that the capacitance may have."
+)
 FIXED = {
     "no_single_pole": f"{NO_ACTION}: no single-pole switching point between here and the source.",
     "looped": "Undecided in the normal state: it stands on a ring, which no single-pole point alone takes off supply; "

@@ -91,6 +91,7 @@ def read_settings(path: Path | None, hz: str | None, *, units: Units | None = No
 
 def print_site(answer: SiteAnswer, picture: Path | None) -> None:
     """The chain of numbers, the verdict, what was assumed, what is left out, the caution."""
+    from survey.assess.action import LONGER_CABLE
     from survey.desk.chain import LEFT_OUT, PER_PHASE, chain_lines, site_title, verdict
     from survey.wrapped import labelled
 
@@ -107,6 +108,7 @@ def print_site(answer: SiteAnswer, picture: Path | None) -> None:
         click.echo(labelled("Assumed", "; ".join(answer.assumed)))
     if answer.susceptible:
         click.echo(labelled("Ratio", PER_PHASE))
+        click.echo(labelled("Length", LONGER_CABLE))
         click.echo(labelled("Left out", LEFT_OUT.removeprefix("Left out: ")))
     if picture is not None:
         click.echo(f"Picture     {picture if answer.susceptible else 'none: there is nothing to draw'}")

@@ -184,6 +184,7 @@ def test_command_prints_the_chain_and_draws_the_picture(tmp_path, monkeypatch):
     said = " ".join(said.split())
     assert "a delta leg is three times that" in said
     assert "Left out source impedance" in said
+    assert "Longer cable may score lower in a window of lengths" in said
     assert CAUTION in said
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.png", "a.svg"]
     grey = imread(tmp_path / "a.png")[..., :3].mean(axis=2)

@@ -91,10 +91,9 @@ def saved_survey(sites: pd.DataFrame, *, record: dict[str, Any] | None = None) -
         geometry=[shapely.MultiLineString([lines[f[0]]]) if len(f) and f[0] < len(lines) else None for f in firsts],
         crs=GRID,
     )
-    paths = gpd.GeoDataFrame({"site_id": []}, geometry=[], crs=GRID)
     findings = pd.DataFrame(_columns("findings", 0))
     return SavedSurvey(
-        Path("OUT"), sites, switches, findings, points, switch_points, paths, sections, network, GRID, record or {}
+        Path("OUT"), sites, switches, findings, points, switch_points, sections, network, GRID, record or {}
     )
 
 

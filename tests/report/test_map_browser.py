@@ -170,6 +170,8 @@ def test_every_number_of_the_card_equals_the_table(see, page, town, tmp_path):
             ".map(d => [d.dataset.column, d.querySelector('td').textContent])"
         )
         assert len(shown) > 30
+        rings = town.sites["hazard"].fillna(0)[row] > 0
+        assert ("Longer cable may score lower in a window of lengths" in card(browser)) == rings
         for column, text in shown:
             number = text.split(" ")[0].replace(",", "") if text != "–" else ""
             assert number == written[row][column].split(" ")[0].lstrip("'")

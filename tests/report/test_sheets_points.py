@@ -38,6 +38,13 @@ def test_what_was_assumed_is_told_once() -> None:
     assert block.assumed == "core assumed; loss from the table"
 
 
+def test_what_an_arrester_takes_and_the_single_phase_rating_there_are_told() -> None:
+    (block,) = blocks(worst_switch_id="S-000", band="high", arrester_w=[40.0] * 11 + [2039.9], one_phase_kva=75.0)
+    assert block.reason[-1] == "2,040 W in one arrester, 75 kVA single-phase a phase"
+    (block,) = blocks(worst_switch_id="S-000", band="high", arrester_w=np.nan, one_phase_kva=0.0)
+    assert not any("arrester" in line or "single-phase" in line for line in block.reason)
+
+
 def test_a_site_that_is_not_assessed_has_no_block() -> None:
     assert blocks(status="not_susceptible", band="low") == []
 

@@ -6,7 +6,7 @@ survey.card = (() => {
   const element = document.getElementById("card");
   const MAIN = {
     sites: ["priority", "score", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "worst_peak_pu", "worst_cable_m", "path_length_m", "limit_length_m",
-      "hold_kw", "kva", "connection", "customers"],
+      "hold_kw", "arrester_w", "one_phase_kva", "kva", "connection", "customers"],
     switching_points: ["top_priority", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
   };
   const ELSEWHERE = new Set(["strip", "site_id", "switch_id", "switch_device", "worst_switch_id", "gang_switch_id", "action", "notes", "rank", "band", "status"]);
@@ -44,6 +44,7 @@ survey.card = (() => {
     if (text("action")) cards.push(node("p", { class: "action", text: text("action") }));
     const hold = data.shown("sites", "hold_kw", row);
     cards.push(siteLinks(row), ...survey.strip.of(choice.settingPoint(row), hold === "–" ? "" : hold), ...riskBars(row), numbers("sites", row));
+    if (data.number("sites", "hazard", row) > 0) cards.push(node("p", { class: "hint", text: about.longer_cable }));
     if (text("notes")) cards.push(node("h3", { text: "Notes" }), node("p", { class: "notes", text: text("notes") }));
     cards.push(allNumbers("sites", row));
     return cards;

@@ -10,6 +10,7 @@ from typing import Any
 
 from jinja2 import Environment, StrictUndefined
 
+from survey.assess.action import LONGER_CABLE
 from survey.assess.score import HIGH_FROM, SEVERE_FROM
 from survey.fingerprint import NOT_BUILT, what_if_words
 from survey.report.background import GROUNDS, NAME_COLOUR
@@ -118,6 +119,7 @@ def _about(result: SurveyResult, content: MapContent, payload: Payload) -> dict[
         "statuses": [_mark(mark) for mark in STATUS_MARKS],
         "first_bands": FIRST_BANDS,
         "most_ops_year": _most_operations(result),
+        "longer_cable": LONGER_CABLE,
         "most_consequence": 1.0 + score.customers_weight + score.rating_weight + score.critical_weight,
         "units": result.settings.report.units,
         "voltage_limit_pu": result.settings.limits.voltage_pu,

@@ -44,7 +44,7 @@ class PointBlock:
     Parameters
     ----------
     switch_id, about, place, reason
-        Name; device and feeder; coordinates; cable behind it and how high it rings.
+        Name; device and feeder; coordinates; cable behind it, how high it rings, what an arrester takes there.
     hold
         The load in kW, or that only a three-pole device will do, and the words to it.
     rows
@@ -90,7 +90,7 @@ def _block(content: SheetContent, name: str, *, rows: tuple[int, ...], units: Un
         switch_id=clean(name, limit=40),
         about=", feeder ".join(text for text in about if text),
         place=_place(point),
-        reason=_reason(point, units=units),
+        reason=(*_reason(point, units=units), *_taken_there(sites)),
         hold=_hold(hold, studied=bool(np.isfinite(float(point.get("peak_pu", np.nan))))),
         rows=rows,
         assumed=clean("; ".join(notes), limit=_ASSUMED_LIMIT),
@@ -114,6 +114,16 @@ def _reason(point: Mapping[str, Any], *, units: Units) -> tuple[str, ...]:
     length = f"{cable:,.0f} m" if units == "metric" else f"{cable * FEET_PER_M:,.0f} ft"
     parts = [f"{length} of cable behind it"] if np.isfinite(cable) else []
     return (*parts, f"up to {peak:.1f} times normal voltage") if np.isfinite(peak) else tuple(parts)
+
+
+def _taken_there(sites: pd.DataFrame) -> tuple[str, ...]:
+    """What one arrester takes, and the single-phase rating there, in a line; nothing where both are nothing."""
+    watts, kva = (
+        float(np.nan_to_num(sites[name].to_numpy(np.float64)).max()) for name in ("arrester_w", "one_phase_kva")
+    )
+    parts = [f"{watts:,.0f} W in one arrester"] if watts >= 1 else []
+    parts += [f"{kva:g} kVA single-phase a phase"] if kva > 0 else []
+    return (", ".join(parts),) if parts else ()
 
 
 def block_pages(blocks: Sequence[PointBlock], *, body: Rect) -> list[Sequence[PointBlock]]:
