@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+import math
+from functools import reduce
+from itertools import count, groupby
+from operator import or_
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from survey.findings import find_rule
 from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from survey.findings import FindingList
 
 FIRST_OF_UNITS = ("feeder", "district", "node")
-PLACE = ["x", "y", "lon", "lat"]
+PLACE = ("x", "y", "lon", "lat")
+Units = dict[str, list[Any]]
+"""Columns of the records of one bank."""
 
 
 class _Faults:
@@ -65,71 +71,74 @@ def join_banks(
         return records.iloc[:0], 0
     used, faults = set(records["site_id"][taken]), _Faults()
     banks, incomplete = [], 0
-    for bank_id, units in records[banked].groupby("bank_id", sort=True, observed=True):
-        if np.bitwise_or.reduce(units["phases"].to_numpy()) != THREE_PHASE:
-            faults.note("incomplete_bank", str(bank_id), ids=units["site_id"], found=_lacking(units))
-            incomplete += len(units)
+    for bank_id, units in _by_bank(records[banked]):
+        if _covered(units) != THREE_PHASE:
+            faults.note("incomplete_bank", bank_id, ids=units["site_id"], found=_lacking(units))
+            incomplete += len(units["site_id"])
         else:
-            banks.append(_join(str(bank_id), units=units, used=used, faults=faults))
+            banks.append(_join(bank_id, units=units, used=used, faults=faults))
     faults.report(findings)
     table = pd.DataFrame(banks, columns=records.columns)
     return (table.astype(records.dtypes.to_dict()) if len(table) else records.iloc[:0]), incomplete
 
 
-def _join(bank_id: str, *, units: pd.DataFrame, used: set[str], faults: _Faults) -> dict[str, Any]:
+def _by_bank(records: pd.DataFrame) -> Iterator[tuple[str, Units]]:
+    """Banks in order of id, as plain lists: a table of each would take a hundred times as long."""
+    records = records.sort_values("bank_id", kind="stable")
+    ids, columns = records["bank_id"].tolist(), {str(name): column.tolist() for name, column in records.items()}
+    first = 0
+    for bank_id, units in groupby(ids):
+        last = first + len(list(units))
+        yield str(bank_id), {name: column[first:last] for name, column in columns.items()}
+        first = last
+
+
+def _join(bank_id: str, *, units: Units, used: set[str], faults: _Faults) -> dict[str, Any]:
     site_id = bank_id
     if bank_id in used:
-        number = 2
-        while f"{bank_id}#{number}" in used:
-            number += 1
+        number = next(k for k in count(2) if f"{bank_id}#{k}" not in used)
         site_id = f"{bank_id}#{number}"
         faults.note("bank_id_taken", bank_id, ids=[site_id], found=site_id)
     used.add(site_id)
-    rating = units["rating_va"].to_numpy()
-    voltage = _agreed(bank_id, units=units, faults=faults, field="voltage_v", missing=np.nan)
+    rating, customers = units["rating_va"], [number for number in units["customers"] if number == number]  # noqa: PLR0124
+    voltage = _agreed(bank_id, units=units, faults=faults, field="voltage_v", missing=math.nan)
+    weighted = [share * va for share, va in zip(units["exciting_pu"], rating, strict=True)]
     return {
-        **{str(name): value for name, value in units.iloc[0].items()},
-        **{field: _first(units[field]) for field in FIRST_OF_UNITS},
+        **{name: values[0] for name, values in units.items()},
+        **{field: next((str(text) for text in units[field] if text), "") for field in FIRST_OF_UNITS},
         **_place(units),
         "site_id": site_id,
         "phases": THREE_PHASE,
-        "rating_va": rating.sum(),
+        "rating_va": sum(rating),
         "voltage_v": voltage,
         "connection": _agreed(bank_id, units=units, faults=faults, field="connection", missing=""),
         "core": _core(bank_id, units, faults=faults),
-        "no_load_loss_w": units["no_load_loss_w"].to_numpy().sum(),
-        "exciting_pu": (units["exciting_pu"].to_numpy() * rating).sum() / rating.sum(),
-        "min_load_w": units["min_load_w"].to_numpy().sum(),
+        "no_load_loss_w": sum(units["no_load_loss_w"]),
+        "exciting_pu": sum(weighted) / sum(rating) if sum(rating) else math.nan,
+        "min_load_w": sum(units["min_load_w"]),
         "minload_3p": _common(units["minload_3p"], otherwise="no"),
         "arrester": _common(units["arrester"], otherwise="unknown"),
-        "customers": units["customers"].sum(min_count=1),
-        "critical": bool(units["critical"].any()),
-        "units": len(units),
-        "usable": bool(np.isfinite(rating).all() and np.isfinite(voltage)),
+        "customers": sum(customers) if customers else math.nan,
+        "critical": any(units["critical"]),
+        "units": len(rating),
+        "usable": all(map(math.isfinite, (*rating, voltage))),
     }
 
 
-def _common(codes: pd.Series, *, otherwise: str) -> str:
+def _common(codes: list[Any], *, otherwise: str) -> str:
     """Code that all units share."""
-    return str(codes.iloc[0]) if (codes == codes.iloc[0]).all() else otherwise
+    return str(codes[0]) if len(set(codes)) == 1 else otherwise
 
 
-def _first(texts: pd.Series) -> str:
-    return next((str(text) for text in texts if text), "")
-
-
-def _place(units: pd.DataFrame) -> dict[str, float]:
+def _place(units: Units) -> dict[str, float]:
     """Place of the first unit that has one."""
-    placed = units[units["x"].notna()]
-    chosen = (placed if len(placed) else units).iloc[0]
-    return {name: float(chosen[name]) for name in PLACE}
+    chosen = next((k for k, x in enumerate(units["x"]) if not math.isnan(x)), 0)
+    return {name: float(units[name][chosen]) for name in PLACE}
 
 
-def _agreed(bank_id: str, *, units: pd.DataFrame, field: str, missing: Any, faults: _Faults) -> Any:  # noqa: ANN401
+def _agreed(bank_id: str, *, units: Units, field: str, missing: Any, faults: _Faults) -> Any:  # noqa: ANN401
     """Value that all units which have one agree on; otherwise it counts as missing, with a finding."""
-    values = units[field]
-    there = values[values.notna() & (values != "")]
-    distinct = sorted(there.unique().tolist())
+    distinct = sorted({value for value in units[field] if value == value and value != ""})  # noqa: PLR0124 - not NaN
     if len(distinct) == 1:
         return distinct[0]
     if distinct:
@@ -139,14 +148,19 @@ def _agreed(bank_id: str, *, units: pd.DataFrame, field: str, missing: Any, faul
     return missing
 
 
-def _core(bank_id: str, units: pd.DataFrame, *, faults: _Faults) -> str:
+def _core(bank_id: str, units: Units, *, faults: _Faults) -> str:
     """Core construction; single-phase units that record none have a core each."""
-    if (units["core"] != "").any():
+    if any(units["core"]):
         return str(_agreed(bank_id, units=units, faults=faults, field="core", missing=""))
     faults.note("bank_core", bank_id, ids=units["site_id"])
     return "separate"
 
 
-def _lacking(units: pd.DataFrame) -> str:
-    covered = int(np.bitwise_or.reduce(units["phases"].to_numpy()))
-    return f"{len(units)} units cover {''.join(phase for i, phase in enumerate('ABC') if covered >> i & 1)} only"
+def _covered(units: Units) -> int:
+    """Phases that the units have between them, as a mask."""
+    return reduce(or_, units["phases"])
+
+
+def _lacking(units: Units) -> str:
+    covered = "".join(phase for i, phase in enumerate("ABC") if _covered(units) >> i & 1)
+    return f"{len(units['phases'])} units cover {covered} only"
