@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -12,11 +13,11 @@ from survey.input_schema import field_specs, find_unit
 from survey.read.cable_text import parse_cable_text, taught_type
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from survey.physics.catalogue import Catalogue
+    from survey.physics.catalogue import CableBuild, Catalogue
     from survey.read.cable_text import CableText
 
 KILO = 1e3
@@ -64,10 +65,11 @@ def typed_capacitance(
     cap, origin = catalogue.cable_capacitance_f_m(np.array(taught, dtype=object), voltage_v)
     cap, origin = cap.copy(), origin.astype("U5")
     words, sized = [""] * len(taught), np.ones(len(taught), bool)
+    of_parts = cache(catalogue.capacitance_of)  # many texts say the same
     for i in np.flatnonzero(origin != "type").tolist():
         told = taught_capacitance_f_m(taught[i])
         cable = parse_cable_text(taught[i])
-        built, said = (told, taught[i]) if told else _of_parts(cable, float(voltage_v[i]), catalogue=catalogue)
+        built, said = (told, taught[i]) if told else _of_parts(cable, float(voltage_v[i]), of_parts=of_parts)
         if math.isfinite(built):
             cap[i], origin[i], words[i] = built, "text", said
             sized[i] = bool(told or cable.conductor_size)
@@ -81,11 +83,11 @@ def taught_capacitance_f_m(text: str) -> float | None:
     return float(match[1]) * unit if match and unit and float(match[1]) > 0 else None
 
 
-def _of_parts(cable: CableText, voltage_v: float, *, catalogue: Catalogue) -> tuple[float, str]:
+def _of_parts(cable: CableText, voltage_v: float, *, of_parts: Callable[..., CableBuild]) -> tuple[float, str]:
     kv_class = cable.kv_class if cable.kv_class is not None else voltage_v / KILO
     if cable.bare or not (cable.conductor_size or cable.insulation) or not kv_class > 0:
         return math.nan, ""
-    built = catalogue.capacitance_of(
+    built = of_parts(
         conductor_size=cable.conductor_size or STAND_IN_SIZE,
         kv_class=kv_class,
         insulation=cable.insulation,

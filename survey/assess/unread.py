@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any
 
+from survey.read.unread_codes import MOST_TAUGHT
 from survey.tomltext import quoted
 
 if TYPE_CHECKING:
@@ -44,8 +45,10 @@ def unread_cable_texts(findings: FindingList, cables: pd.DataFrame) -> list[dict
         return []
     rows = cables[cables["cable_id"].isin([name for finding in found for name in finding.ids])]
     km = rows["length_m"].fillna(rows["drawn_m"]).fillna(0.0) / 1e3
-    out = [
-        {"text": str(text), "cables": len(part), "km": round(float(part.sum()), 3), "teach": teaching_line(str(text))}
-        for text, part in km.groupby(rows["cable_type"].astype(str))
+    texts = km.groupby(rows["cable_type"].astype(str)).agg(["size", "sum"]).reset_index()
+    texts["sum"] = texts["sum"].round(3)
+    longest = texts.sort_values(["sum", "cable_type"], ascending=[False, True], kind="stable")
+    return [
+        {"text": text, "cables": number, "km": length, "teach": teaching_line(text)}
+        for text, number, length in longest.head(MOST_TAUGHT).itertuples(index=False)
     ]
-    return sorted(out, key=lambda entry: (-entry["km"], entry["text"]))

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from survey.input_schema import FieldSpec
 
 RULE = "unknown_"
+MOST_TAUGHT = 1000
+"""Values of one field that get a line, the commonest: more than anybody fills in."""
 
 
 def teaching_line(spec: FieldSpec, text: str) -> str:
@@ -41,7 +43,7 @@ def unread_codes(findings: FindingList) -> list[dict[str, Any]]:
         spec = field_specs(finding.layer)[finding.rule.removeprefix(RULE)]
         place = {"layer": finding.layer, "field": spec.name}
         section = f"[input.{finding.layer}.codes.{spec.name}]"
-        for text, records in finding.texts:
+        for text, records in finding.texts[:MOST_TAUGHT]:
             teach = teaching_line(spec, text)
             out.append({**place, "text": text, "records": records, "section": section, "teach": teach})
     return out
