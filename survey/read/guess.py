@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from difflib import SequenceMatcher
 from functools import cache
 from importlib.resources import files
+from itertools import product
 from typing import TYPE_CHECKING, NamedTuple
 
 from survey.input_schema import FieldSpec, field_specs, unit_table
@@ -42,6 +43,7 @@ ID_WORDS = {
     *("id", "no", "num", "nr", "number", "code", "cod", "codigo", "clave", "matricula", "matricule", "placa", "tag"),
     *("ident", "identifiant", "kennung", "loc"),
 }
+POLE_LETTERS, STATE_FITS = ("abc", "rst", "uvw", "123"), 0.7
 AREAS, AREA_LIKENESS = ("feeder", "district"), (0.85, 0.8)  # a word of theirs beside others; one of an id among them
 ENOUGH_FIELDS = 4  # fields found by which a layer is known without its name
 
@@ -72,7 +74,7 @@ def guess_fields(
     scored = [_score_field(spec, profile, theirs) for spec in field_specs(ours).values() for theirs in profile.fields]
     rank = list(field_specs(ours))
     scored.sort(key=lambda guess: (-guess.confidence, rank.index(guess.ours), guess.theirs))
-    chosen = dict(told or {})
+    chosen = (_pole_states(profile) if ours == "switches" else {}) | dict(told or {})
     for guess in scored:
         used = {other.theirs for other in chosen.values() if not may_share(guess.ours, other.ours)}
         if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
@@ -83,6 +85,24 @@ def guess_fields(
     if own not in chosen and (found := _id_by_values(own, profile, {other.theirs for other in chosen.values()})):
         chosen[own] = found
     return {name: chosen[name] for name in rank if name in chosen}
+
+
+def _pole_states(profile: LayerProfile) -> dict[str, FieldGuess]:
+    """States of the poles: columns of states whose names differ in the letter of the pole only."""
+    named = {field.label.casefold(): field for field in profile.fields}
+    for name, letters in product(named, POLE_LETTERS):
+        for at in (i for i, letter in enumerate(name) if letter == letters[0]):
+            three = [named.get(f"{name[:at]}{letter}{name[at + 1 :]}") for letter in letters]
+            found = [_pole_state(pole, field, profile) for pole, field in zip("abc", three, strict=True) if field]
+            if len(found) == len(letters) and all(guess.values.fit >= STATE_FITS for guess in found):
+                return {guess.ours: guess for guess in found}
+    return {}
+
+
+def _pole_state(pole: str, theirs: FieldProfile, profile: LayerProfile) -> FieldGuess:
+    spec = field_specs("switches")[f"state_{pole}"]
+    values = guess_values(spec, theirs, drawn_m=profile.drawn_m, name=tokens(theirs.label))
+    return FieldGuess(spec.name, theirs.name, SURE, f"one column for each pole; {values.evidence}", values)
 
 
 def _id_by_values(own: str, profile: LayerProfile, used: set[str]) -> FieldGuess | None:

@@ -131,8 +131,9 @@ def _view(profile: LayerProfile, field: FieldProfile, told: Mapping[str, Told], 
 def _keeps(kind: str, value: str) -> bool | None:
     """Whether rows with this value are part of the network, ``None`` where its words tell nothing."""
     text, words = plain_words(value), _state_words(kind)
-    if text in words:
-        return words[text]
+    first = text.split(" ", 1)[0] if kind == "level" else text
+    if text in words or first in words:
+        return words.get(text, words.get(first))
     for keep in (False, True):
         if any(not keep or len(word) >= LONG_WORD for word in _within(text, words, keep=keep)):
             return keep

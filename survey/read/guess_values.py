@@ -14,7 +14,7 @@ import numpy as np
 from survey.input_schema import AS_TEXT, WORDED_FIELDS, FieldSpec, find_unit, fold_code, phase_mask, units_of
 from survey.names import without_accents
 from survey.read.cable_text import parse_cable_text
-from survey.read.guess_words import told_by
+from survey.read.guess_words import build_told
 from survey.read.transformer_text import parse_kva_text, parse_voltage_text
 
 if TYPE_CHECKING:
@@ -261,8 +261,8 @@ def known_code(spec: FieldSpec, value: str) -> CodeGuess:
         code, sure = _two_windings(words)
     if not code and spec.name == "connection":
         code, sure = _nameplate_connection(value)
-    if not code and spec.name == "build" and (told := told_by(value)).field == "build":
-        code, sure = told.value, True
+    if not code and spec.name == "build":
+        code, sure = build_told(value), True
     return CodeGuess(value, code, sure)
 
 

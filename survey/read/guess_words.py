@@ -54,6 +54,17 @@ def told_by(name: str) -> Told:
     return told._replace(word=match[0].strip())
 
 
+def build_told(text: str) -> str:
+    """Underground or overhead, where a word tells it; of several the longer one."""
+    plain = plain_words(text)
+    hits = [
+        (told.value, match[0])
+        for pattern, told in _table()
+        if (match := pattern.search(plain)) and told.field == "build"
+    ]
+    return max(hits, key=lambda hit: len(hit[1]), default=("", ""))[0]
+
+
 @cache
 def _table() -> tuple[tuple[re.Pattern[str], Told], ...]:
     with files("survey").joinpath("data", "layer_words.csv").open(encoding="utf-8") as stream:

@@ -71,6 +71,32 @@ def test_a_table_without_a_drawing_beside_shapefiles_is_read(export, read):
     assert "KIND.dbf" in got.tables.fingerprints
 
 
+@pytest.mark.parametrize("names", [("A_SHUT", "B_SHUT", "C_SHUT"), ("EstR", "EstS", "EstT"), ("NP1", "NP2", "NP3")])
+def test_columns_that_differ_in_the_pole_only_are_its_states(export, read, names):
+    rows = [
+        {"DEV": f"D{i}", "TYP": "cutout", "geometry": point(i, 0)}
+        | dict(zip(names, ("open" if i == 3 else "closed", "closed", "closed"), strict=True))
+        for i in range(9)
+    ]
+    path = export(switches=rows)
+    fields = inspect_network(path).guesses["switches"].fields
+    assert tuple(fields[f"state_{pole}"].theirs for pole in "abc") == names
+    assert "state" not in fields
+    got = read(path, **tomllib.loads(draft_settings(inspect_network(path))))
+    assert list(got.tables.switches["open_phases"]) == [0, 0, 0, 1, 0, 0, 0, 0, 0]
+
+
+def test_one_column_tells_low_voltage_and_what_is_under_ground(export, read):
+    kinds = ["MV overhead", "MV underground", "LV underground"]
+    lines = [cable(f"C{i}", line((i, 0), (i, 50)), KIND=kinds[i % 3]) for i in range(9)]
+    for record in lines:
+        del record["build"]
+    path = export(cables=lines)
+    got = read(path, **tomllib.loads(draft_settings(inspect_network(path))))
+    assert list(got.tables.cables["cable_id"]) == ["C0", "C1", "C3", "C4", "C6", "C7"]
+    assert list(got.tables.cables["shielded"]) == [False, True] * 3
+
+
 def test_sites_behind_a_device_that_is_presumed_say_so(tmp_path):
     layers = tables()
     layers["switches"].loc[layers["switches"]["switch_id"] == "G1", "poles"] = "presumed"

@@ -24,11 +24,6 @@ DOMAINS = pd.DataFrame(
 )
 
 
-def with_tables(kind, layers):
-    """Plain tables only where the format of the test can hold them."""
-    return {name: table for name, table in layers.items() if kind != "shapes" or not isinstance(table, pd.DataFrame)}
-
-
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_role_of_two_layers_each_with_fields_units_and_defaults_of_its_own(export, read, kind):
     got = read(
