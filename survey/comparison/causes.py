@@ -7,21 +7,18 @@ order of what brings about what: an open point that moved explains the cable tha
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from survey.comparison.phrases import always, assumed, becomes, first_of, from_to, shortened
+from survey.arrays import Bools, Objects
+from survey.comparison.phrases import Cause, Part, assumed, shortened
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from survey.comparison.snapshot import Snapshot
-
-Bools = NDArray[np.bool_]
-Texts = NDArray[np.object_]
 
 SETTINGS_THAT_COUNT = ("electrical", "limits", "score", "study", "network")
 
@@ -46,130 +43,41 @@ class Pair:
         return out
 
 
-@dataclass(frozen=True)
-class Cause:
-    """A cause: name, columns that show it, and what is said of one site, with the old and the new row.
-
-    ``phrase`` says it in a few words, ``words`` in full.
-    """
-
-    name: str
-    columns: tuple[str, ...]
-    words: Callable[[Any, Any], str]
-    phrase: Callable[[Any, Any], str]
-
-
-def _arrow(label: str, column: str, *, unit: str = "", decimals: int = 0) -> Callable[[Any, Any], str]:
-    def words(old: Any, new: Any) -> str:  # noqa: ANN401 - rows of a table
-        a, b = (_shown(getattr(row, column), decimals) for row in (old, new))
-        return f"{label} {a} -> {b}{unit}"
-
-    return words
-
-
-def _shown(value: object, decimals: int) -> str:
-    if isinstance(value, float | np.floating | int | np.integer):
-        return "none" if np.isnan(value) else f"{float(value):.{decimals}f}"
-    return str(value) or "none"
-
-
-def _both(*parts: tuple[str, Callable[[Any, Any], str]]) -> Callable[[Any, Any], str]:
-    """Words of those parts whose column differs."""
-
-    def words(old: Any, new: Any) -> str:  # noqa: ANN401 - rows of a table
-        changed = [say(old, new) for column, say in parts if _other(getattr(old, column), getattr(new, column))]
-        return ", ".join(changed)
-
-    return words
-
-
-def _other(a: object, b: object) -> bool:
-    return a != b and not (a != a and b != b)  # noqa: PLR0124 - two missing numbers are the same
-
-
-CAUSES: tuple[Cause, ...] = (
-    Cause("renamed", ("own_id",), _arrow("site", "own_id"), always("renamed")),
-    Cause(
-        "open_point",
-        ("point_open_points",),
-        _arrow("open points at the section", "point_open_points"),
-        always("open point moved"),
-    ),
-    Cause("feeder", ("feeder",), _arrow("feeder", "feeder"), becomes("feeder", "feeder")),
+CAUSES = (
+    Cause("renamed", (Part("own_id", "site"),), said="renamed"),
+    Cause("open_point", (Part("point_open_points", "open points at the section"),), said="open point moved"),
+    Cause("feeder", (Part("feeder", "feeder"),)),
     Cause(
         "switching_point",
-        ("switch_id", "worst_switch_id"),
-        _both(
-            ("switch_id", _arrow("nearest single-pole point", "switch_id")),
-            ("worst_switch_id", _arrow("worst single-pole point", "worst_switch_id")),
-        ),
-        first_of(
-            becomes("worst single-pole point", "worst_switch_id"), becomes("nearest single-pole point", "switch_id")
-        ),
+        (Part("worst_switch_id", "worst single-pole point"), Part("switch_id", "nearest single-pole point")),
     ),
-    Cause(
-        "three_pole_device",
-        ("gang_switch_id",),
-        _arrow("three-pole device on the way", "gang_switch_id"),
-        becomes("three-pole device on the way", "gang_switch_id"),
-    ),
+    Cause("three_pole_device", (Part("gang_switch_id", "three-pole device on the way"),)),
     Cause(
         "cable_length",
-        ("exposed_cable_m", "worst_cable_m"),
-        _both(
-            ("exposed_cable_m", _arrow("exposed cable", "exposed_cable_m", unit=" m")),
-            ("worst_cable_m", _arrow("cable behind the worst point", "worst_cable_m", unit=" m")),
-        ),
-        first_of(
-            from_to("cable", "worst_cable_m", unit=" m"),
-            from_to("cable at nearest point", "exposed_cable_m", unit=" m"),
+        (
+            Part("worst_cable_m", "cable behind the worst point", brief="cable", unit=" m"),
+            Part("exposed_cable_m", "exposed cable", brief="cable at nearest point", unit=" m"),
         ),
     ),
     Cause(
         "transformer",
-        ("kva", "kv", "connection", "core"),
-        _both(
-            ("kva", _arrow("rating", "kva", unit=" kVA", decimals=1)),
-            ("kv", _arrow("voltage", "kv", unit=" kV", decimals=3)),
-            ("connection", _arrow("connection", "connection")),
-            ("core", _arrow("core", "core")),
-        ),
-        first_of(
-            from_to("rating", "kva", unit=" kVA"),
-            from_to("voltage", "kv", unit=" kV"),
-            becomes("connection", "connection", code=True),
-            becomes("core", "core", code=True),
+        (
+            Part("kva", "rating", unit=" kVA", decimals=1),
+            Part("kv", "voltage", unit=" kV", decimals=3),
+            Part("connection", "connection", code=True),
+            Part("core", "core", code=True),
         ),
     ),
     Cause(
         "other_sites",
-        ("point_exposed_sites", "point_exposed_kva"),
-        _both(
-            ("point_exposed_sites", _arrow("sites behind the worst point", "point_exposed_sites")),
-            ("point_exposed_kva", _arrow("kVA behind the worst point", "point_exposed_kva", decimals=1)),
-        ),
-        first_of(
-            from_to("sites behind the point", "point_exposed_sites"), from_to("kVA behind it", "point_exposed_kva")
+        (
+            Part("point_exposed_sites", "sites behind the worst point", brief="sites behind the point"),
+            Part("point_exposed_kva", "kVA behind the worst point", brief="kVA behind it", decimals=1),
         ),
     ),
-    Cause(
-        "back_fed",
-        ("tie_risk",),
-        _arrow("risk in back-fed states", "tie_risk", decimals=4),
-        always("risk in back-fed states"),
-    ),
-    Cause(
-        "load",
-        ("minload_kw",),
-        _arrow("dependable load", "minload_kw", unit=" kW", decimals=2),
-        first_of(from_to("load", "minload_kw", unit=" kW")),
-    ),
-    Cause(
-        "consequence",
-        ("customers", "critical"),
-        _both(("customers", _arrow("customers", "customers")), ("critical", _arrow("critical", "critical"))),
-        first_of(from_to("customers", "customers"), from_to("critical", "critical")),
-    ),
+    Cause("back_fed", (Part("tie_risk", "risk in back-fed states", decimals=4),)),
+    Cause("load", (Part("minload_kw", "dependable load", brief="load", unit=" kW", decimals=2),)),
+    Cause("consequence", (Part("customers", "customers"), Part("critical", "critical"))),
 )
 
 INHERITED = {
@@ -186,9 +94,9 @@ INHERITED = {
 class Reasons:
     """Why sites changed, one entry a site: names of causes (separated by blanks), a short phrase, and all of it."""
 
-    names: Texts
-    short: Texts
-    full: Texts
+    names: Objects
+    short: Objects
+    full: Objects
 
     def put(self, i: int, reasons: tuple[str, str, str]) -> None:
         """Set the entry of one site."""

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any
+from numbers import Number
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    Phrase = Callable[[Any, Any], str]
+    from collections.abc import Sequence
 
 MOST_PHRASES = 2
 MOST_NAMES = 2
@@ -25,43 +24,63 @@ def shortened(phrases: Sequence[str]) -> str:
     return "; ".join(phrases[:MOST_PHRASES]) + (f"; {more} more" if more > 0 else "")
 
 
-def always(text: str) -> Phrase:
-    """The same words whatever the values."""
-    return lambda _old, _new: text
+class Part(NamedTuple):
+    """A column that shows a cause; ``label`` in full, ``brief`` at a glance; a ``code`` has no underscores."""
+
+    column: str
+    label: str
+    brief: str = ""
+    unit: str = ""
+    decimals: int = 0
+    code: bool = False
+
+    def differs(self, old: object, new: object) -> bool:
+        """Whether the values of two rows differ; two missing numbers are the same."""
+        a, b = getattr(old, self.column), getattr(new, self.column)
+        return bool(a != b and not (a != a and b != b))  # noqa: PLR0124 - missing numbers
+
+    def words(self, old: object, new: object) -> str:
+        """The old and the new value in full."""
+        a, b = (_shown(getattr(row, self.column), self.decimals) for row in (old, new))
+        return f"{self.label} {a} -> {b}{self.unit}"
+
+    def phrase(self, old: object, new: object) -> str:
+        """``cable 120 to 340 m``, ``point now K3``, or that there is none any more; nothing where both read alike."""
+        a, b = getattr(old, self.column), getattr(new, self.column)
+        name = self.brief or self.label
+        if isinstance(a, Number):
+            short = _three_figures(a), _three_figures(b)
+            return "" if short[0] == short[1] else f"{name} {short[0]} to {short[1]}{self.unit}"
+        now = str(b).replace("_", " ") if self.code else str(b)
+        return "" if a == b else f"{name} now {now}" if now else f"no {name} any more"
 
 
-def from_to(label: str, column: str, *, unit: str = "") -> Phrase:
-    """``label 120 to 340 m``; nothing where the values are the same."""
+class Cause(NamedTuple):
+    """A cause: its name, the columns that show it, and what is ``said`` at a glance whatever the values are."""
 
-    def phrase(old: Any, new: Any) -> str:  # noqa: ANN401 - rows of a table
-        a, b = (_short(getattr(row, column)) for row in (old, new))
-        return "" if a == b else f"{label} {a} to {b}{unit}"
+    name: str
+    parts: tuple[Part, ...]
+    said: str = ""
 
-    return phrase
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Columns that show it."""
+        return tuple(part.column for part in self.parts)
 
+    def words(self, old: object, new: object) -> str:
+        """It in full, of one site with its old and its new row."""
+        return ", ".join(part.words(old, new) for part in self.parts if part.differs(old, new))
 
-def becomes(label: str, column: str, *, code: bool = False) -> Phrase:
-    """``label now K3``, or that there is none any more; nothing where the values are the same.
-
-    A code's underscores are written as blanks; an id stays as it is.
-    """
-
-    def phrase(old: Any, new: Any) -> str:  # noqa: ANN401 - rows of a table
-        a, b = (str(getattr(row, column)) for row in (old, new))
-        if a == b:
-            return ""
-        return f"{label} now {b.replace('_', ' ') if code else b}" if b else f"no {label} any more"
-
-    return phrase
+    def phrase(self, old: object, new: object) -> str:
+        """It in a few words."""
+        phrases = (part.phrase(old, new) for part in self.parts)
+        return self.said or next((phrase for phrase in phrases if phrase), "figures differ a little")
 
 
-def first_of(*phrases: Phrase) -> Phrase:
-    """The first phrase that says something."""
-
-    def phrase(old: Any, new: Any) -> str:  # noqa: ANN401 - rows of a table
-        return next((said for say in phrases if (said := say(old, new))), "figures differ a little")
-
-    return phrase
+def _shown(value: object, decimals: int) -> str:
+    if isinstance(value, float | np.floating | int | np.integer):
+        return "none" if np.isnan(value) else f"{float(value):.{decimals}f}"
+    return str(value) or "none"
 
 
 def assumed(before: str, after: str) -> str:
@@ -87,7 +106,6 @@ def _names(topics: Sequence[str]) -> str:
     return ", ".join(topics[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
 
 
-def _short(value: float) -> str:
-    """Three figures of a number."""
+def _three_figures(value: Any) -> str:  # noqa: ANN401 - any number
     number = float(value)
     return "none" if np.isnan(number) else f"{number:.0f}" if abs(number) >= 100 else f"{number:.3g}"

@@ -13,8 +13,9 @@ from survey.assess.ties.verdict import all_chains
 from survey.errors import SettingsError
 from survey.planning.exposure import Chains, find_chains
 from survey.planning.milp import SAME
-from survey.planning.places import Added, Wishes, find_idle, find_places, passed, try_places
+from survey.planning.places import Added, find_idle, find_places, passed, try_places
 from survey.planning.residual import Problem
+from survey.planning.spots import Wishes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -19,7 +19,7 @@ from survey.assess.ties.verdict import all_chains
 from survey.findings import FindingList
 from survey.network import build_network
 from survey.network.walk.upstream import noted_above
-from survey.planning.spots import find_spots
+from survey.planning.spots import Wishes, find_spots
 from survey.what_if.edits import Change, apply_changes
 
 if TYPE_CHECKING:
@@ -31,34 +31,6 @@ if TYPE_CHECKING:
 
 
 NEW_ID = "3P"
-
-
-@dataclass(frozen=True)
-class Wishes:
-    """Who could gain by a device, and what the planner says of places.
-
-    Parameters
-    ----------
-    worth
-        Risk of every site that counts, shape (n_sites,).
-    pays
-        Sections under whose point a device could pay, shape (n_devices,).
-    linked
-        Sections on some site's way, shape (n_devices,).
-    ties
-        States with normally open devices closed count.
-    named
-        Places that are weighed whatever else is: they have a cost of their own, or must be done.
-    barred
-        Places that are not, and sites that get no device of their own.
-    """
-
-    worth: Floats
-    pays: Bools
-    linked: Bools
-    ties: bool
-    named: frozenset[str]
-    barred: frozenset[str]
 
 
 @dataclass(frozen=True)
@@ -145,7 +117,7 @@ def find_places(network: Network, wishes: Wishes, *, most: int) -> tuple[list[st
     -------
     The places, and how many were left out.
     """
-    spots = find_spots(network, worth=wishes.worth, pays=wishes.pays, linked=wishes.linked, ties=wishes.ties)
+    spots = find_spots(network, wishes)
     site = np.append(network.tables.transformers["site_id"].to_numpy(object), "")
     told = np.isin(spots.name.astype(str), sorted({*wishes.named, *wishes.barred}))
     allowed = ~told & ~np.isin(site[spots.own].astype(str), sorted(wishes.barred))

@@ -25,6 +25,34 @@ ENDS = np.array(["from", "to"], object)
 
 
 @dataclass(frozen=True)
+class Wishes:
+    """Who could gain by a device, and what the planner says of places.
+
+    Parameters
+    ----------
+    worth
+        Risk of every site that counts, shape (n_sites,).
+    pays
+        Sections under whose point a device could pay, shape (n_devices,).
+    linked
+        Sections on some site's way, shape (n_devices,).
+    ties
+        States with normally open devices closed count.
+    named
+        Places that are weighed whatever else is: they have a cost of their own, or must be done.
+    barred
+        Places that are not, and sites that get no device of their own.
+    """
+
+    worth: Floats
+    pays: Bools
+    linked: Bools
+    ties: bool
+    named: frozenset[str]
+    barred: frozenset[str]
+
+
+@dataclass(frozen=True)
 class Spots:
     """Places by name, shape (n,).
 
@@ -73,23 +101,12 @@ class _Slots(NamedTuple):
     over: Bools
 
 
-def find_spots(network: Network, *, worth: Floats, pays: Bools, linked: Bools, ties: bool) -> Spots:
-    """Places at which a device could help a site of some worth.
-
-    Parameters
-    ----------
-    worth
-        Risk of every site that counts, shape (n_sites,).
-    pays
-        Sections under whose point a device could pay, shape (n_devices,).
-    linked
-        Sections on some site's way, shape (n_devices,).
-    ties
-        States with normally open devices closed count.
-    """
+def find_spots(network: Network, wishes: Wishes) -> Spots:
+    """Places at which a device could help a site of some worth."""
+    worth = wishes.worth
     tables, cable = network.tables, network.pieces.cable
-    loops = _Loops.of(network, ties=ties)
-    tree = _measure(network, loops, worth=worth, linked=linked)
+    loops = _Loops.of(network, ties=wishes.ties)
+    tree = _measure(network, loops, worth=worth, linked=wishes.linked)
     sites, ends = _site_slots(network), _cable_slots(network)
     site_id = tables.transformers["site_id"].to_numpy(object)[sites.row]
     cable_id = tables.cables["cable_id"].to_numpy(object)[cable[ends.row // 2]]
@@ -106,7 +123,7 @@ def find_spots(network: Network, *, worth: Floats, pays: Bools, linked: Bools, t
     # above a stop only its own section passes
     spot = np.where(over, len(tree.spot) + node, tree.spot[node])
     owner = np.where(alone & ~over, own[tree.spot[node]], -1)
-    good = _useful(network, tree, node=node, over=over, pays=pays, linked=linked)
+    good = _useful(network, tree, node=node, over=over, wishes=wishes)
     better = np.where(over & ~tree.looped[node], tree.spot[node], -1)
     meeting = _meeting_ends(network, loops)
     more = len(meeting)
@@ -156,15 +173,17 @@ def _meeting_ends(network: Network, loops: _Loops) -> Ints:
     return np.flatnonzero(outer & np.repeat(near, 2))
 
 
-def _useful(network: Network, tree: _Tree, *, node: Ints, over: Bools, pays: Bools, linked: Bools) -> Bools:
+def _useful(network: Network, tree: _Tree, *, node: Ints, over: Bools, wishes: Wishes) -> Bools:
     """Somebody of worth passes, and a device below the point above could pay."""
     section = np.full(len(network.graph.a) + 1, -1, np.int64)
-    section[network.graph.edge_of[network.sections.device]] = np.arange(len(linked))
+    section[network.graph.edge_of[network.sections.device]] = np.arange(len(wishes.linked))
     edge = network.upstream.parent_edge[node]
     at_stop = network.sections.stopping_edges()[edge]
     above = section[np.where(at_stop & ~over, edge, tree.beyond[node])]
-    some = np.where(over, np.append(linked, False)[section[edge]] & (tree.worth[node] > 0), tree.passing[node] > 0)
-    return np.asarray(some & (np.append(pays, False)[above] | tree.looped[node]))
+    some = np.where(
+        over, np.append(wishes.linked, False)[section[edge]] & (tree.worth[node] > 0), tree.passing[node] > 0
+    )
+    return np.asarray(some & (np.append(wishes.pays, False)[above] | tree.looped[node]))
 
 
 def _measure(network: Network, loops: _Loops, *, worth: Floats, linked: Bools) -> _Tree:

@@ -133,39 +133,32 @@ class _Edit:
         self.sites = tables.transformers.copy()
         self.switches = tables.switches.copy()
         self.switches["placed_single"] = self.switches.get("placed_single", self.switches["single_pole"])
-        self.switches["placed_open"] = self.switches.get("placed_open", self.switches["open"])
         self.switches["added"] = is_added(self.switches)
         self.new_switches: list[dict[str, Any]] = []
         self.new_cables: list[dict[str, Any]] = []
         self.new_lines: list[Floats] = []
         self.replaced: dict[int, set[str]] = {}
-        self._ids: dict[str, dict[str, int]] = {}
-        self._taken: dict[str, set[str]] = {}
+        self._rows: dict[str, dict[str, int]] = {}
 
-    def row(self, frame: pd.DataFrame, change: Change, layer: str) -> int:
-        """Row of the asset a change names."""
-        return self.find(frame, change.id, change=change, layer=layer)
-
-    def find(self, frame: pd.DataFrame, asset: str, *, change: Change, layer: str) -> int:
+    def find(self, layer: str, asset: str, *, change: Change) -> int:
         """Row of an asset."""
-        found = self._rows(frame).get(asset)
-        if found is None:
+        row = self._rows_of(layer).get(asset, -1)
+        if row < 0:
             raise change.refuse(f"no such asset among the {layer}: {asset!r}; check the id")
-        return found
+        return row
 
-    def name_new(self, frame: pd.DataFrame, change: Change) -> None:
+    def name_new(self, layer: str, change: Change) -> None:
         """Take the id of a change for a new asset; refuse one that is there already."""
-        taken = self._taken.setdefault(str(frame.columns[0]), set())
-        if change.id in self._rows(frame) or change.id in taken:
+        if change.id in self._rows_of(layer):
             raise change.refuse("is there already; give a new id")
-        taken.add(change.id)
+        self._rows_of(layer)[change.id] = -1
 
-    def _rows(self, frame: pd.DataFrame) -> dict[str, int]:
-        """Row by id of the assets of a layer."""
-        name = str(frame.columns[0])
-        if name not in self._ids:
-            self._ids[name] = {str(asset): row for row, asset in enumerate(frame[name].to_numpy(object))}
-        return self._ids[name]
+    def _rows_of(self, layer: str) -> dict[str, int]:
+        """Row by id of the assets of a layer; -1 of new ones."""
+        if layer not in self._rows:
+            ids = getattr(self, layer).iloc[:, 0].to_numpy(object)
+            self._rows[layer] = {str(asset): row for row, asset in enumerate(ids)}
+        return self._rows[layer]
 
     def forget_nameplates(self) -> None:
         """Another transformer has another no-load loss and exciting current."""
@@ -221,13 +214,13 @@ def find_place(edit: _Edit, text: str, *, change: Change) -> Place:
     """
     kind, _, rest = text.partition(":")
     if kind == "site" and rest:
-        row, sites = edit.find(edit.sites, rest, change=change, layer="sites"), edit.sites
+        row, sites = edit.find("sites", rest, change=change), edit.sites
         xy = np.array([sites["x"].iloc[row], sites["y"].iloc[row]], np.float64)
         return Place(str(sites["node"].iloc[row]), xy)
     cable, _, end = rest.rpartition(":")
     if kind != "cable" or not cable or end not in ("from", "to"):
         raise change.refuse(f"found place {text!r}; expected site:ID, cable:ID:from or cable:ID:to")
-    found = edit.find(edit.tables.cables, cable, change=change, layer="cables")
+    found = edit.find("cables", cable, change=change)
     return cable_end(edit.tables, found, end=end)
 
 
@@ -244,13 +237,13 @@ def cable_end(tables: NetworkTables, row: int, *, end: str) -> Place:
 
 
 def _three_pole(edit: _Edit, change: Change) -> None:
-    row = edit.row(edit.switches, change, "switches")
+    row = edit.find("switches", change.id, change=change)
     edit.switches.loc[edit.switches.index[row], ["single_pole", "presumed"]] = False
     _set_state(edit, row, is_open=bool(edit.switches["open"].iloc[row]))
 
 
 def _switch_state(edit: _Edit, change: Change) -> None:
-    row = edit.row(edit.switches, change, "switches")
+    row = edit.find("switches", change.id, change=change)
     if change.value not in ("open", "closed"):
         raise change.refuse(f"found value {change.value!r}; expected open or closed")
     _set_state(edit, row, is_open=change.value == "open")
@@ -264,7 +257,7 @@ def _set_state(edit: _Edit, row: int, *, is_open: bool) -> None:
 
 
 def _add_three_pole(edit: _Edit, change: Change) -> None:
-    edit.name_new(edit.switches, change)
+    edit.name_new("switches", change)
     place = find_place(edit, change.at, change=change)
     lonlat = edit.tables.lonlat(place.xy) or (np.nan, np.nan)
     edit.new_switches.append(
@@ -290,8 +283,8 @@ def _add_three_pole(edit: _Edit, change: Change) -> None:
 
 
 def _add_cable(edit: _Edit, change: Change) -> None:
-    edit.name_new(edit.cables, change)
-    like = edit.find(edit.cables, change.like, change=change, layer="cables (column like)")
+    edit.name_new("cables", change)
+    like = edit.find("cables", change.like, change=change)
     length = _number(change)
     start = find_place(edit, change.at, change=change)
     end = find_place(edit, change.to, change=change) if change.to else None
@@ -320,17 +313,17 @@ def _joint(tables: NetworkTables, place: Place) -> Floats:
 
 
 def _cable_length(edit: _Edit, change: Change) -> None:
-    row = edit.row(edit.cables, change, "cables")
+    row = edit.find("cables", change.id, change=change)
     edit.cables.loc[edit.cables.index[row], "length_m"] = _number(change)
 
 
 def _load(edit: _Edit, change: Change) -> None:
-    row = edit.row(edit.sites, change, "sites")
+    row = edit.find("sites", change.id, change=change)
     edit.sites.loc[edit.sites.index[row], "min_load_w"] = _number(change, least=0.0) * 1e3
 
 
 def _transformer(edit: _Edit, change: Change) -> None:
-    row = edit.row(edit.sites, change, "sites")
+    row = edit.find("sites", change.id, change=change)
     where = edit.sites.index[row]
     words = {"connection": CONNECTIONS, "core": CORES}
     if change.field in words:

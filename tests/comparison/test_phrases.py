@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from survey.comparison.causes import CAUSES
-from survey.comparison.phrases import assumed, becomes, first_of, from_to, shortened
+from survey.comparison.phrases import Cause, Part, assumed, shortened
 
 LOSS, EXCITING = "no-load loss from the default table", "exciting current from the default"
 CORE, DOUBT = (
@@ -39,12 +39,14 @@ def test_more_than_two_phrases_are_counted():
 def test_values_in_three_figures_ids_as_they_are():
     old = SimpleNamespace(length=1234.56, load=0.0, point="K_1", core="five_legged", missing=float("nan"))
     new = SimpleNamespace(length=9.8765, load=2.5, point="", core="three_legged", missing=3.0)
-    assert from_to("cable", "length", unit=" m")(old, new) == "cable 1235 to 9.88 m"
-    assert from_to("load", "missing", unit=" kW")(old, new) == "load none to 3 kW"
-    assert becomes("point", "point")(old, new) == "no point any more"
-    assert becomes("point", "point")(new, old) == "point now K_1"
-    assert becomes("core", "core", code=True)(old, new) == "core now three legged"
-    assert first_of(from_to("load", "load"))(old, old) == "figures differ a little"
+    assert Part("length", "cable", unit=" m").phrase(old, new) == "cable 1235 to 9.88 m"
+    assert Part("length", "cable", unit=" m").words(old, new) == "cable 1235 -> 10 m"
+    assert Part("missing", "dependable load", brief="load", unit=" kW").phrase(old, new) == "load none to 3 kW"
+    assert Part("point", "point").phrase(old, new) == "no point any more"
+    assert Part("point", "point").phrase(new, old) == "point now K_1"
+    assert Part("core", "core", code=True).phrase(old, new) == "core now three legged"
+    assert Cause("load", (Part("load", "load"),)).phrase(old, old) == "figures differ a little"
+    assert not Part("missing", "load").differs(old, old)
 
 
 def test_every_cause_has_words_and_a_phrase_of_its_columns():
