@@ -44,7 +44,7 @@ def both_sides(comparison: Comparison) -> pd.DataFrame:
     """Every site of either survey with what it was and is."""
     columns = ["lon", "lat", "band", "status", "hazard"]
     old, new = (side.sites.set_index("site_id")[columns] for side in (comparison.old, comparison.new))
-    sites = new.join(old, how="outer", lsuffix="_new", rsuffix="_old")
+    sites = new.add_suffix("_new").join(old.add_suffix("_old"), how="outer")
     for name in ("lon", "lat"):
         sites[name] = sites[f"{name}_new"].fillna(sites[f"{name}_old"])
     for when in ("old", "new"):
