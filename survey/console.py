@@ -105,8 +105,13 @@ def print_summary(result: SurveyResult, out: Path) -> None:
     """Sites by status and band, the points to look at first, findings by severity, and where the files are."""
     sites = result.sites
     _print_what_if(result.record)
-    click.echo(f"{len(sites)} three-phase sites, {len(result.switching_points)} single-pole switching points\n")
-    click.echo("By status   " + _counts(sites["status"], sorted(sites["status"].unique())))
+    n_sites, n_points = len(sites), len(result.switching_points)
+    click.echo(
+        f"{n_sites} three-phase site{'s' * (n_sites != 1)}, "
+        f"{n_points} single-pole switching point{'s' * (n_points != 1)}\n"
+    )
+    status = sites["status"].astype(str).str.replace("_", " ")
+    click.echo("By status   " + _counts(status, sorted(status.unique())))
     click.echo("By band     " + _counts(sites["band"], reversed(BANDS)))
     _print_first(sites)
     _print_health(result.record["health"])

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 import survey
 from survey.assess.assess import assess_network
@@ -138,9 +139,25 @@ def survey_network(
             "as_of": sign_offs.as_of.isoformat(),
             "holding": int((result.sites["signed_off"] != "").sum()),
         }
+    waves: list[dict[str, Any]] = []
+    if settings.study.run and settings.report.waveforms:
+        with clock.stage("waveforms"):
+            waves = drawn_waveforms(surveyed, settings=settings, progress=count)
     record["sites"] = summarise(result)
     record["seconds"] = clock.seconds
-    return replace(surveyed, result=replace(result, record=record, background=background))
+    result = replace(result, record=record, waveforms=waves, background=background)
+    return replace(surveyed, result=result)
+
+
+def drawn_waveforms(
+    surveyed: Surveyed, *, settings: Settings, progress: Callable[[int, int], None] | None
+) -> list[dict[str, Any]]:
+    """Worst sequences of the leading sites, whose places there are their rows in the sites table."""
+    from survey.assess.waveform import leading_waveforms
+
+    ids = pd.Index(surveyed.network.tables.transformers["site_id"].astype(str))
+    leading = surveyed.result.sites["site_id"].astype(str)[: settings.report.waveforms]
+    return leading_waveforms(surveyed.assessment, ids.get_indexer(leading), settings=settings, progress=progress)
 
 
 @dataclass(frozen=True)

@@ -51,6 +51,8 @@ class SurveyResult:
     point_ways, point_above
         For each switching point that lies between a site's nearest and its worst one: the way to the next one above,
         and the row of that one, -1 where there is none or nobody needs it. ``None``: not known.
+    waveforms
+        Worst sequences of the leading sites, see :func:`survey.assess.waveform.leading_waveforms`.
     background
         What is drawn beneath the network: columns ``look`` and ``label``, geometry in ``crs``.
     """
@@ -71,4 +73,5 @@ class SurveyResult:
     record: dict[str, Any] = field(default_factory=dict)
     point_ways: NDArray[np.object_] | LineSet | None = None
     point_above: NDArray[np.int64] | None = None
+    waveforms: Sequence[dict[str, Any]] = ()
     background: gpd.GeoDataFrame | None = None

@@ -147,13 +147,17 @@ class UncertaintySettings(Section):
 
 
 class ReportSettings(Section):
-    """What the outputs look like."""
+    """What the outputs look like.
+
+    ``waveforms``: cards of so many leading sites show the worst sequence in time; about a second each.
+    """
 
     title: str = "Ferroresonance survey"
     data_date: str | None = None
     units: Literal["metric", "us"] = "metric"
     background_tiles: str | None = None
     background_credit: str = ""
+    waveforms: Annotated[int, Field(ge=0, le=200)] = 0
 
 
 class BackgroundLayer(Section):

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from survey.desk.site import SiteAnswer
 
 FOOT_M = 0.3048
+SHORTEST_M = 0.05
+"""Lengths under this are none."""
 LEFT_OUT = (
     "Left out: source impedance, stray capacitance of bushings, remanence beyond the sweep, core loss rising with "
     "frequency, single-phase load on the section. Peaks are without arresters."
@@ -158,7 +160,7 @@ def _study_lines(answer: SiteAnswer) -> list[ChainLine]:
                   f"most above {limit:g} pu before a response settles under it"),
         *_hold_lines(answer),
         ChainLine("study_length", "Allowed length by study", *_length(lengths.study_m),
-                  f"no load; every shorter length stays at or under {limit:g} pu"),
+                  f"no load; {every_shorter(lengths.study_m, limit)}"),
     ]  # fmt: skip
     if load_kw > 0:
         lines.append(ChainLine("loaded_length", f"Allowed length at {load_kw:g} kW", *_length(lengths.loaded_m)))
@@ -190,6 +192,13 @@ def _hold_lines(answer: SiteAnswer) -> list[ChainLine]:
         ChainLine("load_needed", "Least load of the study", *least, words),
         ChainLine("hold", "Load to hold", *hold, f"{BALANCED}; the larger of that and {rule:g} % of rating"),
     ]  # fmt: skip
+
+
+def every_shorter(length_m: float, limit: float) -> str:
+    """What an allowed length means, that of nothing too."""
+    if length_m < SHORTEST_M:
+        return f"over {limit:g} pu with the transformer's own capacitance alone, so no cable is short enough"
+    return f"every shorter length stays at or under {limit:g} pu"
 
 
 def _length(length_m: float) -> tuple[str, str]:

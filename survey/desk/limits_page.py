@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from survey.desk.chain import FOOT_M
 from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import APPROXIMATED, TITLES, not_susceptible_lines
-from survey.desk.limits_text import LENGTHS, conditions, three, title
+from survey.desk.limits_text import LENGTHS, conditions, in_feet, three, title
 from survey.errors import OutputError
 from survey.result import CAUTION
 
@@ -100,7 +100,9 @@ def draw_heads(axes: Axes, table: DeskTable, types: tuple[str, ...], *, y: float
             axes.text(
                 left + 3 * step * THIRDS[k] - 0.04, y + 0.17, part, fontsize=6.8, ha="right", va="center", color=QUIET
             )
-    axes.text(MARGIN_IN, y + 0.17, "kVA; m (ft)", fontsize=6.8, va="center", color=QUIET)
+    axes.text(
+        MARGIN_IN, y + 0.17, "kVA; ft" if in_feet(table) else "kVA; m (ft)", fontsize=6.8, va="center", color=QUIET
+    )
     return y + 0.28
 
 
@@ -121,16 +123,17 @@ def draw_block(
         middle = y + ROW_IN / 2 + 0.005
         axes.text(MARGIN_IN + 0.45, middle, f"{kva:g}", fontsize=7.0, fontweight="bold", ha="right", va="center")
         for key, left, right in zip(types, edges, edges[1:], strict=False):
-            _draw_lengths(axes, block.loc[(kva, key)], left=left, right=right, y=middle)
+            _draw_lengths(axes, block.loc[(kva, key)], table=table, left=left, right=right, y=middle)
         y += ROW_IN
     return y + GAP_IN
 
 
-def _draw_lengths(axes: Axes, row: pd.Series[float], *, left: float, right: float, y: float) -> None:
+def _draw_lengths(axes: Axes, row: pd.Series[float], *, table: DeskTable, left: float, right: float, y: float) -> None:
     for k, (metres, feet) in enumerate(zip(three(row), three(row, unit_m=FOOT_M), strict=True)):
-        text = metres if metres in ("0", "-") else f"{metres} ({feet})"
+        shown = feet if in_feet(table) else f"{metres} ({feet})"
+        text = metres if metres in ("0", "-") else shown
         if row[LENGTHS[k]] >= LONGEST_M:
-            text = f"over {metres}"
+            text = f"over {feet if in_feet(table) else metres}"
         axes.text(left + (right - left) * THIRDS[k] - 0.04, y, text, fontsize=6.9, ha="right", va="center",
                   fontweight="bold" if k == 0 else "normal", color=QUIET if k == 2 else INK)  # fmt: skip
 

@@ -63,6 +63,16 @@ def _note(row: dict[Hashable, Any]) -> str:
     return "over the voltage limit with no cable at all" if row["study_m"] == 0 else ""
 
 
+def in_feet(table: DeskTable) -> bool:
+    """Whether the settings want feet."""
+    return table.settings.report.units == "us"
+
+
+def longest(table: DeskTable) -> str:
+    """The longest length that was tried, never told longer than it is."""
+    return f"{cut_off(LONGEST_M / FOOT_M, -2):,.0f} ft" if in_feet(table) else f"{LONGEST_M:,.0f} m"
+
+
 def title(table: DeskTable) -> str:
     """What the table is."""
     return f"Allowed cable length behind a single-pole switching point, {table.kv:g} kV"
@@ -85,7 +95,7 @@ def conditions(table: DeskTable) -> list[str]:
     )
     zero = (
         "0: over the limit with the transformer's own capacitance alone. All cable that stays on the open pole counts, "
-        f"side branches included; lengths over {LONGEST_M:g} m were not tried (+)."
+        f"side branches included; lengths over {longest(table)} were not tried (+)."
     )
     defaults = (
         f"Defaults of the catalogue: no-load loss {loss.min():.3f} to {loss.max():.3f} % of rating by kVA, exciting "
@@ -102,7 +112,7 @@ def conditions(table: DeskTable) -> list[str]:
 
 def text_lines(table: DeskTable) -> Iterator[str]:
     """The table for a terminal: a block for each winding, a line for each rating, in the unit of the settings."""
-    feet = table.settings.report.units == "us"
+    feet = in_feet(table)
     unit = "ft; --units metric for m" if feet else "m; --units us for ft"
     yield title(table)
     if table.studied:

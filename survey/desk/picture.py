@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from survey.assess.behaviour import curve_parameters
-from survey.desk.chain import FOOT_M, LEFT_OUT, site_title
+from survey.assess.waveform import worst_waveform
+from survey.desk.chain import FOOT_M, LEFT_OUT, SHORTEST_M, site_title
 from survey.desk.circuit import section_circuits, with_cable, without_cable
 from survey.desk.lengths import LONGEST_M
-from survey.desk.waveform import worst_waveform
 from survey.memory import thread_pool
 from survey.physics.curves import BLOCKS
 from survey.physics.families import Circuit
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from survey.assess.circuits import Circuits
+    from survey.assess.waveform import Waveform
     from survey.desk.site import SiteAnswer
-    from survey.desk.waveform import Waveform
     from survey.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -134,21 +134,45 @@ def _draw(answer: SiteAnswer, wave: Waveform, curve: PeakCurve, path: Path) -> N
     from matplotlib.figure import Figure
 
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(8.2, 8.6), layout="constrained")
+        figure = Figure(figsize=(8.2, 9.4), layout="constrained")
         FigureCanvasAgg(figure)
-        upper, lower = figure.subplots(2, 1, height_ratios=(1.0, 1.15))
+        top, upper, lower = figure.subplots(3, 1, height_ratios=(0.22, 1.0, 1.15))
+        draw_strip(top, answer)
         draw_waveform(upper, wave, answer)
         draw_curve(lower, curve, answer)
-        figure.suptitle(site_title(answer), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        title = _wrapped(site_title(answer), letters=80)
+        figure.suptitle(title, x=0.01, ha="left", fontsize=11, fontweight="bold")
         figure.supxlabel(f"{CAUTION}\n{_wrapped(LEFT_OUT)}", x=0.01, ha="left", fontsize=6.5, color=QUIET)
         stamp: dict[str, Any] = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
         figure.savefig(path, dpi=150, metadata=stamp)
 
 
-def _wrapped(text: str) -> str:
+def _wrapped(text: str, *, letters: int = 150) -> str:
     import textwrap
 
-    return "\n".join(textwrap.wrap(text, 150))
+    return "\n".join(textwrap.wrap(text, letters))
+
+
+def draw_strip(axes: Axes, answer: SiteAnswer) -> None:
+    """The section on one line, as a crew draws it: the point, metres of cable, the transformer, the load to hold."""
+    asked, row = answer.request, answer.row
+    axes.set_xlim(0, 1)
+    axes.set_ylim(-1, 1)
+    axes.axis("off")
+    axes.plot([0.08, 0.8], [0, 0], color=INK, linewidth=3.0 if asked.length_m else 1.0, solid_capstyle="butt")
+    axes.plot([0.08], [0], marker="s", markersize=11, color=INK, markerfacecolor="white")
+    axes.plot([0.072, 0.088], [-0.13, 0.13], color=INK, linewidth=1.0)
+    axes.plot([0.8], [0], marker="o", markersize=12, color=INK, markerfacecolor="white")
+    hold = row["hold_kw"]
+    words = f"hold {hold:,.0f} kW" if np.isfinite(hold) else "three-pole only"
+    texts = (
+        (0.08, 0.4, "single-pole point", "left"),
+        (0.08, -0.75, words, "left"),
+        (0.47, 0.4, f"{asked.length_m:,.0f} m ({asked.length_m / FOOT_M:,.0f} ft) of cable", "center"),
+        (0.8, 0.4, f"{row['kva']:,g} kVA {row['connection'].replace('_', ' ')}", "center"),
+    )
+    for x, y, text, side in texts:
+        axes.text(x, y, text, ha=side, fontweight="bold" if text == words else "normal")
 
 
 def draw_waveform(axes: Axes, wave: Waveform, answer: SiteAnswer) -> None:
@@ -159,12 +183,15 @@ def draw_waveform(axes: Axes, wave: Waveform, answer: SiteAnswer) -> None:
             axes.plot(wave.time_cycles, wave.voltage_pu[phase], color=QUIET, linewidth=0.8, alpha=0.7,
                       label=f"phase {name}, closed")  # fmt: skip
         else:
-            axes.plot(
-                wave.time_cycles, wave.voltage_pu[phase], linewidth=1.4, label=f"phase {name}, open", **next(looks)
-            )
+            look = next(looks)
+            axes.plot(wave.time_cycles, wave.voltage_pu[phase], linewidth=1.4, label=f"phase {name}, open", **look)
+            axes.plot(wave.time_cycles, wave.held_pu[phase], linewidth=0.9, alpha=0.8,
+                      label=f"{name} with an arrester", color=LIMIT, linestyle=look["linestyle"])  # fmt: skip
     for sign in (-1, 1):
         axes.axhline(sign * answer.settings.limits.voltage_pu, color=LIMIT, linewidth=1.0, linestyle="--")
-    axes.set_title(f"Worst operation of the study, no load: {wave.words}", loc="left", fontsize=9.5)
+    axes.set_title(
+        _wrapped(f"Worst operation of the study, no load: {wave.words}", letters=92), loc="left", fontsize=9.5
+    )
     axes.set_xlabel("Time once settled, cycles")
     axes.set_ylabel("Voltage to ground, pu of crest")
     axes.margins(x=0)
@@ -196,8 +223,10 @@ def draw_curve(axes: Axes, curve: PeakCurve, answer: SiteAnswer) -> None:
         axes.plot(curve.length_m, curve.loaded_pu, color=INK, marker="s", markersize=3, linewidth=1.0, linestyle=":",
                   label=f"{answer.request.transformer.load_w / 1e3:g} kW on the secondary")  # fmt: skip
     axes.axhline(limit, color=LIMIT, linewidth=1.2, linestyle="--", label=f"limit, {limit:g} pu")
+    allowed = f"allowed by the study at no load: {lengths.study_m:.0f} m"
+    none = "no length is allowed by the study at no load"
     axes.axvspan(0, min(lengths.study_m, curve.length_m[-1]), facecolor=PALE, alpha=0.6, hatch="///", edgecolor="white",
-                 linewidth=0, label=f"allowed by the study at no load: {lengths.study_m:.0f} m")  # fmt: skip
+                 linewidth=0, label=allowed if lengths.study_m >= SHORTEST_M else none)  # fmt: skip
     here = f"this site: {peak_pu:.2f} pu at {answer.request.length_m:.0f} m, rounded up to the curves kept"
     axes.plot([answer.request.length_m], [peak_pu], marker="D", markersize=8, linestyle="none", color=LIMIT,
               label=here)  # fmt: skip

@@ -110,7 +110,7 @@ def test_summary_says_what_matters(tmp_path, capsys):
     assert survey("run", export, "-o", tmp_path / "out", "--no-study") == 0
     said = capsys.readouterr()
     assert "4 three-phase sites, 2 single-pole switching points" in said.out
-    assert "2 assessed, 1 no_single_pole, 1 not_susceptible" in said.out
+    assert "2 assessed, 1 no single pole, 1 not susceptible" in said.out
     assert "scores come from the screening margin alone" in said.out
     assert CAUTION in said.out
     assert str(tmp_path / "out") in said.out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from dataclasses import replace
 
@@ -99,7 +100,7 @@ EXCITING = build_settings({"electrical": {"exciting_pct": 0.5}})
 @pytest.fixture(scope="module")
 def studied():
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(limits_module, "KVA", (1500.0, 2500.0))
+        patch.setattr(limits_module, "KVA", {60: (1500.0, 2500.0)})
         patch.setattr(limits_module, "LONGEST_M", 400.0)
         patch.setattr(limits_module, "WINDINGS", (("delta", ""),))
         cables = ("1/0 XLPE 15kV 133%", "500 XLPE 15kV 133%")
@@ -210,3 +211,13 @@ def test_what_cannot_be_is_one_line(typed, words):
     said = run(*typed, "--no-study")
     assert words in said
     assert "\n" not in said
+
+
+def test_feet_are_feet_throughout(tmp_path):
+    said = run("--kv", 12.47, "--no-study", "--units", "us")
+    assert "lengths over 16,400 ft were not tried" in " ".join(said.split())
+    run("--kv", 12.47, "--no-study", "--units", "us", "-o", tmp_path / "wall.pdf")
+    text = PdfReader(tmp_path / "wall.pdf").pages[0].extract_text()
+    assert "kVA; ft" in text
+    for words in (text, said):
+        assert not re.search(r"\d m\b|\(\d+\)|m \(ft\)", words)

@@ -10,6 +10,7 @@ import time
 from dataclasses import replace
 from urllib.parse import parse_qs, urlsplit
 
+import numpy as np
 import pytest
 from axe_selenium_python import Axe
 from browser import console_errors, set_view
@@ -647,3 +648,25 @@ def test_normally_open_points_are_drawn_and_named(see, page, town, tmp_path):
         "const d = survey.data.blocks; return [d['open.x'][0] - d['sites.x'][0], d['open.y'][0] - d['sites.y'][0]]"
     )
     assert max(map(abs, steps)) <= 1
+
+
+def test_the_worst_sequence_in_time_is_in_the_card_of_a_leading_site(see, town, tmp_path):
+    turn = np.linspace(0, 12 * np.pi, 385)
+    phases = [np.cos(turn), np.cos(turn - 2), 4.2 * np.sin(turn / 3)]
+    plain = [(100 * v).round().astype(int).tolist() for v in phases]
+    wave = {"sites": [1], "words": "poles a and b closed", "closed": [True, True, False], "cycles": 6}
+    waves = [{**wave, "plain": plain, "held": [*plain[:2], (np.array(plain[2]) // 2).tolist()]}]
+    path = tmp_path / "map.html"
+    path.write_text(render_map(replace(town, waveforms=waves)), encoding="utf-8")
+    browser = see(path.as_uri())
+    browser.execute_script("survey.choice.change({kind: 'site', row: 1})")
+    said = [e.get_attribute("aria-label") for e in browser.find_elements(By.CSS_SELECTOR, "#card svg.wave")]
+    assert said == [
+        "Without arresters: up to 4.2 times normal crest",
+        "With an arrester on every open phase: up to 2.1 times normal crest",
+    ]
+    points = browser.execute_script("return document.querySelector('#card svg.wave .first').getAttribute('points')")
+    heights = [float(point.split(",")[1]) for point in points.split()]
+    assert (min(heights), max(heights)) == pytest.approx((6, 90), abs=0.2)
+    browser.execute_script("survey.choice.change({kind: 'site', row: 2})")
+    assert not browser.find_elements(By.CSS_SELECTOR, "#card svg.wave")

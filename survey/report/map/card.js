@@ -43,7 +43,7 @@ survey.card = (() => {
     const cards = [head(whereOf(text), text("site_id"), band)];
     if (text("action")) cards.push(node("p", { class: "action", text: text("action") }));
     const hold = data.shown("sites", "hold_kw", row);
-    cards.push(siteLinks(row), ...survey.strip.of(choice.settingPoint(row), hold === "–" ? "" : hold), ...riskBars(row), numbers("sites", row));
+    cards.push(siteLinks(row), ...survey.strip.of(choice.settingPoint(row), hold === "–" ? "" : hold), ...riskBars(row), ...survey.wave.of(row), numbers("sites", row));
     if (data.number("sites", "hazard", row) > 0) cards.push(node("p", { class: "hint", text: about.longer_cable }));
     if (text("notes")) cards.push(node("h3", { text: "Notes" }), node("p", { class: "notes", text: text("notes") }));
     cards.push(allNumbers("sites", row));

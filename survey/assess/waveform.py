@@ -1,9 +1,9 @@
-"""The worst operation of the study, drawn out in time."""
+"""The worst operation of the study, drawn out in time; of the leading sites for their cards."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,15 +14,20 @@ from survey.physics.families import Circuit
 from survey.physics.sequences import switching_plan
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from survey.assess.assess import Assessment
     from survey.assess.circuits import Circuits
     from survey.settings import Settings
 
 Floats = NDArray[np.float64]
 SHOWN_CYCLES: Final = 6
 RECORDED_CYCLES: Final = 60
-"""A response that never repeats is watched this long for the cycles worth showing."""
+"""One that repeats is watched this long from then on; one that never does over the cycles that the study measures."""
 SAMPLES_PER_CYCLE: Final = 256
 PHASES: Final = "abc"
+STEP: Final = 4
+"""A page gets one sample in so many."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +48,8 @@ class Waveform:
         Sustained peak that the study gives for this operation.
     period
         Cycles after which it repeats; 0 where it does not.
+    held_pu
+        The same operation with an arrester on every open phase, shape (3, n).
     """
 
     time_cycles: Floats
@@ -51,6 +58,12 @@ class Waveform:
     opening: bool
     sustained_pu: float
     period: int
+    held_pu: Floats
+
+    @property
+    def still_open(self) -> list[int]:
+        """Phases whose pole is open."""
+        return [phase for phase in range(3) if not self.closed[phase]]
 
     @property
     def words(self) -> str:
@@ -63,21 +76,25 @@ class Waveform:
         return f"{poles} closed, after {'opening' if self.opening else 'closing'} pole by pole; {again}"
 
 
-def worst_waveform(circuits: Circuits, *, settings: Settings) -> Waveform:
-    """Simulate every operation of the first circuit at no load, and record the one with the largest sustained peak."""
+def worst_waveform(circuits: Circuits, *, settings: Settings, row: int = 0) -> Waveform:
+    """Simulate every operation of a circuit at no load, and record the one with the largest sustained peak."""
     from survey.physics.study import direct
 
-    kind = Circuit(int(circuits.family[0]))
-    b, p, im = float(circuits.b[0]), float(circuits.p[0]), float(circuits.im[0])
+    kind = Circuit(int(circuits.family[row]))
+    b, p, im = (float(values[row]) for values in (circuits.b, circuits.p, circuits.im))
     parameters = curve_parameters(settings)
     found = direct(kind, b=b, p=p, im=im, parameters=parameters, density=BLOCKS)
     worst = int(found[:, 0].argmax())
-    point = parameters.rows(np.array([b]), np.array([p]), im=np.array([im]))[0]
     states, draws = switching_plan(kind, density=BLOCKS)
     sequence, operation = divmod(worst, 2)
-    voltage = record(kind, point, states=states[sequence], draw=draws[sequence], operation=operation)
     closed = int(states[sequence, 1 + operation])
-    voltage = highest_part(voltage, closed)
+
+    def shown(*, clamped: bool) -> Floats:
+        point = parameters.rows(np.array([b]), np.array([p]), im=np.array([im]), clamped=clamped)[0]
+        seen = record(kind, point, states=states[sequence], draw=draws[sequence], operation=operation)
+        return highest_part(seen, closed)
+
+    voltage = shown(clamped=False)
     return Waveform(
         time_cycles=np.arange(voltage.shape[1]) / SAMPLES_PER_CYCLE,
         voltage_pu=voltage,
@@ -85,11 +102,45 @@ def worst_waveform(circuits: Circuits, *, settings: Settings) -> Waveform:
         opening=bool(states[sequence, 0]),
         sustained_pu=float(found[worst, 0]),
         period=int(found[worst, 2]),
+        held_pu=shown(clamped=True),
     )
 
 
+def leading_waveforms(
+    assessment: Assessment, sites: Iterable[int], *, settings: Settings, progress: Callable[[int, int], None] | None
+) -> list[dict[str, Any]]:
+    """Waveforms at the worst points of some sites, a circuit once, for a page.
+
+    Parameters
+    ----------
+    sites
+        Rows of the network's sites, those by rank.
+
+    Returns
+    -------
+    For each circuit ``sites`` (places in ``sites``), ``words``, ``closed``, ``cycles`` (of what is shown), and
+    voltages of the phases ``plain`` and ``held``, the latter with arresters, in hundredths of normal crest.
+    """
+    circuit = assessment.choice.worst[np.fromiter(sites, np.int64)]
+    rows = [row for row in dict.fromkeys(circuit.tolist()) if row >= 0]
+    made = []
+    for number, row in enumerate(rows, start=1):
+        wave = worst_waveform(assessment.circuits, settings=settings, row=row)
+        made.append({"sites": np.flatnonzero(circuit == row).tolist(), **_for_a_page(wave)})
+        if progress is not None:
+            progress(number, len(rows))
+    return made
+
+
+def _for_a_page(wave: Waveform) -> dict[str, Any]:
+    """Every fourth sample, the highest one of an open phase among them."""
+    kept = slice(int(np.abs(wave.voltage_pu[wave.still_open]).max(axis=0).argmax()) % STEP, None, STEP)
+    plain, held = ((100 * voltage[:, kept]).round().astype(int).tolist() for voltage in (wave.voltage_pu, wave.held_pu))
+    return {"words": wave.words, "closed": list(wave.closed), "cycles": SHOWN_CYCLES, "plain": plain, "held": held}
+
+
 def record(circuit: Circuit, point: Floats, *, states: NDArray[np.int64], draw: Floats, operation: int) -> Floats:
-    """Run a switching sequence as the study does, and record the cycles after the operation has settled.
+    """Run a switching sequence as the study does, and record the cycles that its sustained peak is that of.
 
     Parameters
     ----------
@@ -115,12 +166,17 @@ def record(circuit: Circuit, point: Floats, *, states: NDArray[np.int64], draw: 
     for number in range(operation + 1):
         closed = int(states[1 + number])
         kernel.change_poles(y, int(states[number]), closed)
-        figures = np.zeros(kernel.CYCLES)
+        figures, before = np.zeros(kernel.CYCLES), (y.copy(), segment.copy())
         kernel.operate(tables, work, code, point, closed, y, segment, clock, hastened, np.zeros(0), figures)
         if number < operation:
             wait = int(draw[1] * clock[0])
             kernel.advance(tables, work, code, point, closed, y, segment, wait, 0.0)
-    seen = np.empty((3, RECORDED_CYCLES * SAMPLES_PER_CYCLE + 1))
+    cycles = RECORDED_CYCLES
+    if figures[kernel.PERIOD] == 0:  # measured over its last cycles: again, up to where these begin
+        (y, segment), cycles = before, int(clock[2])
+        shorter = clock - np.array([0, cycles, 0])
+        kernel.operate(tables, work, code, point, closed, y, segment, shorter, hastened, np.zeros(0), figures)
+    seen = np.empty((3, cycles * SAMPLES_PER_CYCLE + 1))
     seen[:, 0] = phase_voltages(y, closed)
     for sample in range(1, seen.shape[1]):
         kernel.advance(tables, work, code, point, closed, y, segment, int(clock[0]) // SAMPLES_PER_CYCLE, 0.0)
@@ -132,7 +188,7 @@ def highest_part(voltage: Floats, closed: int) -> Floats:
     """The cycles around the highest open-phase voltage, shape (3, n)."""
     still_open = [phase for phase in range(3) if not closed >> phase & 1]
     place = int(np.abs(voltage[still_open]).max(axis=0).argmax())
-    last = RECORDED_CYCLES - SHOWN_CYCLES
+    last = voltage.shape[1] // SAMPLES_PER_CYCLE - SHOWN_CYCLES
     start = min(max(place // SAMPLES_PER_CYCLE - SHOWN_CYCLES // 2, 0), last) * SAMPLES_PER_CYCLE
     return voltage[:, start : start + SHOWN_CYCLES * SAMPLES_PER_CYCLE + 1]
 
