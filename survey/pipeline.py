@@ -157,7 +157,9 @@ def drawn_waveforms(
 
     ids = pd.Index(surveyed.network.tables.transformers["site_id"].astype(str))
     leading = surveyed.result.sites["site_id"].astype(str)[: settings.report.waveforms]
-    return leading_waveforms(surveyed.assessment, ids.get_indexer(leading), settings=settings, progress=progress)
+    return leading_waveforms(
+        surveyed.assessment, ids.get_indexer(pd.Index(leading)), settings=settings, progress=progress
+    )
 
 
 @dataclass(frozen=True)
