@@ -20,27 +20,40 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from survey.physics.atlas_axes import ATLAS_VERSION, CHECKS, FIGURES, LIMIT_NAMES
+from survey.physics.atlas_axes import (
+    ATLAS_VERSION,
+    B_AXIS,
+    CHECKS,
+    COARSE_FIGURES,
+    FINE_FIGURES,
+    G_AXIS,
+    IM_AXIS,
+    LIMIT_NAMES,
+)
 from survey.physics.cache import DAMAGE
 from survey.physics.curves import LIMITS_PU, FloatArray, IntArray
 from survey.physics.families import Circuit
 
 FOLDER: Final = Path(__file__).parents[1] / "data" / "atlas"
-AXES: Final = ("b", "g", "im")
-SLOPES: Final = (0.0, 0.5, 1.0)
+SLOPES: Final = (0.0, 0.5, 1.0, 1.5)
 """How far b moves with g, and with im, along a direction that is tried [decades of b a decade]."""
 SLOPE_PENALTY: Final = 0.015
 """Disagreement that each unit of slope counts for: at equal terms the same b."""
-BRANCH_RATIO: Final = 1.2
+BRANCH_RATIO: Final = 1.4
 """Ratio of neighbouring nodes of b up to which they are taken for one branch."""
 CELL_SPREAD: Final = 0.4
 """Standard deviation of the logarithms in a cell from which the larger holds."""
-MARGIN: Final = 0.8
+MARGIN: Final = 0.5
 """Standard deviations added to the mean of a cell: what a few thousand more draws would meet."""
-NEAR_EDGE: Final = 0.07
+NEAR_EDGE: Final = 0.03
 """Part of the way between two nodes by which a jump is taken to come sooner: how exactly its place is known."""
 LEAST: Final = {"peak": 0.02, "clamped": 0.02, "power": 1e-7}
 """What counts as nothing; figures that are looked up on a logarithmic scale."""
+AXES: Final = (B_AXIS, G_AXIS, IM_AXIS)
+COARSE_AXES: Final = (B_AXIS[::2], G_AXIS[::2], IM_AXIS[::2])
+SHAPE: Final = (len(G_AXIS), len(IM_AXIS), len(B_AXIS))
+COARSE_SHAPE: Final = tuple((length + 1) // 2 for length in SHAPE)
+TABLES: Final = (FINE_FIGURES, COARSE_FIGURES, CHECKS)
 _LOG = logging.getLogger(__name__)
 
 
@@ -77,40 +90,23 @@ class Place:
         return np.asarray(np.stack(self.take(values)).max(axis=(0, 1)))
 
 
-class Atlas:
-    """The curves of one circuit.
+class Curves:
+    """Figures on a grid.
 
     Parameters
     ----------
     axes
         Nodes of b, g and im [per unit], rising.
     values
-        Each of :data:`~survey.physics.atlas_axes.FIGURES` at every node, shape (g, im, b).
-    needed
-        Least g from which on every step of load is under each limit (infinite: none is), shape (limits, im, b).
-    checks
-        Each of :data:`~survey.physics.atlas_axes.CHECKS`, shape (g, im, b).
+        Figures at every node, each of shape (g, im, b).
     """
 
     def __init__(
-        self,
-        axes: tuple[FloatArray, FloatArray, FloatArray],
-        *,
-        values: dict[str, npt.NDArray[np.float32]],
-        needed: npt.NDArray[np.float32],
-        checks: dict[str, npt.NDArray[np.float32]],
+        self, axes: tuple[FloatArray, FloatArray, FloatArray], values: dict[str, npt.NDArray[np.float32]]
     ) -> None:
         self.b, self.g, self.im = axes
         self.values = values
-        self.needed = needed
-        self.checks = checks
-        self._logs = {name: np.log(values[name] + least) for name, least in LEAST.items()}
-
-    def covers(self, *, b: FloatArray, p: FloatArray, im: FloatArray) -> npt.NDArray[np.bool_]:
-        """Which sections lie inside; less b than the first node counts as that node, the safe side."""
-        slack = 1.0 + 1e-6
-        inside = (b <= self.b[-1] * slack) & (p >= self.g[0] / slack) & (p <= self.g[-1] * slack)
-        return np.asarray(inside & (im >= self.im[0] / slack) & (im <= self.im[-1] * slack))
+        self._logs = {name: np.log(values[name] + least) for name, least in LEAST.items() if name in values}
 
     def find(self, name: str, *, b: FloatArray, g: FloatArray, im: FloatArray) -> tuple[Place, FloatArray]:
         """Look up a figure along the direction in which the columns around agree best.
@@ -186,11 +182,42 @@ class Atlas:
         mean = (place.weights * share).sum(axis=0)
         return np.asarray(np.sqrt((place.weights * (share - mean) ** 2).sum(axis=0)))
 
+
+@dataclass(frozen=True)
+class Atlas:
+    """The curves of one circuit.
+
+    Parameters
+    ----------
+    fine
+        :data:`~survey.physics.atlas_axes.FINE_FIGURES` at every node.
+    coarse
+        :data:`~survey.physics.atlas_axes.COARSE_FIGURES` at every second node of each axis.
+    needed
+        Least g from which on every step of load is under each limit (infinite: none is), shape (limits, im, b).
+    draws
+        How many draws a node took (multiples of a plan; 0: it was bridged from its neighbours), shape (g, im, b).
+    checks
+        Each of :data:`~survey.physics.atlas_axes.CHECKS`, shape of the coarse figures.
+    """
+
+    fine: Curves
+    coarse: Curves
+    needed: npt.NDArray[np.float32]
+    draws: npt.NDArray[np.float32]
+    checks: dict[str, npt.NDArray[np.float32]]
+
+    def covers(self, *, b: FloatArray, p: FloatArray, im: FloatArray) -> npt.NDArray[np.bool_]:
+        """Which sections lie inside; less b than the first node counts as that node, the safe side."""
+        slack, axes = 1.0 + 1e-6, self.fine
+        inside = (b <= axes.b[-1] * slack) & (p >= axes.g[0] / slack) & (p <= axes.g[-1] * slack)
+        return np.asarray(inside & (im >= axes.im[0] / slack) & (im <= axes.im[-1] * slack))
+
     def least_g(self, *, b: FloatArray, im: FloatArray, limit: float) -> FloatArray:
         """Least g from which on every step of load is under the limit, the largest of the nodes around, shape (n,)."""
         table = self.needed[limit_place(limit)]
-        at_b, way_b, _ = _cell(np.log10(np.clip(b, self.b[0], self.b[-1])), np.log10(self.b))
-        at_im, way_im, _ = _cell(np.log10(np.clip(im, self.im[0], self.im[-1])), np.log10(self.im))
+        at_b, way_b, _ = _cell(np.log10(np.clip(b, self.fine.b[0], self.fine.b[-1])), np.log10(self.fine.b))
+        at_im, way_im, _ = _cell(np.log10(np.clip(im, self.fine.im[0], self.fine.im[-1])), np.log10(self.fine.im))
         sides = [
             np.where(
                 (way_im if two else 1.0 - way_im) * (way_b if one else 1.0 - way_b) > 1e-6,
@@ -238,19 +265,20 @@ def read_atlas(file: Path) -> Atlas | None:
     try:
         with file.open("rb") as opened, np.load(opened, allow_pickle=False) as data:
             version = int(data["version"])
-            axes = (data["b"], data["g"], data["im"])
-            values, checks = ({name: data[name] for name in names} for names in (FIGURES, CHECKS))
-            needed = data["needed"]
+            fine, coarse, checks = ({name: data[name] for name in names} for names in TABLES)
+            needed, draws = data["needed"], data["draws"]
     except (*DAMAGE, zipfile.LargeZipFile) as error:
         _LOG.warning("atlas %s cannot be read (%s); curves are computed instead, which takes longer", file, error)
         return None
-    shape = (len(axes[1]), len(axes[2]), len(axes[0]))
-    whole = all(values[name].shape == shape and np.isfinite(values[name]).all() for name in FIGURES)
-    if version != ATLAS_VERSION or not whole:
+    whole = [
+        all(values.shape == shape and bool(np.isfinite(values).all()) for values in table.values())
+        for table, shape in ((fine, SHAPE), (coarse, COARSE_SHAPE), (checks, COARSE_SHAPE))
+    ]
+    if version != ATLAS_VERSION or not all(whole):
         found = f"version {version}, expected {ATLAS_VERSION}" if version != ATLAS_VERSION else "values are missing"
         _LOG.warning("atlas %s is not used (%s); curves are computed instead, which takes longer", file, found)
         return None
-    return Atlas(axes, values=values, needed=needed, checks=checks)
+    return Atlas(Curves(AXES, fine), Curves(COARSE_AXES, coarse), needed, draws, checks)
 
 
 @cache

@@ -41,11 +41,15 @@ def neutral_pulled(circuit: Circuit, sections: Sections) -> npt.NDArray[np.bool_
     return np.asarray(pulled & (circuit is Circuit.FLOATING_WYE))
 
 
-def share_of(atlas: Atlas, place: Place, *, limit: float) -> FloatArray:
-    """Share of sequences above a limit; between two limits in proportion."""
+def share_of(atlas: Atlas, place: Place, *, peak: FloatArray, limit: float) -> FloatArray:
+    """Share of sequences above a limit, given the peak there; between two limits in proportion.
+
+    Where a peak comes to the limit, all sequences that go one way come to it at once: a section above it has the share
+    of the nodes that are above it too.
+    """
     low, high, way = share_name(limit)
-    share = (1.0 - way) * place.mean(atlas.values[low]) + way * place.mean(atlas.values[high])
-    return np.clip(share, 0.0, 1.0)
+    below, above = (np.nan_to_num(place.mean_of_some(atlas.fine.values[name])) for name in (low, high))
+    return np.where(peak > limit, np.clip((1.0 - way) * below + way * above, 0.0, 1.0), 0.0)
 
 
 def answer_from_atlas(atlas: Atlas, sections: Sections, *, limit: float) -> StudyResult:
@@ -61,23 +65,24 @@ def answer_from_atlas(atlas: Atlas, sections: Sections, *, limit: float) -> Stud
         Voltage limit [per unit], within the atlas's limits.
     """
     b, im, g = sections.b, sections.im, loaded_g(sections)
-    place, peak = atlas.find("peak", b=b, g=sections.p, im=im)
-    place_loaded, peak_loaded = atlas.find("peak", b=b, g=g, im=im)
+    place, peak = atlas.fine.find("peak", b=b, g=sections.p, im=im)
+    place_loaded, peak_loaded = atlas.fine.find("peak", b=b, g=g, im=im)
+    around, clamped = atlas.coarse.find("clamped", b=b, g=sections.p, im=im)
     name = LIMIT_NAMES[limit_place(limit)]
     rings = peak > limit
-    typical = np.clip(place.mean_of_some(atlas.values[f"typical_{name}"]), limit, peak)
+    typical = np.clip(around.mean_of_some(atlas.coarse.values[f"typical_{name}"]), limit, peak)
     needed, cures = load_needed(atlas, sections, limit=limit, rings=rings)
     return StudyResult(
         peak_pu=peak,
         peak_loaded_pu=peak_loaded,
         typical_pu=np.where(rings, np.where(np.isfinite(typical), typical, peak), np.nan),
-        likelihood=share_of(atlas, place, limit=limit),
-        likelihood_loaded=share_of(atlas, place_loaded, limit=limit),
+        likelihood=share_of(atlas, place, peak=peak, limit=limit),
+        likelihood_loaded=share_of(atlas, place_loaded, peak=peak_loaded, limit=limit),
         load_needed_pu=needed,
-        clamped_pu=atlas.find("clamped", b=b, g=sections.p, im=im)[1],
-        arrester_power_pu=atlas.find("power", b=b, g=sections.p, im=im)[1],
-        arrester_power_loaded_pu=atlas.find("power", b=b, g=g, im=im)[1],
-        cycles_above=place.largest(atlas.values[f"cycles_{name}"]),
+        clamped_pu=np.minimum(clamped, peak),
+        arrester_power_pu=atlas.coarse.find("power", b=b, g=sections.p, im=im)[1],
+        arrester_power_loaded_pu=atlas.coarse.find("power", b=b, g=g, im=im)[1],
+        cycles_above=around.largest(atlas.coarse.values[f"cycles_{name}"]),
         load_cures=cures,
         in_model=np.ones(len(b), dtype=bool),
     )

@@ -130,16 +130,8 @@ def multiply(left: Array, right: Array, out: Array) -> None:
 
 
 @njit(cache=True, error_model="numpy")
-def copy_matrix(source: Array, target: Array) -> None:
-    """Write one matrix into another (element by element: numba takes seconds to compile whole-array assignments)."""
-    for i in range(SIZE):
-        for j in range(SIZE):
-            target[i, j] = source[i, j]
-
-
-@njit(cache=True, error_model="numpy")
 def scale_matrix(matrix: Array, factor: float, out: Array) -> None:
-    """Write a multiple of a matrix."""
+    """Write a multiple of a matrix (element by element: numba takes seconds to compile whole-array assignments)."""
     for i in range(SIZE):
         for j in range(SIZE):
             out[i, j] = factor * matrix[i, j]
@@ -233,8 +225,11 @@ def build_piece(tables: Tables, circuit: int, parameters: Array, closed: int, se
     fill_generator(circuit, parameters, closed, segment, generator)
     fill_steps(tables.steps, first_row(closed, region), generator, tick)
     tables.coarsest[closed, region] = coarsest_level(generator, tick, segment)
-    fill_probe(circuit, parameters, segment, tables.probes[region])
-    lost = np.empty((3, SIZE))
+    probe, lost = np.empty((FLUX_CURVES, 4)), np.empty((3, SIZE))
+    fill_probe(circuit, parameters, segment, probe)
+    for k in range(FLUX_CURVES):
+        for j in range(4):
+            tables.probes[region, k, j] = probe[k, j]
     lost_rows(circuit, parameters, segment, lost)
     for k in range(3):
         for j in range(4):

@@ -171,20 +171,6 @@ class CurveLibrary:
     def _atlas(self, circuit: Circuit) -> Atlas | None:
         return shipped_atlas(circuit) if self.use_atlas else None
 
-    def prepare(
-        self,
-        circuit: npt.ArrayLike,
-        *,
-        b: npt.ArrayLike,
-        p: npt.ArrayLike,
-        im: npt.ArrayLike,
-        load: npt.ArrayLike,
-        one_phase: npt.ArrayLike = 0.0,
-        progress: Progress | None = None,
-    ) -> None:
-        """Compute the curves that :meth:`look_up` of the same sections needs; finished ones stay when interrupted."""
-        self.look_up(circuit, b=b, p=p, im=im, load=load, one_phase=one_phase, progress=progress)
-
     def near(
         self,
         circuit: npt.ArrayLike,
@@ -212,8 +198,8 @@ class CurveLibrary:
         peak, share = np.zeros(len(kinds)), np.zeros(len(kinds))
         own = kinds >= 0
         for atlas, where, held in self._in_atlas(kinds, b=b, p=p, im=im):
-            place, peak[where] = atlas.find("peak", **held)
-            share[where] = share_of(atlas, place, limit=self.voltage_limit)
+            place, peak[where] = atlas.fine.find("peak", **held)
+            share[where] = share_of(atlas, place, peak=peak[where], limit=self.voltage_limit)
             own[where] = False
         for table, where, keys in self._nearest(kinds, own, b=b, p=p, im=im, clamped=False, progress=progress):
             peak[where] = table.peaks(keys)
@@ -233,7 +219,7 @@ class CurveLibrary:
         kinds = np.atleast_1d(np.asarray(circuit, dtype=np.int64))
         power, own = np.zeros(len(kinds)), kinds >= 0
         for atlas, where, held in self._in_atlas(kinds, b=b, p=p, im=im):
-            power[where], own[where] = atlas.find("power", **held)[1], False
+            power[where], own[where] = atlas.coarse.find("power", **held)[1], False
         for table, where, keys in self._nearest(kinds, own, b=b, p=p, im=im, clamped=True, progress=progress):
             power[where] = table.powers(keys)
         return power

@@ -20,7 +20,7 @@ from matplotlib.figure import Figure
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT / "tests" / folder) for folder in ("physics", "benchmarks")]
 
-from bench_atlas import SHIPPED, compared, read_table  # noqa: E402
+from bench_atlas import compared, read_table  # noqa: E402
 from equations import Case, by_study, waveform_by_solve_ivp, waveform_by_study  # noqa: E402
 from test_ngspice import waveform_by_ngspice  # noqa: E402
 from test_study_table import ONSET, TYPICAL  # noqa: E402
@@ -133,7 +133,7 @@ def look_up(axes: list[Axes]) -> None:
     """Largest voltage from the atlas over that of direct simulation with thousands of operations."""
     table = read_table()
     ratio = compared(table).peak_pu / table["peak_pu"]
-    for place, circuit in zip(axes, SHIPPED, strict=True):
+    for place, circuit in zip(axes, Circuit, strict=True):
         for chosen, colour, words in (
             (table["peak_pu"] > 0, QUIET, "all"),
             (table["near_onset"] == 1, ACCENT, "near onset"),
@@ -143,7 +143,7 @@ def look_up(axes: list[Axes]) -> None:
         place.axvline(1.0, color=INK, linewidth=0.9)
         place.set_title(NAMES[circuit].capitalize(), loc="left", fontsize=9.5)
         place.set_xlabel("Atlas over simulation")
-    axes[0].set_ylabel("Sections of 300")
+    axes[0].set_ylabel("Sections of 600")
     axes[0].legend(fontsize=7.5, frameon=False)
 
 
@@ -189,7 +189,7 @@ FIGURES = {
     "waveforms": (waveforms, 3),
     "five_legged_onset": (onset, 1),
     "load_rule": (load_rule, 2),
-    "look_up": (look_up, len(SHIPPED)),
+    "look_up": (look_up, len(Circuit)),
     "arresters": (arresters, 3),
 }
 

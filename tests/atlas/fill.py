@@ -1,0 +1,167 @@
+"""Fill the atlas, in parts that can be computed anywhere, stopped and continued.
+
+``python tests/atlas/fill.py PARTS --minutes M`` computes nodes that neither the files that ship nor the parts in that
+folder have, and writes them to parts of its own; ``--graphics`` does so on a graphics processor, as fast as
+some five hundred others. ``python tests/atlas/fill.py PARTS`` makes the files that ship of both.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing as mp
+import os
+import sys
+import time
+import uuid
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+import cube
+import nodes
+
+from survey.physics.atlas import FOLDER, shipped_atlas
+from survey.physics.atlas_axes import B_AXIS, G_AXIS, IM_AXIS
+from survey.physics.curves import NODE_CYCLES, CurveParameters, simulate
+from survey.physics.families import Circuit
+
+BATCH = 6144
+JUMP, JUMPS_FROM_PU = 1.25, 2.0
+"""Ratio of neighbouring peaks, the lower under this, from which the place of a jump is searched."""
+HALVINGS = 4
+
+
+def _one(job):
+    circuit, row, block, density = job
+    return simulate(circuit, row[None], density=density, block=block, cycles=NODE_CYCLES)[0]
+
+
+def processors(workers):
+    """An engine that simulates one node a process at a time."""
+    simulate(Circuit.DELTA, nodes.rows_at(*np.zeros((3, 1), int), clamped=True))  # compiled once, before the fork
+    pool = mp.get_context("fork").Pool(workers)
+
+    def engine(circuit, rows, blocks, *, density):
+        jobs = [(circuit, row, int(block), density) for row, block in zip(rows, blocks, strict=True)]
+        return np.stack(pool.map(_one, jobs, chunksize=1))
+
+    return engine
+
+
+def graphics_processor():
+    """An engine that simulates some hundred nodes at once on a graphics processor."""
+    from graphics import Solver
+
+    return Solver().engine
+
+
+def wanted(have, stage):
+    """Nodes to compute next, those of usual sections first; a stage below 0 is that of every second node."""
+    if stage < 0:
+        places = cube.coarse_nodes()
+        places = places[~cube.computed(have)[tuple(places.T)]]
+    else:
+        places = cube.rough_nodes(have, stage)
+    places = np.random.default_rng(0).permutation(places)
+    g, im, b = places.T
+    usual = (G_AXIS[g] > 6e-4) & (G_AXIS[g] < 1e-2) & (IM_AXIS[im] > 8e-4) & (B_AXIS[b] > 2.5e-5) & (B_AXIS[b] < 2.0)
+    return places[np.argsort(~usual, kind="stable")]
+
+
+def fill_stage(engine, circuit, have, *, stage, until):
+    """Compute the nodes of a stage; return the places of those that were finished in time."""
+    places = wanted(have, stage)
+    for at in range(0, len(places), BATCH):
+        if time.monotonic() > until:
+            return places[:at]
+        some = places[at : at + BATCH]
+        out = nodes.compute_bare(engine, circuit, *some.T)
+        if stage < 0:
+            nodes.add_arresters(engine, circuit, *some.T, out)
+        have[tuple(some.T)] = out
+    return places
+
+
+def find_edges(engine, circuit, have):
+    """Search where the peak jumps between neighbours along b; return the places found, shape (n, 3)."""
+    peak = have[..., cube.PEAK]
+    low, high = peak[..., :-1], peak[..., 1:]
+    with np.errstate(invalid="ignore"):
+        jumps = (np.fmax(low, high) > np.maximum(1.0, JUMP * np.fmin(low, high))) & (
+            np.fmin(low, high) <= JUMPS_FROM_PU
+        )
+    jumps &= (have[..., :-1, cube.EDGE] == 0.0) & np.isfinite(low * high)
+    places = np.argwhere(jumps)
+    g, im, b = places.T
+    limit, rises = np.sqrt(low[jumps] * high[jumps]), high[jumps] > low[jumps]
+    left, right = np.zeros(len(places)), np.ones(len(places))
+    for _ in range(HALVINGS if len(places) else 0):
+        middle = 0.5 * (left + right)
+        between = B_AXIS[b] ** (1.0 - middle) * B_AXIS[b + 1] ** middle
+        rows = CurveParameters().rows(between, G_AXIS[g], im=IM_AXIS[im])
+        sooner = _exceeds(engine, circuit, rows, limit=limit, first=nodes.first_block(g, im, b)) == rises
+        left, right = np.where(sooner, left, middle), np.where(sooner, middle, right)
+    have[g, im, b, cube.EDGE] = 0.5 * (left + right)
+    return places
+
+
+def _exceeds(engine, circuit, rows, *, limit, first):
+    """Whether any sequence ends above a limit."""
+    beyond = np.zeros(len(rows), bool)
+    for number in range(nodes.BLOCKS):
+        left = np.flatnonzero(~beyond)
+        if len(left):
+            blocks = (first[left] + number) % nodes.BLOCKS
+            out = engine(circuit, rows[left], blocks, density=nodes.DENSITY[circuit])
+            beyond[left] = out[..., 0].max(axis=(1, 2)) > limit[left]
+    return beyond
+
+
+def have_of(folder, circuit):
+    """Nodes that ship or are in a part."""
+    atlas, parts = shipped_atlas(circuit), cube.read_parts(folder, circuit)
+    have = cube.empty() if atlas is None else cube.nodes_of(atlas)
+    fresh = cube.computed(parts)
+    have[fresh] = parts[fresh]
+    return have
+
+
+def fill(folder, engine, *, minutes, circuits=tuple(Circuit), stages=(-1, 0, 1, 2)):
+    """Compute what is missing, stage by stage, and write every stage of a circuit to a part."""
+    begun = time.monotonic()
+    for stage in stages:
+        for circuit in circuits:
+            have = have_of(folder, circuit)
+            places = fill_stage(engine, circuit, have, stage=stage, until=begun + 60.0 * minutes)
+            edges = find_edges(engine, circuit, have) if stage >= 0 and len(places) else places[:0]
+            if len(places):
+                done = np.unique(np.concatenate([places, edges]), axis=0)
+                cube.write_part(folder / f"{circuit.name.lower()}-{uuid.uuid4().hex}.npz", have, done)
+            print(f"{time.monotonic() - begun:.0f} s: {circuit.name.lower()}, stage {stage}: {len(places)} nodes")
+
+
+def assemble(folder):
+    """Write the files that ship."""
+    for circuit in Circuit:
+        have = have_of(folder, circuit)
+        print(f"{circuit.name.lower()}: {cube.computed(have).mean():.1%} of the nodes computed, the others bridged")
+        cube.write_atlas(FOLDER / f"{circuit.name.lower()}.npz", cube.make_atlas(have))
+
+
+def main():
+    parser = argparse.ArgumentParser(description="fill the atlas in parts, or assemble the parts")
+    parser.add_argument("parts", type=Path, help="folder of finished parts")
+    parser.add_argument("--minutes", type=float, help="compute for about so long; without it the parts are assembled")
+    parser.add_argument("--graphics", action="store_true", help="on a graphics processor (needs numba-cuda)")
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    options = parser.parse_args()
+    if options.minutes is None:
+        assemble(options.parts)
+    else:
+        engine = graphics_processor() if options.graphics else processors(options.workers)
+        fill(options.parts, engine, minutes=options.minutes)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,165 @@
+"""What the atlas keeps of a node, from its simulated sequences; many nodes at once.
+
+A node takes draws in stretches, until its largest peak has been met ``MET`` times or there are no more: where every
+sequence ends in the same few states little is needed, where a rare state counts all of them are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from cube import NAMES
+
+from survey.physics.atlas_axes import B_AXIS, G_AXIS, IM_AXIS
+from survey.physics.curves import LIMITS_PU, CurveParameters
+from survey.physics.families import Circuit
+from survey.physics.sequences import CHAINS, sequence_weights
+
+BLOCKS = 8
+"""Stretches of draws there are; a node takes them round from the one it begins with."""
+DENSITY = {Circuit.DELTA: 10, Circuit.FLOATING_WYE: 10, Circuit.FIVE_LEGGED: 8, Circuit.OPEN_DELTA: 9}
+"""Draws of a stretch without arresters, in multiples of a plan: a thread each, of seven groups of 32."""
+CLAMPED_DENSITY = 4
+STRETCHES = (1, 2, 4, 8)
+CLAMPED_STRETCHES = (1, 2, 4)
+"""After how many stretches to look whether to stop; the last ends it."""
+MET, ALIKE = 4, 0.985
+"""How often the largest peak must be met, and from which part of it a sequence counts as having met it."""
+CALM_CHARGE_LOSS, CALM_XC_XM = 0.15, 200.0
+"""Nothing rings below this charging over loss, or above this Xc/Xm: a plan of draws is enough."""
+CONDUCTS_FROM_PU = 1.75
+"""An arrester changes nothing of what ends below its knee, 1.805."""
+
+
+@dataclass(frozen=True)
+class Found:
+    """What sequences did, each of shape (nodes, sequences), and cycles above each limit, (nodes, limits)."""
+
+    peaks: np.ndarray
+    powers: np.ndarray
+    repeats: np.ndarray
+    cycles: np.ndarray
+
+    @classmethod
+    def of(cls, out):
+        """From what the solver says of every operation."""
+        sustained = out[..., 0]
+        worst = sustained.argmax(axis=2)[..., None]
+        settled = np.where(sustained[..., None] <= np.array(LIMITS_PU), out[..., 3:], 0.0)
+        repeats = np.take_along_axis(out[..., 2], worst, axis=2)[..., 0] > 0
+        return cls(sustained.max(axis=2), out[..., 1].max(axis=2), repeats, settled.max(axis=(1, 2)))
+
+    def rows(self, chosen):
+        """Some of the nodes."""
+        return Found(self.peaks[chosen], self.powers[chosen], self.repeats[chosen], self.cycles[chosen])
+
+    def with_(self, other):
+        """With more sequences of the same nodes."""
+        both = zip((self.peaks, self.powers, self.repeats), (other.peaks, other.powers, other.repeats), strict=True)
+        return Found(*(np.concatenate(pair, axis=1) for pair in both), np.maximum(self.cycles, other.cycles))
+
+    def met(self):
+        """Whether the largest value of each node was met often enough."""
+        values = self.powers if self.powers.any() else self.peaks
+        return (values >= ALIKE * values.max(axis=1, keepdims=True)).sum(axis=1) >= MET
+
+
+def first_plan(circuit, density):
+    """Places, among the sequences of a stretch, of its first plan."""
+    counts = [chain[3] for chain in CHAINS[circuit]]
+    starts = np.cumsum([0, *counts[:-1]]) * density
+    return np.concatenate([start + np.arange(count) for start, count in zip(starts, counts, strict=True)])
+
+
+def rows_at(g, im, b, *, clamped=False):
+    """Parameter rows of nodes, by their places on the axes."""
+    return CurveParameters().rows(B_AXIS[b], G_AXIS[g], im=IM_AXIS[im], clamped=clamped)
+
+
+def first_block(g, im, b):
+    """Which stretch of draws a node begins with: neighbours begin with different ones."""
+    return (b + 2 * g + 4 * im) % BLOCKS
+
+
+def is_calm(g, im, b):
+    """Which nodes are far from ringing."""
+    return (B_AXIS[b] < CALM_CHARGE_LOSS * G_AXIS[g]) | (IM_AXIS[im] > CALM_XC_XM * B_AXIS[b])
+
+
+def simulated(engine, circuit, rows, first, *, density, stretches):
+    """Yield nodes that are finished, what all their sequences did, their first stretch, and how many they took."""
+    left, found, begin = np.arange(len(rows)), None, None
+    for start, upto in zip((0, *stretches[:-1]), stretches, strict=True):
+        for number in range(start, upto):
+            out = Found.of(engine(circuit, rows[left], (first[left] + number) % BLOCKS, density=density))
+            found = out if found is None else found.with_(out)
+            begin = out if begin is None else begin
+        done = found.met() | (upto == stretches[-1])
+        yield left[done], found.rows(done), begin.rows(done), upto
+        left, found, begin = left[~done], found.rows(~done), begin.rows(~done)
+        if not len(left):
+            return
+
+
+def bare_figures(circuit, found, begin, *, count, density):
+    """Figures and checks of nodes, those with arresters left at NaN; shape (nodes, figures and checks)."""
+    weights = np.repeat(sequence_weights(circuit), density)
+    weights = np.tile(weights, found.peaks.shape[1] // len(weights))
+    ordered = np.sort(found.peaks, axis=1)
+    plan = first_plan(circuit, density)
+    some, repeats = begin.peaks[:, plan], begin.repeats[:, plan]
+    named = {
+        "peak": ordered[:, -1],
+        "edge": 0.0,
+        "draws": count * density,
+        "first_repeating": np.where(repeats, some, 0.0).max(axis=1),
+        "first_peak": some.max(axis=1),
+        "first_share": (some > 1.25) @ sequence_weights(circuit),
+    }
+    for place, limit in enumerate(LIMITS_PU):
+        calm = (ordered <= limit).sum(axis=1)
+        size, row = ordered.shape[1], np.arange(len(ordered))
+        middle = [np.minimum((calm + size - 1 + more) // 2, size - 1) for more in (0, 1)]
+        median = 0.5 * (ordered[row, middle[0]] + ordered[row, middle[1]])
+        named[f"share_{limit:g}"] = (found.peaks > limit) @ weights / weights.sum()
+        named[f"typical_{limit:g}"] = np.where(calm < size, median, 0.0)
+        named[f"cycles_{limit:g}"] = found.cycles[:, place]
+    out = np.full((len(ordered), len(NAMES)), np.nan, np.float32)
+    for name, values in named.items():
+        out[:, NAMES.index(name)] = values
+    return out
+
+
+def compute_bare(engine, circuit, g, im, b):
+    """Nodes without arresters, shape (nodes, figures and checks)."""
+    out = np.empty((len(b), len(NAMES)), np.float32)
+    first, calm = first_block(g, im, b), is_calm(g, im, b)
+    for chosen, density, stretches in ((calm, 1, (1,)), (~calm, DENSITY[circuit], STRETCHES)):
+        where = np.flatnonzero(chosen)
+        begin_at = first[where] * (DENSITY[circuit] if density == 1 else 1)
+        rows = rows_at(g[where], im[where], b[where])
+        if len(where):
+            for done, found, begin, count in simulated(
+                engine, circuit, rows, begin_at, density=density, stretches=stretches
+            ):
+                out[where[done]] = bare_figures(circuit, found, begin, count=count, density=density)
+    return out
+
+
+def add_arresters(engine, circuit, g, im, b, out):
+    """Write peak and power with arresters, and the checks of them."""
+    places = [NAMES.index(name) for name in ("clamped", "power", "first_clamped", "first_power")]
+    out[:, places] = 0.0
+    out[:, places[0]] = out[:, NAMES.index("peak")]
+    where = np.flatnonzero(out[:, NAMES.index("peak")] > CONDUCTS_FROM_PU)
+    if not len(where):
+        return
+    rows, first = rows_at(g[where], im[where], b[where], clamped=True), first_block(g[where], im[where], b[where])
+    plan = first_plan(circuit, CLAMPED_DENSITY)
+    for done, found, begin, _ in simulated(
+        engine, circuit, rows, first, density=CLAMPED_DENSITY, stretches=CLAMPED_STRETCHES
+    ):
+        figures = (found.peaks, found.powers, begin.peaks[:, plan], begin.powers[:, plan])
+        for place, values in zip(places, figures, strict=True):
+            out[where[done], place] = values.max(axis=1)
