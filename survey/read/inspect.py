@@ -15,7 +15,7 @@ from survey.read.guess_roles import guess_layers
 from survey.read.guess_rows import split_by_kind
 from survey.read.guess_text import with_cable_text
 from survey.read.guess_types import SURE, FieldGuess, LayerGuess
-from survey.read.guess_values import CodeGuess
+from survey.read.guess_values import USUAL_KV, CodeGuess
 from survey.read.guess_words import NO_ROLE
 from survey.read.mapped import told_layers
 from survey.read.profile import LayerProfile, profile_layer
@@ -182,7 +182,7 @@ def _ask_values(guess: LayerGuess, found: FieldGuess, ask: Ask) -> FieldGuess:
         likely = values.unit if values.unit in units else spec.unit
         unit = ask(f"{where}: in which unit? ({values.evidence})", [likely, *(u for u in units if u != likely)])
         values = replace(values, unit="" if unit == spec.unit else unit, unit_sure=True)
-    accepted = list(spec.codes) or PHASE_CHOICES
+    accepted = list(spec.codes) or (PHASE_CHOICES if spec.kind == "phases" else [f"{kv:g}" for kv in USUAL_KV])
     codes = []
     for code in values.codes:
         if not code.sure:

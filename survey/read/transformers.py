@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from survey.read.coordinates import Places
     from survey.read.geometry import RawPoints
 
+BANK_M = 15.0  # units of a bank stand no further apart (judgement)
+UNIT_SUFFIX = r"[-_./ ]?[A-Ca-c1-3]$"
 NOT_ASSESSABLE = "such a site cannot be assessed"
 
 COLUMNS = [
@@ -79,7 +81,21 @@ def read_transformers(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS 
     }
     other_xy = records.loc[~three_phase, ["x", "y"]].to_numpy(np.float64)
     joined = banked & records["bank_id"].isin(banks["bank_id"]).to_numpy(np.bool_)
-    return PointTable(table, counts, other_xy, _one_phase(records[~three_phase & ~joined]))
+    alone = records[~three_phase & ~joined]
+    _tell_banks_by_id(rows, alone)
+    return PointTable(table, counts, other_xy, _one_phase(alone))
+
+
+def _tell_banks_by_id(rows: Rows, alone: pd.DataFrame) -> None:
+    """Name units that no bank joins, but whose ids differ in the letter of the phase only: T1A, T1B, T1C."""
+    stem = alone["site_id"].str.replace(UNIT_SUFFIX, "", regex=True)
+    units = alone.groupby(stem.where(stem != alone["site_id"], ""))
+    whole = (units.size() == len("ABC")) & (units["phases"].sum() == THREE_PHASE)
+    near = (units[["x", "y"]].max() - units[["x", "y"]].min()).max(axis=1) <= BANK_M
+    banks = whole.index[whole & near & (whole.index != "")]
+    if len(banks):
+        ids = alone["site_id"][stem.isin(banks)]
+        rows.findings.report("banks_by_id", ids=ids, banks=len(banks), first=banks[0])
 
 
 def _one_phase(units: pd.DataFrame) -> pd.DataFrame:

@@ -5,14 +5,14 @@ import tomllib
 import pandas as pd
 import pyogrio
 import pytest
-from conftest import cable, line, point
+from conftest import cable, line, point, site
 from exports import tables, write_gpkg
 
 from survey.input_schema import field_specs
 from survey.pipeline import run_survey
 from survey.read.draft import draft_settings
 from survey.read.guess_values import known_code
-from survey.read.inspect import inspect_network
+from survey.read.inspect import ask_unsure, inspect_network
 from survey.settings import build_settings
 
 
@@ -95,6 +95,46 @@ def test_one_column_tells_low_voltage_and_what_is_under_ground(export, read):
     got = read(path, **tomllib.loads(draft_settings(inspect_network(path))))
     assert list(got.tables.cables["cable_id"]) == ["C0", "C1", "C3", "C4", "C6", "C7"]
     assert list(got.tables.cables["shielded"]) == [False, True] * 3
+
+
+def test_units_whose_ids_differ_in_the_phase_only_are_told(export, read):
+    def units(apart):
+        return [
+            site(f"T{n}{pole}", point(100 * n + apart * i, 0), phases=pole)
+            for n in (1, 2)
+            for i, pole in enumerate("ABC")
+        ]
+
+    finding = read(export(transformers=[*units(1.0), site("T3A", phases="A"), site("T4", phases="B")])).one(
+        "banks_by_id"
+    )
+    assert finding.ids == ("T1A", "T1B", "T1C", "T2A", "T2B", "T2C")
+    assert "look like 2 three-phase banks by their ids (T1 ...)" in finding.message
+    assert not read(export(name="far", transformers=units(40.0))).findings.of("banks_by_id")
+
+
+def test_a_bank_made_of_the_ids_is_a_site(export, read):
+    path = export(transformers=[site(f"T1{pole}", phases=pole) for pole in "ABC"])
+    made = {"transformers": {"values": {"bank_id": "regexp_replace(site_id, '[ABC]$', '')"}}}
+    got = read(path, input=made)
+    assert list(got.tables.transformers["site_id"]) == ["T1"]
+    assert not got.findings.of("banks_by_id")
+
+
+def test_codes_of_voltages_without_their_words_are_asked_for(export, read):
+    path = export(cables=[cable(f"C{i}", line((i, 0), (i, 50)), kv=i % 2 + 7) for i in range(9)])
+    drafted = draft_settings(inspect_network(path))
+    assert '"7" = ""  # UNSURE' in drafted
+    assert read(path, **tomllib.loads(drafted)).tables.cables["voltage_v"].isna().all()
+    asked = {}
+
+    def ask(question, choices):
+        asked[question] = choices
+        return "12.47" if "'7' mean" in question else "24.94" if "'8' mean" in question else choices[0]
+
+    settled = draft_settings(ask_unsure(inspect_network(path), ask))
+    assert set(read(path, **tomllib.loads(settled)).tables.cables["voltage_v"]) == {12470.0, 24940.0}
+    assert all("ABC" not in choices for question, choices in asked.items() if "mean" in question)
 
 
 def test_sites_behind_a_device_that_is_presumed_say_so(tmp_path):
