@@ -125,6 +125,16 @@ class SharedLines:
         """The lines of some owners, in the order given."""
         return SharedLines(self.pieces, self.first[rows], self.following)
 
+    def points(self) -> Ints:
+        """Number of points of every owner's line, shape (n_owners,)."""
+        starts = np.concatenate([[0], np.cumsum(self.pieces.points)])
+        last = np.cumsum(self.pieces.parts)
+        total, ahead = starts[last] - starts[last - self.pieces.parts], np.append(self.following, -1)
+        total = np.append(total, 0)
+        while (ahead >= 0).any():  # each round looks twice as far
+            total, ahead = total + total[ahead], ahead[ahead]
+        return total[self.first]
+
     def used(self) -> tuple[Ints, Ints]:
         """Pairs of owner and piece, owner by owner, from the first piece on."""
         owner = np.flatnonzero(self.first >= 0)

@@ -187,8 +187,9 @@ def survey_tables(
     with clock.stage("assess"):
         assessment = assess_network(network, settings=settings, findings=findings, progress=count)
     with clock.stage("collect"):
-        record = {"open_devices": open_devices(tables), "open_places": open_places(tables)}
+        record: dict[str, Any] = {"open_devices": open_devices(tables), "open_places": open_places(tables)}
         members = section_members(network, assessment)
+        record["sections_left_out"] = members.left_out
         give_back()
         result = collect_result(network, assessment, settings=settings, members=members, record=record)
         give_back()

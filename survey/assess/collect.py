@@ -18,6 +18,7 @@ from survey.assess.strips import section_strips
 from survey.findings import SEVERITIES
 from survey.linesets import DrawnLater, LineSet
 from survey.memory import give_back
+from survey.network.walk.walks import kept_paths
 from survey.result import SurveyResult
 
 if TYPE_CHECKING:
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+LEAST_ROOM, TIMES_DRAWN = 1_000_000, 10
+"""Pieces of cable are drawn so many times at most, taken together, in sections that lie in one another."""
 
 
 def collect_result(
@@ -48,7 +52,7 @@ def collect_result(
     record
         What ``run.json`` says so far; handed through.
     """
-    shown, (owner, member), (piece_owner, piece) = members
+    shown, (owner, member), (piece_owner, piece), _ = members
     drawing = Drawing(network)
     sites, order = site_table(network, assessment, settings=settings)
     give_back()
@@ -112,17 +116,27 @@ def _spread(lines: LineSet, rows: Ints, *, n: int) -> LineSet:
 
 
 class Members(NamedTuple):
-    """Sections that expose a site, and pairs (position among them, site) and (position, piece), each sorted."""
+    """Sections that expose a site, and pairs (position among them, site) and (position, piece), each sorted.
+
+    ``left_out`` sections, those of most pieces, have none here, because there would be too many (``TIMES_DRAWN``):
+    they are not drawn, and what is found on their cables is not counted for their sites.
+    """
 
     shown: Ints
     sites: tuple[Ints, Ints]
     pieces: tuple[Ints, Ints]
+    left_out: int
 
 
 def section_members(network: Network, assessment: Assessment) -> Members:
     """What stands on every section that exposes a site."""
-    shown = np.flatnonzero((assessment.totals.sites > 0) & network.sections.exposes)
-    return Members(shown, network.sections.members(shown, network.site_node), network.sections.pieces(shown))
+    sections = network.sections
+    shown = np.flatnonzero((assessment.totals.sites > 0) & sections.exposes)
+    each = np.ceil(sections.total(np.ones(len(network.pieces.cable)))[shown]).astype(np.int64)
+    kept, left_out = kept_paths(each, room=max(LEAST_ROOM, TIMES_DRAWN * len(network.pieces.cable)))
+    drawn = np.flatnonzero(kept > 0)
+    owner, piece = sections.pieces(shown[drawn])
+    return Members(shown, sections.members(shown, network.site_node), (drawn[owner], piece), left_out)
 
 
 def findings_table(

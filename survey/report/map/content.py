@@ -25,7 +25,9 @@ from survey.result import SurveyResult
 
 FIRST_BANDS = ("high", "severe")
 CABLES_A_BLOB = 200_000
-PATHS_A_BLOB = 25_000
+PATHS_A_BLOB, POINTS_A_BLOB = 25_000, 1_000_000
+MOST_PATH_POINTS = 8_000_000
+"""More than what a page of the largest size holds of them."""
 MOST_FINDINGS = 20_000
 MOST_ID_LETTERS = 300
 NOWHERE = np.iinfo(np.int32).min
@@ -240,12 +242,12 @@ def _line_blobs(result: SurveyResult, runs: _ResultRuns, *, cables: GridLines, g
     first_paths = int(urgent.max(initial=-1)) + 1
     order, first_cables = runs.sections.order, runs.sections.first_items
     shielded = result.cables["shielded"].to_numpy(dtype=bool)
-    paths = grid_lines(SharedLines.of(result.site_paths).whole(), grid)
-    rows = np.arange(len(result.sites))
+    paths = SharedLines.of(result.site_paths)
+    points = np.cumsum(paths.points())
     yield from _cable_blobs(cables, shielded, order[:first_cables])
-    yield from _path_blobs(paths, rows[:first_paths])
+    yield from _path_blobs(paths, points[:first_paths], first=0, grid=grid)
     yield from _cable_blobs(cables, shielded, order[first_cables:])
-    yield from _path_blobs(paths, rows[first_paths:])
+    yield from _path_blobs(paths, points, first=first_paths, grid=grid)
 
 
 def _cable_blobs(cables: GridLines, shielded: NDArray[np.bool_], rows: NDArray[np.int64]) -> Iterator[Blob]:
@@ -254,6 +256,13 @@ def _cable_blobs(cables: GridLines, shielded: NDArray[np.bool_], rows: NDArray[n
         yield make_blob("cables", {**cables.pack("cables", part), "cables.shielded": shielded[part]})
 
 
-def _path_blobs(paths: GridLines, rows: NDArray[np.int64]) -> Iterator[Blob]:
-    for first in range(0, len(rows), PATHS_A_BLOB):
-        yield make_blob("paths", paths.pack("paths", rows[first : first + PATHS_A_BLOB]))
+def _path_blobs(paths: SharedLines, points: NDArray[np.int64], *, first: int, grid: MapGrid) -> Iterator[Blob]:
+    """Paths from the first one on, until there are more points up to one (``points``) than a page can hold."""
+    while first < len(points):
+        room = points[first] + POINTS_A_BLOB
+        last = min(first + PATHS_A_BLOB, max(first + 1, int(np.searchsorted(points, room))), len(points))
+        if points[last - 1] > MOST_PATH_POINTS:
+            return
+        rows = np.arange(first, last)
+        yield make_blob("paths", grid_lines(paths.taken(rows).whole(), grid).pack("paths", np.arange(len(rows))))
+        first = last
