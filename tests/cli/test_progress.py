@@ -34,3 +34,18 @@ def test_counts_after_other_stages():
 
 def test_count_without_a_stage_before():
     assert "Studying circuits" in shown(lambda progress: progress.count(1, 2))
+
+
+def test_the_bar_grows_with_the_stages_and_tells_what_is_left():
+    with Progress(console=Console(file=io.StringIO(), force_terminal=True)) as bar:
+        progress = StageProgress(bar)
+        parts = []
+        for name in ("read", "network", "assess", "collect"):
+            progress(name)
+            parts.append(bar.tasks[0].completed)
+        for name in ("sites.csv", "survey.gpkg", "map.html", "run.json"):
+            progress.part(name)
+            parts.append(bar.tasks[0].completed)
+    assert parts == sorted(set(parts))
+    assert parts[-1] == bar.tasks[0].total
+    assert len(bar.tasks) == 1
