@@ -43,6 +43,17 @@ def put(rows: Rows, which: Ints, values: Rows) -> Rows:
     return type(rows)(**merged)
 
 
+def at_rows(value: NDArray[Any], row: Ints, *, none: Any = np.nan) -> NDArray[Any]:  # noqa: ANN401 - of the values
+    """Values at rows, ``none`` at -1."""
+    return np.append(value, none)[row]
+
+
+def ratio(upper: Floats | float, lower: Floats, *, none: float = np.nan) -> Floats:
+    """Quotient, ``none`` where the lower is zero or absent."""
+    top, bottom = np.broadcast_arrays(np.asarray(upper, float), np.asarray(lower, float))
+    return np.divide(top, bottom, out=np.full(bottom.shape, none), where=bottom > 0)
+
+
 @dataclass(frozen=True, eq=False)
 class Ragged(Sequence[Ints]):
     """Item k is ``flat[start[k]:start[k + 1]]``.

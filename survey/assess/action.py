@@ -6,14 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+
+from survey.arrays import Bools, Floats, Ints, Objects
 
 if TYPE_CHECKING:
     from survey.assess.circuits import Circuits, SectionValues
-
-Text = NDArray[np.object_]
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 NO_ACTION = "No action from this survey"
 CLEARS = f"{NO_ACTION}: at every single-pole switching point upstream the circuit is within the screening limit."
@@ -45,20 +42,20 @@ class ActionFacts:
     ``load_rule``, share of rating.
     """
 
-    status: Text
-    reason: Text
-    hazardous: NDArray[np.bool_]
-    studied: NDArray[np.bool_]
-    switch_id: Text
-    device: Text
-    nearest_id: Text
+    status: Objects
+    reason: Objects
+    hazardous: Bools
+    studied: Bools
+    switch_id: Objects
+    device: Objects
+    nearest_id: Objects
     hold_kw: Floats
     limit_length_m: Floats
     cable_m: Floats
     load_rule: float
 
 
-def action_sentences(facts: ActionFacts) -> Text:
+def action_sentences(facts: ActionFacts) -> Objects:
     """One sentence per site, shape (n_sites,)."""
     out = np.full(len(facts.status), "", object)
     for status, text in FIXED.items():
@@ -135,15 +132,15 @@ class EitherEnd:
     ``worse``: it is of a higher band than the normal state, or decides a site that this leaves undecided.
     """
 
-    closed: Text
-    opened: Text
-    worst: Text
+    closed: Objects
+    opened: Objects
+    worst: Objects
     hazard: Floats
-    worse: NDArray[np.bool_]
+    worse: Bools
     hold_kw: Floats
 
 
-def either_end_sentences(actions: Text, *, status: Text, ends: EitherEnd) -> Text:
+def either_end_sentences(actions: Objects, *, status: Objects, ends: EitherEnd) -> Objects:
     """The sentences with what the worst state asks for: instead of an undecided one, else after it."""
     out = actions.copy()
     ring = status == "looped"

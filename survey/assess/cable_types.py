@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from survey.arrays import Bools, Floats
 from survey.input_schema import field_specs, find_unit
 from survey.read.cable_text import parse_cable_text, taught_type
 
@@ -41,14 +42,14 @@ class TypedCapacitance(NamedTuple):
         Whether it is as uncertain as a stand-in: the class's, or a size that the text does not tell.
     """
 
-    cap_f_m: NDArray[np.float64]
+    cap_f_m: Floats
     origin: NDArray[np.str_]
     words: tuple[str, ...]
-    rough: NDArray[np.bool_]
+    rough: Bools
 
 
 def typed_capacitance(
-    types: Sequence[str], voltage_v: NDArray[np.float64], *, catalogue: Catalogue, patterns: Mapping[str, str]
+    types: Sequence[str], voltage_v: Floats, *, catalogue: Catalogue, patterns: Mapping[str, str]
 ) -> TypedCapacitance:
     """Capacitance of one phase of shielded cable to ground.
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints, Objects
 from survey.assess.cable_types import TypedCapacitance, typed_capacitance
 from survey.findings import find_rule
 
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from survey.physics.catalogue import Catalogue
     from survey.read.tables import NetworkTables
 
-Floats = NDArray[np.float64]
 
 KILO, NAMED = 1e3, 5
 
@@ -34,8 +33,8 @@ class CableCapacitance(NamedTuple):
     """
 
     cap_f_m: Floats
-    stand_in: NDArray[np.bool_]
-    overhead: NDArray[np.bool_]
+    stand_in: Bools
+    overhead: Bools
 
 
 def cable_capacitance(
@@ -81,7 +80,7 @@ def cable_capacitance(
     return CableCapacitance(np.nan_to_num(cap), stand_in, overhead)
 
 
-def _voltages(tables: NetworkTables, wanted: NDArray[np.int64], findings: FindingList) -> Floats:
+def _voltages(tables: NetworkTables, wanted: Ints, findings: FindingList) -> Floats:
     """Recorded voltage; where there is none the commonest of the feeder's transformers, else of all."""
     cables, sites = tables.cables, tables.transformers
     volts = cables["voltage_v"].to_numpy(np.float64)[wanted].copy()
@@ -99,8 +98,8 @@ def _voltages(tables: NetworkTables, wanted: NDArray[np.int64], findings: Findin
 
 def _report(
     tables: NetworkTables,
-    wanted: NDArray[np.int64],
-    which: NDArray[np.int64],
+    wanted: Ints,
+    which: Ints,
     *,
     typed: TypedCapacitance,
     findings: FindingList,
@@ -126,7 +125,7 @@ def _report(
         findings.report(rule, ids=ids[rows], **values)
 
 
-def _kinds(kinds: NDArray[np.object_], km: Floats, *, words: NDArray[np.object_]) -> dict[str, Any]:
+def _kinds(kinds: Objects, km: Floats, *, words: Objects) -> dict[str, Any]:
     """Types with their lengths and how they were read, the longest first."""
     table = pd.DataFrame(
         {"km": km, "said": [f"{str(k)!r}{w and f' as {w}'}" for k, w in zip(kinds, words, strict=True)]}

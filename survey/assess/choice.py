@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints, at_rows
 from survey.assess.score import lowered_by_gang, lowered_by_load
 
 if TYPE_CHECKING:
@@ -23,10 +23,6 @@ if TYPE_CHECKING:
     from survey.assess.windings import Windings
     from survey.network.walk.walks import Walks
     from survey.settings import Settings
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -62,12 +58,12 @@ def choose_sections(
     best, best_section, score = nearest.copy(), np.full(len(nearest), -1), np.full(len(nearest), -np.inf)
     for site, section, gang in points_above(walks, np.flatnonzero(nearest >= 0), values=values, settings=settings):
         here = circuits.index(section, family[site], n_sections=n_sections)
-        value = lowered_by_gang(_of(lowered, here), gang, settings=settings.score)
+        value = lowered_by_gang(at_rows(lowered, here), gang, settings=settings.score)
         better = value > score[site] + 1e-9
         won = site[better]
         best[won], best_section[won], score[won] = here[better], section[better], value[better]
     score[best_section < 0] = np.nan
-    return Choice(nearest, best, best_section, _of(plain, best), score)
+    return Choice(nearest, best, best_section, at_rows(plain, best), score)
 
 
 def points_above(
@@ -104,11 +100,6 @@ def stopped_by_one(
     last = np.full(len(choice.nearest), -1, np.int64)
     for site, section, _ in points_above(walks, np.flatnonzero(choice.nearest >= 0), values=values, settings=settings):
         last[site] = section
-    above = np.append(walks.upstream, -1)[last]
+    above = at_rows(walks.upstream, last, none=-1)
     room = settings.limits.worst_kva * 1e3
-    return (above >= 0) & (np.append(values.rating_va - largest_va, np.inf)[above] <= room)
-
-
-def _of(value: Floats, row: Ints) -> Floats:
-    """Values at rows, NaN at -1."""
-    return np.append(value, np.nan)[row]
+    return (above >= 0) & (at_rows(values.rating_va - largest_va, above, none=np.inf) <= room)

@@ -6,8 +6,8 @@ from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints, Objects
 from survey.assess.score import NO, UNKNOWN, YES
 from survey.physics.families import FAMILIES
 from survey.physics.screening import ScreeningLimits, clears, limit_charging_pu
@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from survey.assess.capacitance import CableCapacitance
     from survey.assess.windings import Windings
     from survey.network.model import Network
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -85,7 +82,7 @@ class Circuits:
     arrester: Ints
     base_va: Floats
     voltage_v: Floats
-    clears: NDArray[np.bool_]
+    clears: Bools
     over_limit: Floats
 
     def index(self, section: Ints, family: Ints, *, n_sections: int) -> Ints:
@@ -157,7 +154,7 @@ def _site_totals(network: Network, windings: Windings) -> dict[str, Floats]:
     return dict(zip(whole, found, strict=False)) | dict(zip(split, by_family, strict=True))
 
 
-def values_of(totals: dict[str, Floats], *, arrester: NDArray[np.object_], voltage_v: Floats) -> SectionValues:
+def values_of(totals: dict[str, Floats], *, arrester: Objects, voltage_v: Floats) -> SectionValues:
     """What follows from the totals of sections.
 
     Parameters

@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from survey.arrays import Ragged
+from survey.arrays import Ints, Ragged
 from survey.assess.drawn import Drawing
 from survey.assess.finding_effects import Effects
 from survey.assess.point_table import switching_point_table
@@ -27,9 +26,6 @@ if TYPE_CHECKING:
     from survey.network.model import Network
     from survey.network.walk.walks import Walks
     from survey.settings import Settings
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 LEAST_ROOM, TIMES_DRAWN = 1_000_000, 10
 """Pieces of cable are drawn so many times at most, taken together, in sections that lie in one another."""

@@ -7,20 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from pyproj import Transformer
 
-from survey.arrays import Ragged, heads
+from survey.arrays import Bools, Floats, Ints, Objects, Ragged, heads
 from survey.linesets import LineSet, SharedLines
 
 if TYPE_CHECKING:
     from survey.network.model import Network
     from survey.network.topology.pieces import Pieces
     from survey.read.tables import NetworkTables
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Shapes = NDArray[np.object_]
 
 
 @dataclass(frozen=True)
@@ -94,7 +89,7 @@ class Drawing:
             return xy
         return np.stack(self._forward.transform(xy[:, 0], xy[:, 1]), axis=1)
 
-    def points(self, xy: Floats) -> Shapes:
+    def points(self, xy: Floats) -> Objects:
         """Points, ``None`` where a place is not finite, shape (n,)."""
         out = np.full(len(xy), None, object)
         good = np.isfinite(xy).all(axis=1)
@@ -164,7 +159,7 @@ def _to_output(tables: NetworkTables) -> Transformer | None:
     return Transformer.from_crs(tables.working_crs, tables.output_crs, always_xy=True)
 
 
-def _turned(xy: Floats, count: Ints, backward: NDArray[np.bool_]) -> Floats:
+def _turned(xy: Floats, count: Ints, backward: Bools) -> Floats:
     start = np.repeat(np.cumsum(count) - count, count)
     size, turn = np.repeat(count, count), np.repeat(backward, count)
     inside = np.arange(len(xy)) - start

@@ -6,19 +6,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from survey.arrays import Floats, Ints, Objects, at_rows
 from survey.assess.score import BANDS
-from survey.assess.site_table import KILO, NANO, ratio
+from survey.assess.site_table import electrical_columns
 
 if TYPE_CHECKING:
     from survey.arrays import Ragged
     from survey.assess.assess import Assessment
     from survey.network.model import Network
     from survey.settings import Settings
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 def switching_point_table(
@@ -42,9 +39,7 @@ def switching_point_table(
         Rows of ``sites`` on each section.
     """
     values, figures = assessment.totals, assessment.figures
-    omega = 2 * np.pi * settings.electrical.frequency_hz
     switches = network.tables.switches.iloc[network.sections.device[shown]]
-    charging = omega * values.cap_f[shown] * values.voltage_v[shown] ** 2
     hazard = np.fmax(figures.hazard, figures.loaded)
     worst = _worst_circuit(assessment.circuits.section, hazard, n=len(values.cap_f))[shown]
     owner, member = exposed_by.owner, exposed_by.flat
@@ -56,18 +51,13 @@ def switching_point_table(
             "switch_id": ids,
             "feeder": _of_first(sites["feeder"].to_numpy(object), owner, member=member, n=len(shown)),
             "switch_device": switches["device"].to_numpy(object),
-            "exposed_cable_m": values.cable_m[shown],
             "exposed_sites": values.sites[shown],
-            "exposed_kva": values.rating_va[shown] / KILO,
-            "cap_nf": values.cap_f[shown] / NANO,
-            "charging_kvar": charging / KILO,
-            "xc_ohm": ratio(1.0, omega * values.cap_f[shown]),
-            "xm_ohm": ratio(values.voltage_v[shown] ** 2, values.magnetizing_va[shown]),
-            "xc_xm": ratio(values.magnetizing_va[shown], charging),
-            "charge_loss": ratio(charging, values.loss_w[shown]),
-            "peak_pu": np.append(figures.peak_pu, np.nan)[worst],
-            "likelihood": np.append(figures.likelihood, np.nan)[worst],
-            "hazard": np.append(hazard, np.nan)[worst],
+            **electrical_columns(
+                values, shown, voltage_v=values.voltage_v[shown], hertz=settings.electrical.frequency_hz
+            ),
+            "peak_pu": at_rows(figures.peak_pu, worst),
+            "likelihood": at_rows(figures.likelihood, worst),
+            "hazard": at_rows(hazard, worst),
             "ops_year": assessment.risks.ops_year[shown],
             "risk": (assessment.risks.of_sections() + assessment.loops.switch[network.sections.device])[shown],
             "nearest_for": sites["switch_id"].value_counts().reindex(ids).fillna(0).to_numpy(np.int64),
@@ -96,7 +86,7 @@ def _largest(value: Floats, owner: Ints, *, member: Ints, n: int) -> Floats:
     return out
 
 
-def _of_first(value: NDArray[np.object_], owner: Ints, *, member: Ints, n: int) -> NDArray[np.object_]:
+def _of_first(value: Objects, owner: Ints, *, member: Ints, n: int) -> Objects:
     """Value of the first member of each owner."""
     out = np.full(n, "", object)
     out[owner[::-1]] = value[member[::-1]]

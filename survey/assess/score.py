@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from survey.arrays import Floats, Ints
+from survey.arrays import Floats, Ints, Objects
 
 if TYPE_CHECKING:
     from survey.settings import ScoreSettings
@@ -129,3 +129,8 @@ def band_of(hazard: ArrayLike) -> Ints:
     """Position in :data:`BANDS`; a hazard at a cut point belongs to the upper band, but 0 to the lowest."""
     cuts = np.round([1e-9, HIGH_FROM, SEVERE_FROM], 9)
     return np.searchsorted(cuts, np.round(np.asarray(hazard, float), 9), side="right").astype(np.int64)
+
+
+def band_names(hazard: Floats) -> Objects:
+    """Names of the bands, ``""`` where there is no hazard to go by."""
+    return np.array([*BANDS, ""], object)[np.where(np.isnan(hazard), len(BANDS), band_of(hazard))]

@@ -12,9 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from survey.arrays import taken
+from survey.arrays import Floats, Ints, at_rows, ratio, taken
 from survey.assess.behaviour import curve_library, hazard_of
 from survey.assess.score import lowered_by_load, severity_of_screen
 from survey.physics.families import FAMILY_TABLE
@@ -26,10 +25,8 @@ if TYPE_CHECKING:
     from survey.assess.choice import Choice
     from survey.assess.circuits import Circuits, SectionValues
     from survey.assess.windings import Windings
-    from survey.physics.study import CurveLibrary
     from survey.settings import Settings, UncertaintySettings
 
-Floats = NDArray[np.float64]
 ROUNDING = 1e-9
 
 
@@ -89,28 +86,22 @@ def score_interval(
         Called with points done and points to do while curves are computed.
     """
     box = box_of(circuits, doubts(totals, circuits), settings=settings.uncertainty)
-    known = ~figures.outside
-    rows = np.unique(choice.worst[(choice.worst >= 0) & known[choice.worst]]) if len(known) else choice.worst[:0]
+    worst = choice.worst
+    rows = np.unique(worst[at_rows(~figures.outside, worst, none=False).astype(bool)])
     if settings.study.run and len(rows):
-        library = curve_library(settings)
-        ends = studied_interval(circuits, box, rows=rows, library=library, settings=settings, progress=progress)
+        ends = studied_interval(circuits, box, rows=rows, settings=settings, progress=progress)
     else:
         ends = screened_interval(circuits, box, rows=rows)
-    plain = np.fmax(figures.hazard, figures.loaded)
+    before = at_rows(lowered_by_load(figures.hazard, figures.loaded, settings=settings.score), worst)
+    gang = np.where(choice.score > 0, ratio(choice.score, before, none=1.0), 1.0)
     hazard, score = [], []
     for end, pick in zip(ends, (np.fmin, np.fmax), strict=True):
         moved = figures.hazard.copy()
         moved[rows] = end
-        loaded = figures.loaded * _ratio(moved, figures.hazard)
+        loaded = figures.loaded * ratio(moved, figures.hazard, none=1.0)
         lowered = lowered_by_load(moved, loaded, settings=settings.score)
-        hazard.append(pick(_of(np.fmax(moved, loaded), choice.worst), choice.hazard))
-        gang = _of(
-            _ratio(np.ones(len(plain)), lowered_by_load(figures.hazard, figures.loaded, settings=settings.score)),
-            choice.worst,
-        )
-        score.append(
-            pick(_of(lowered, choice.worst) * np.where(choice.score > 0, choice.score * gang, 1.0), choice.score)
-        )
+        hazard.append(pick(at_rows(np.fmax(moved, loaded), worst), choice.hazard))
+        score.append(pick(at_rows(lowered, worst) * gang, choice.score))
     may_not_ring = windings.assumed_connection & np.isfinite(score[0])
     return Interval(
         score_low=np.where(may_not_ring, 0.0, score[0]),
@@ -124,24 +115,14 @@ def doubts(totals: SectionValues, circuits: Circuits) -> Doubt:
     """Share of every circuit's capacitance, loss and magnetizing power that rests on defaults."""
     at = (circuits.family, circuits.section)
     known = totals.family_va[at] - totals.family_doubtful_va[at]
-    usual = _ratio(totals.family_va[at], totals.family_sites[at])
+    usual = ratio(totals.family_va[at], totals.family_sites[at], none=1.0)
     remaining = np.where(known > ROUNDING * totals.family_va[at], known, usual)  # all in doubt: one of them remains
     return Doubt(
-        capacitance=_ratio(totals.stand_in_f[circuits.section], totals.cap_f[circuits.section], zero=0.0),
-        loss=_ratio(totals.family_assumed_loss_w[at], totals.family_loss_w[at], zero=0.0),
-        exciting=_ratio(totals.family_assumed_magnetizing_va[at], totals.family_magnetizing_va[at], zero=0.0),
-        alone=np.where(totals.family_doubtful_va[at] > 0, _ratio(totals.family_va[at], remaining), 1.0),
+        capacitance=ratio(totals.stand_in_f[circuits.section], totals.cap_f[circuits.section], none=0.0),
+        loss=ratio(totals.family_assumed_loss_w[at], totals.family_loss_w[at], none=0.0),
+        exciting=ratio(totals.family_assumed_magnetizing_va[at], totals.family_magnetizing_va[at], none=0.0),
+        alone=np.where(totals.family_doubtful_va[at] > 0, ratio(totals.family_va[at], remaining, none=1.0), 1.0),
     )
-
-
-def _ratio(upper: Floats, lower: Floats, *, zero: float = 1.0) -> Floats:
-    """Quotient, ``zero`` where the lower is nothing."""
-    return np.divide(upper, lower, out=np.full(len(lower), zero), where=lower > 0)
-
-
-def _of(value: Floats, row: NDArray[np.int64]) -> Floats:
-    """Values at rows, NaN at -1."""
-    return np.append(value, np.nan)[row]
 
 
 def box_of(circuits: Circuits, doubt: Doubt, *, settings: UncertaintySettings) -> Box:
@@ -163,13 +144,12 @@ def studied_interval(
     circuits: Circuits,
     box: Box,
     *,
-    rows: NDArray[np.int64],
-    library: CurveLibrary,
+    rows: Ints,
     settings: Settings,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Floats, Floats]:
     """Least and largest hazard at no load of the circuits ``rows`` over the corners of their box, shape (n_rows,)."""
-    corners = box.corners()
+    corners, library = box.corners(), curve_library(settings)
     stacked = [np.concatenate([corner[k][rows] for corner in corners]) for k in range(3)]
     place = {"b": stacked[0], "p": stacked[1], "im": stacked[2]}
     tiled = taken(circuits, np.tile(rows, len(corners)))
@@ -179,7 +159,7 @@ def studied_interval(
     return hazard.min(axis=0), hazard.max(axis=0)
 
 
-def screened_interval(circuits: Circuits, box: Box, *, rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
+def screened_interval(circuits: Circuits, box: Box, *, rows: Ints) -> tuple[Floats, Floats]:
     """The same by the screening margin alone; over the limit rises with b and falls with im, or p for five-legged."""
     over = circuits.over_limit[rows]
     by_loss = np.array([family.screen == "charge_loss" for family in FAMILY_TABLE])[circuits.family[rows]]

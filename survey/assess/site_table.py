@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from survey.assess.action import ActionFacts, EitherEnd, action_sentences, either_end_sentences, section_hold_kw
-from survey.assess.score import BANDS, UNKNOWN, YES, band_of, priority
+from survey.arrays import Bools, Floats, Ints, Objects, at_rows, ratio
+from survey.assess.action import ActionFacts, EitherEnd, action_sentences, either_end_sentences
+from survey.assess.score import BANDS, UNKNOWN, YES, band_names, band_of, priority
 
 if TYPE_CHECKING:
     from survey.assess.assess import Assessment
+    from survey.assess.circuits import SectionValues
     from survey.network.model import Network
     from survey.settings import Settings
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
-Text = NDArray[np.object_]
 
 KILO, NANO = 1e3, 1e-9
 
@@ -78,7 +76,7 @@ def _whole(value: Floats) -> pd.arrays.IntegerArray:
     return pd.arrays.IntegerArray(np.where(known, value, 0).astype(np.int64), ~known)
 
 
-def _feeders(own: Text, network: Network, cable_feeder: Text) -> Text:
+def _feeders(own: Objects, network: Network, cable_feeder: Objects) -> Objects:
     """The site's own feeder name, else that of a cable at its node (of the lowest id)."""
     missing = np.flatnonzero((own == "") & (network.site_node >= 0))
     if not len(missing):
@@ -110,7 +108,7 @@ def _status(network: Network, assessment: Assessment) -> pd.DataFrame:
 
 def _outside(assessment: Assessment) -> Bools:
     """Sites whose circuit lies outside the model."""
-    return np.append(assessment.figures.outside, False)[assessment.choice.nearest]
+    return at_rows(assessment.figures.outside, assessment.choice.nearest, none=False) > 0
 
 
 def _ranking(network: Network, assessment: Assessment) -> pd.DataFrame:
@@ -130,10 +128,9 @@ def _ranking(network: Network, assessment: Assessment) -> pd.DataFrame:
     risk = np.where(ring, 0.0, known(assessment.risks.of_sites(len(status))))
     # what nothing can make ring in its normal state, a state of its loop can
     risk = np.where(status == "not_susceptible", risk, risk + assessment.loops.site)
-    place = np.where(np.isnan(hazard), len(BANDS), band_of(hazard))
     return pd.DataFrame(
         {
-            "band": np.array([*BANDS, ""], object)[place],
+            "band": band_names(hazard),
             "score": np.where(ring, ties.score, known(choice.score)),
             "priority": priority(risk),
             "risk": risk,
@@ -167,38 +164,34 @@ def _walked(network: Network, assessment: Assessment) -> pd.DataFrame:
 
 def _section(network: Network, assessment: Assessment, settings: Settings) -> pd.DataFrame:
     """Electrical values of the nearest section, referred to the site's own voltage."""
-    values, walks = assessment.totals, network.walks
+    values, section, worst = assessment.totals, network.walks.section, assessment.choice.worst_section
     volts = np.where(assessment.windings.usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), np.nan)
-    omega = 2 * np.pi * settings.electrical.frequency_hz
-
-    def of(value: Floats) -> Floats:
-        return np.append(value, np.nan)[walks.section]
-
-    cap, magnetizing, loss = of(values.cap_f), of(values.magnetizing_va), of(values.loss_w)
-    charging = omega * cap * volts**2
-    sites = pd.arrays.IntegerArray(np.append(values.sites, 0)[walks.section], walks.section < 0)
     return pd.DataFrame(
         {
-            "exposed_cable_m": of(values.cable_m),
-            "exposed_sites": sites,
-            "exposed_kva": of(values.rating_va) / KILO,
-            "cap_nf": cap / NANO,
-            "charging_kvar": charging / KILO,
-            "xc_ohm": ratio(1.0, omega * cap),
-            "xm_ohm": ratio(volts**2, magnetizing),
-            "xc_xm": ratio(magnetizing, charging),
-            "charge_loss": ratio(charging, loss),
-            "limit_length_m": np.append(assessment.limit_length_m, np.nan)[assessment.choice.nearest],
-            "worst_cable_m": np.append(values.cable_m, np.nan)[assessment.choice.worst_section],
-            "one_phase_kva": np.append(values.one_phase_va, np.nan)[assessment.choice.worst_section] / KILO,
+            "exposed_sites": pd.arrays.IntegerArray(at_rows(values.sites, section, none=0), section < 0),
+            **electrical_columns(values, section, voltage_v=volts, hertz=settings.electrical.frequency_hz),
+            "limit_length_m": at_rows(assessment.limit_length_m, assessment.choice.nearest),
+            "worst_cable_m": at_rows(values.cable_m, worst),
+            "one_phase_kva": at_rows(values.one_phase_va, worst) / KILO,
         }
     )
 
 
-def ratio(upper: Floats | float, lower: Floats) -> Floats:
-    """Quotient, NaN where the lower is zero or absent."""
-    top, bottom = np.broadcast_arrays(np.asarray(upper, float), np.asarray(lower, float))
-    return np.divide(top, bottom, out=np.full(bottom.shape, np.nan), where=bottom > 0)
+def electrical_columns(values: SectionValues, section: Ints, *, voltage_v: Floats, hertz: float) -> dict[str, Floats]:
+    """What sections are electrically, at the voltages given, NaN at -1."""
+    cap, magnetizing, loss = (at_rows(total, section) for total in (values.cap_f, values.magnetizing_va, values.loss_w))
+    omega = 2 * np.pi * hertz
+    charging = omega * cap * voltage_v**2
+    return {
+        "exposed_cable_m": at_rows(values.cable_m, section),
+        "exposed_kva": at_rows(values.rating_va, section) / KILO,
+        "cap_nf": cap / NANO,
+        "charging_kvar": charging / KILO,
+        "xc_ohm": ratio(1.0, omega * cap),
+        "xm_ohm": ratio(voltage_v**2, magnetizing),
+        "xc_xm": ratio(magnetizing, charging),
+        "charge_loss": ratio(charging, loss),
+    }
 
 
 def _studied(network: Network, assessment: Assessment, settings: Settings) -> pd.DataFrame:
@@ -206,26 +199,23 @@ def _studied(network: Network, assessment: Assessment, settings: Settings) -> pd
     figures, choice, circuits = assessment.figures, assessment.choice, assessment.circuits
     assessed = _status(network, assessment)["status"].to_numpy(object) == "assessed"
     nearest, worst = np.where(assessed, choice.nearest, -1), np.where(assessed, choice.worst, -1)
-
-    def at(value: Floats, row: Ints) -> Floats:
-        return np.append(value, np.nan)[row]
-
+    worst_section = np.where(assessed, choice.worst_section, -1)
     needed_w = figures.load_needed_pu * circuits.base_va
-    screen = np.append(np.where(circuits.clears, "clears", "does not clear"), "")[nearest]
+    screen = at_rows(np.where(circuits.clears, "clears", "does not clear"), nearest, none="")
     return pd.DataFrame(
         {
-            "peak_pu": at(figures.peak_pu, nearest),
-            "peak_loaded_pu": at(figures.peak_loaded_pu, nearest),
-            "typical_pu": at(figures.typical_pu, nearest),
-            "cycles_above": at(figures.cycles_above, nearest),
-            "likelihood": at(figures.likelihood, nearest),
-            "load_needed_kw": finite(at(needed_w, nearest)) / KILO,
-            "worst_peak_pu": at(figures.peak_pu, worst),
-            "arrester_w": at(figures.arrester_w, worst),
-            "arrester_s": finite(at(figures.arrester_s, worst)),
-            "ops_year": at(assessment.risks.ops_year, np.where(assessed, choice.worst_section, -1)),
-            "worst_load_kw": finite(at(needed_w, worst)) / KILO,
-            "hold_kw": finite(at(_hold_kw(assessment, settings), np.where(assessed, choice.worst_section, -1))),
+            "peak_pu": at_rows(figures.peak_pu, nearest),
+            "peak_loaded_pu": at_rows(figures.peak_loaded_pu, nearest),
+            "typical_pu": at_rows(figures.typical_pu, nearest),
+            "cycles_above": at_rows(figures.cycles_above, nearest),
+            "likelihood": at_rows(figures.likelihood, nearest),
+            "load_needed_kw": finite(at_rows(needed_w, nearest)) / KILO,
+            "worst_peak_pu": at_rows(figures.peak_pu, worst),
+            "arrester_w": at_rows(figures.arrester_w, worst),
+            "arrester_s": finite(at_rows(figures.arrester_s, worst)),
+            "ops_year": at_rows(assessment.risks.ops_year, worst_section),
+            "worst_load_kw": finite(at_rows(needed_w, worst)) / KILO,
+            "hold_kw": finite(at_rows(assessment.frame.normal.hold_kw, worst_section)),
             "load_rule_kw": np.where(
                 assessment.windings.usable, settings.limits.load_rule * assessment.windings.rating_va / KILO, np.nan
             ),
@@ -234,20 +224,9 @@ def _studied(network: Network, assessment: Assessment, settings: Settings) -> pd
     )
 
 
-def _hold_kw(assessment: Assessment, settings: Settings) -> Floats:
-    """Load to hold on every section, kW; infinite where no load cures one of its circuits."""
-    return section_hold_kw(
-        assessment.totals,
-        assessment.circuits,
-        needed_pu=assessment.figures.load_needed_pu,
-        load_rule=settings.limits.load_rule,
-    )
-
-
 def _either_end(network: Network, assessment: Assessment) -> pd.DataFrame:
     """The worst state with a normally open device closed, or a closed ring opened."""
     ties, ids = assessment.ties, np.append(network.tables.switches["switch_id"].to_numpy(object), "")
-    place = np.where(ties.judged, band_of(np.nan_to_num(ties.hazard)), len(BANDS))
     return pd.DataFrame(
         {
             "tie_switch_id": ids[ties.tie],
@@ -255,25 +234,19 @@ def _either_end(network: Network, assessment: Assessment) -> pd.DataFrame:
             "tie_worst_id": ids[ties.worst],
             "tie_cable_m": ties.cable_m,
             "tie_peak_pu": ties.peak_pu,
-            "tie_band": np.array([*BANDS, ""], object)[place],
+            "tie_band": band_names(np.where(ties.judged, np.nan_to_num(ties.hazard), np.nan)),
             "tie_hold_kw": finite(ties.hold_kw),
         }
     )
 
 
 def _ends(table: pd.DataFrame, assessment: Assessment) -> EitherEnd:
-    ties = assessment.ties
-    hazard = ties.hazard
-    order = pd.Index(["", *BANDS])
+    ties, order = assessment.ties, pd.Index(["", *BANDS])
     worse = order.get_indexer(pd.Index(table["tie_band"])) > order.get_indexer(pd.Index(table["band"]))
-    return EitherEnd(
-        closed=table["tie_switch_id"].to_numpy(object),
-        opened=table["tie_open_id"].to_numpy(object),
-        worst=table["tie_worst_id"].to_numpy(object),
-        hazard=hazard,
-        worse=worse | (table["status"].to_numpy(object) == "looped"),
-        hold_kw=ties.hold_kw,
+    closed, opened, worst, status = (
+        table[name].to_numpy(object) for name in ("tie_switch_id", "tie_open_id", "tie_worst_id", "status")
     )
+    return EitherEnd(closed, opened, worst, ties.hazard, worse | (status == "looped"), ties.hold_kw)
 
 
 def finite(value: Floats) -> Floats:
@@ -281,10 +254,10 @@ def finite(value: Floats) -> Floats:
     return np.where(np.isfinite(value), value, np.nan)
 
 
-def _actions(table: pd.DataFrame, assessment: Assessment, settings: Settings) -> Text:
+def _actions(table: pd.DataFrame, assessment: Assessment, settings: Settings) -> Objects:
     choice, figures, circuits = assessment.choice, assessment.figures, assessment.circuits
-    worst_peak = np.append(np.fmax(figures.peak_pu, figures.peak_loaded_pu), np.nan)[choice.worst]
-    clears, studied = np.append(circuits.clears, False)[choice.worst], np.isfinite(worst_peak)
+    worst_peak = at_rows(np.fmax(figures.peak_pu, figures.peak_loaded_pu), choice.worst)
+    clears, studied = at_rows(circuits.clears, choice.worst, none=False) > 0, np.isfinite(worst_peak)
     return action_sentences(
         ActionFacts(
             status=table["status"].to_numpy(object),
@@ -294,42 +267,41 @@ def _actions(table: pd.DataFrame, assessment: Assessment, settings: Settings) ->
             switch_id=table["worst_switch_id"].to_numpy(object),
             device=table["worst_device"].to_numpy(object),
             nearest_id=table["switch_id"].to_numpy(object),
-            hold_kw=np.append(_hold_kw(assessment, settings), np.nan)[choice.worst_section],
-            limit_length_m=np.append(assessment.limit_length_m, np.nan)[choice.worst],
+            hold_kw=at_rows(assessment.frame.normal.hold_kw, choice.worst_section),
+            limit_length_m=at_rows(assessment.limit_length_m, choice.worst),
             cable_m=table["worst_cable_m"].to_numpy(np.float64),
             load_rule=settings.limits.load_rule,
         )
     )
 
 
-def _notes(network: Network, assessment: Assessment) -> Text:
+def _notes(network: Network, assessment: Assessment) -> Objects:
     """What was assumed, and what the walk met, in words."""
-    notes = assessment.windings.assumed.copy()
-    extra = [(~network.walks.full, "fewer than three phases reach it")]
-    if len(network.tables.sources):
-        adrift = network.walks.supplied & ~network.walks.sourced
-        extra.append(
-            (adrift, "no source feeds its part of the network: the nearest single-pole point was taken, either way")
-        )
-    ring = network.walks.ring_piece >= 0
-    extra.append((ring, "on a closed ring: the shorter way was walked"))
-    section = assessment.choice.worst_section
+    walks, totals, windings = network.walks, assessment.totals, assessment.windings
+    section, switches = assessment.choice.worst_section, network.tables.switches
+    adrift = walks.supplied & ~walks.sourced & (len(network.tables.sources) > 0)
     rings = np.nan_to_num(assessment.choice.hazard) > 0
-    unguarded = np.append(assessment.totals.arrester, YES)[section] == UNKNOWN
-    extra.append((rings & unguarded, "whether arresters stand there is not known: the worse of the two counts"))
-    between = np.append(assessment.totals.between_units, 0.0)[section] > 0
-    extra.append((between, "a single-phase unit between two phases stands on the section and is not modelled"))
-    switches = network.tables.switches
-    presumed = np.append(switches.get("presumed", np.zeros(len(switches))), 0)[network.walks.gang] > 0
-    extra.append((presumed, "a device on its way is three-pole by its kind alone (presumed)"))
-    loaded = (assessment.windings.min_load_w > 0) & ~assessment.windings.balanced_load
-    extra.append((loaded, "its least load is not declared three-phase and protects nothing"))
-    extra += _band_span(network, assessment)
-    for where, text in extra:
-        for i in np.flatnonzero(where):
-            notes[i] = f"{notes[i]}; {text}" if notes[i] else text
-    for i in np.flatnonzero(assessment.record_notes != ""):
-        notes[i] = f"{notes[i]}; {assessment.record_notes[i]}" if notes[i] else assessment.record_notes[i]
+    unguarded = rings & (at_rows(totals.arrester, section, none=YES) == UNKNOWN)
+    presumed = at_rows(np.asarray(switches.get("presumed", np.zeros(len(switches)))), walks.gang, none=0) > 0
+    undeclared = (windings.min_load_w > 0) & ~windings.balanced_load
+    extra = [
+        (~walks.full, "fewer than three phases reach it"),
+        (adrift, "no source feeds its part of the network: the nearest single-pole point was taken, either way"),
+        (walks.ring_piece >= 0, "on a closed ring: the shorter way was walked"),
+        (unguarded, "whether arresters stand there is not known: the worse of the two counts"),
+        (
+            at_rows(totals.between_units, section, none=0.0) > 0,
+            "a single-phase unit between two phases stands on the section and is not modelled",
+        ),
+        (presumed, "a device on its way is three-pole by its kind alone (presumed)"),
+        (undeclared, "its least load is not declared three-phase and protects nothing"),
+        *_band_span(network, assessment),
+    ]
+    notes = windings.assumed.copy()
+    told = ((i, text) for where, text in extra for i in np.flatnonzero(where))
+    by_record = ((i, assessment.record_notes[i]) for i in np.flatnonzero(assessment.record_notes != ""))
+    for i, text in chain(told, by_record):
+        notes[i] = f"{notes[i]}; {text}" if notes[i] else text
     return notes
 
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints, Objects
 from survey.findings import find_rule
 from survey.physics.families import ASSUMED_CONNECTION, ASSUMED_CORE, construction
 from survey.physics.transformer import magnetizing_pu, own_capacitance_f
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from survey.findings import FindingList
     from survey.physics.catalogue import Catalogue
 
-Floats = NDArray[np.float64]
 NOT_SUSCEPTIBLE = -1
 
 
@@ -49,21 +48,21 @@ class Windings:
         Connection or core, no-load loss, exciting current are defaults.
     """
 
-    connection: NDArray[np.object_]
-    core: NDArray[np.object_]
-    family: NDArray[np.int64]
-    reason: NDArray[np.object_]
-    usable: NDArray[np.bool_]
+    connection: Objects
+    core: Objects
+    family: Ints
+    reason: Objects
+    usable: Bools
     rating_va: Floats
     loss_w: Floats
     magnetizing_va: Floats
     min_load_w: Floats
     own_cap_f: Floats
-    balanced_load: NDArray[np.bool_]
-    assumed: NDArray[np.object_]
-    assumed_connection: NDArray[np.bool_]
-    assumed_loss: NDArray[np.bool_]
-    assumed_exciting: NDArray[np.bool_]
+    balanced_load: Bools
+    assumed: Objects
+    assumed_connection: Bools
+    assumed_loss: Bools
+    assumed_exciting: Bools
 
 
 def describe_windings(
@@ -122,7 +121,7 @@ def describe_windings(
     )
 
 
-def _balanced(transformers: pd.DataFrame, by_default: bool) -> NDArray[np.bool_]:  # noqa: FBT001
+def _balanced(transformers: pd.DataFrame, by_default: bool) -> Bools:  # noqa: FBT001
     declared = transformers["minload_3p"].to_numpy(object)
     return np.asarray((declared == "yes") | (by_default & (declared == "")))
 
@@ -130,33 +129,33 @@ def _balanced(transformers: pd.DataFrame, by_default: bool) -> NDArray[np.bool_]
 class _Notes:
     """Gathers assumptions, as one finding per kind and as words per site."""
 
-    def __init__(self, ids: NDArray[np.object_], findings: FindingList) -> None:
+    def __init__(self, ids: Objects, findings: FindingList) -> None:
         self.ids = ids
         self.findings = findings
-        self.words: list[tuple[NDArray[np.int64], str]] = []
-        self.rules: dict[str, NDArray[np.int64]] = {}
+        self.words: list[tuple[Ints, str]] = []
+        self.rules: dict[str, Ints] = {}
 
-    def note(self, where: NDArray[np.bool_], rule: str) -> None:
+    def note(self, where: Bools, rule: str) -> None:
         rows = np.flatnonzero(where)
         if len(rows):
             self.words.append((rows, find_rule(rule).done))
             self.rules[rule] = rows
             self.findings.report(rule, ids=self.ids[rows])
 
-    def has(self, *rules: str) -> NDArray[np.bool_]:
+    def has(self, *rules: str) -> Bools:
         out = np.zeros(len(self.ids), bool)
         for rule in rules:
             out[self.rules.get(rule, np.empty(0, np.int64))] = True
         return out
 
-    def joined(self) -> NDArray[np.object_]:
+    def joined(self) -> Objects:
         out = np.full(len(self.ids), "", object)
         for rows, text in self.words:
             out[rows] = [f"{old}; {text}" if old else text for old in out[rows]]
         return out
 
 
-def _constructions(transformers: pd.DataFrame, notes: _Notes) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+def _constructions(transformers: pd.DataFrame, notes: _Notes) -> tuple[Objects, Objects]:
     connection = transformers["connection"].to_numpy(object).copy()
     core = transformers["core"].to_numpy(object).copy()
     no_connection = connection == ""
@@ -168,9 +167,7 @@ def _constructions(transformers: pd.DataFrame, notes: _Notes) -> tuple[NDArray[n
     return connection, core
 
 
-def _families(
-    connection: NDArray[np.object_], core: NDArray[np.object_]
-) -> tuple[NDArray[np.int64], NDArray[np.object_]]:
+def _families(connection: Objects, core: Objects) -> tuple[Ints, Objects]:
     codes, place = np.unique(np.stack([connection, core], axis=1).astype(str), axis=0, return_inverse=True)
     rows = [construction(*map(str, code)) for code in codes]
     family = np.array([NOT_SUSCEPTIBLE if row.circuit is None else int(row.circuit) for row in rows], np.int64)
