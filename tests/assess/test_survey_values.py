@@ -429,7 +429,8 @@ def test_risk_is_the_sum_over_the_points_up_the_way(surveyed):
         layers["switches"].loc[layers["switches"].switch_id == "E2", "ops_year"] = 4.0
 
     alike = dict.fromkeys(("customers_weight", "rating_weight", "critical_weight"), 0.0)
-    score = {"ops_year": {"cutout": 0.25}, "ops_year_other": 7.0} | alike
+    # states of loops have points of their own
+    score = {"ops_year": {"cutout": 0.25}, "ops_year_other": 7.0, "backfed_ops_year": 0.0} | alike
     row = site(surveyed(two_points, score=score), "T2")
     only_top = site(surveyed(two_points, score=score | {"ops_year": {"cutout": 0.0}}), "T2")
     assert row.ops_year == 0.25  # of the worst point
