@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 
 from survey.read.columns import as_text
 from survey.read.guess_types import RowGuess
+from survey.read.guess_values import NO, YES
 from survey.read.guess_words import NO_ROLE, Told, plain_words, told_by
 from survey.read.profile import profile_rows
 from survey.read.query import column_sql, text_sql
@@ -29,6 +30,11 @@ STATE_NAMES = {"status", "estado", "etat", "statut", "zustand", "life", "lifecyc
 HALF = (
     0.5  # rows that a guess may leave out and be in force: retired lines kept close loops, and so hide what is exposed
 )
+FLAG_WORDS = {"is", "flag", "ind", "yn", "fl"}
+RETIREMENT = {
+    *("retired", "retire", "retirement", "removed", "removal", "abandoned", "abandonment", "decommissioned"),
+    *("baja", "retiro", "depose", "desativacao", "desativado", "stillgelegt", "stilllegung", "ausserbetrieb"),
+}
 KINDS_KNOWN = 0.6
 SHORT_WORD, LONG_WORD = 4, 6  # letters a word needs to tell of a value that says more
 ROLES_OF_POINTS = ("transformers", "switches", "sources")
@@ -36,34 +42,59 @@ ROLES_OF_POINTS = ("transformers", "switches", "sources")
 
 def guess_rows(profile: LayerProfile) -> tuple[RowGuess, ...]:
     """Conditions on the rows of a layer that leave out what is no part of the network today."""
-    return tuple(found for field in profile.fields if (found := _by_words(field)) is not None)
+    found = (_by_words(field) or _by_flag(field) or _by_date(field) for field in profile.fields if not field.columns)
+    return tuple(guess for guess in found if guess is not None)
 
 
 def _by_words(field: FieldProfile) -> RowGuess | None:
     """Condition by a column whose values are life-cycle states or voltage levels, ``None`` where there is none."""
-    if field.kind != "text" or not field.codes or field.columns:
+    if field.kind != "text" or not field.codes:
         return None
-    kinds = [("life", "life-cycle states"), ("level", "voltage levels")]
+    kinds = [("life", "life-cycle states", KNOWN), ("level", "voltage levels", KNOWN)]
     if set(plain_words(field.label).split()) & STATE_NAMES:
-        kinds.append(("letter", "letters that often are life-cycle states"))
-    for kind, words in kinds:
+        kinds.append(("letter", "letters that often are life-cycle states", KNOWN))
+        kinds.append(("life", "life-cycle states among its values", 0.0))
+    count = dict(field.counts)
+    total = sum(count.values())
+    for kind, words, least in kinds:
         told = {value: _keeps(kind, value) for value in field.codes}
-        count = dict(field.counts)
-        total = sum(count.values())
         known = sum(count[value] for value, keep in told.items() if keep is not None)
         out = [value for value in field.codes if told[value] is False]
-        if not out or not any(told.values()) or known < KNOWN * total:
+        if not out or known < least * total or (least and not any(told.values())):
             continue
-        gone = sum(count[value] for value in out)
         others = [value for value in field.codes if told[value] is None]
         kept = f"; kept although unknown: {', '.join(others)}" if others else ""
-        return RowGuess(
-            _not_in(field.name, out),
-            f"{words}; leaves out {gone:,} of {field.rows:,} rows{kept}",
-            sure=kind != "letter",
-            in_force=gone < HALF * total,
-        )
+        gone, sure = sum(count[value] for value in out), bool(least) and kind != "letter"
+        return _leaving_out(field, gone, sql=_not_in(field.name, out), words=words, kept=kept, sure=sure)
     return None
+
+
+def _by_flag(field: FieldProfile) -> RowGuess | None:
+    """Condition by a column of yes and no that is named like a state: retired, proposed, in service."""
+    name = " ".join(word for word in plain_words(field.label).split() if word not in FLAG_WORDS)
+    keeps = _state_words("life").get(name)
+    out = [value for value in field.codes if value.casefold() in (NO if keeps else YES)]
+    if keeps is None or not out or not {value.casefold() for value in field.codes} <= {*YES, *NO}:
+        return None
+    gone = sum(dict(field.counts)[value] for value in out)
+    sql = f"coalesce(cast({column_sql(field.name)} as varchar), '') not in ({', '.join(map(text_sql, out))})"
+    return _leaving_out(field, gone, sql=sql, words="yes and no of a life-cycle state")
+
+
+def _by_date(field: FieldProfile) -> RowGuess | None:
+    """Condition by a column that by its name is filled once something is retired."""
+    named = set(plain_words(field.label).split()) & RETIREMENT
+    if not named or not 0.0 < field.filled < HALF or field.kind not in ("other", "text"):
+        return None
+    gone = round(field.filled * field.rows)
+    return _leaving_out(field, gone, sql=f"{column_sql(field.name)} is null", words="filled once it is retired")
+
+
+def _leaving_out(
+    field: FieldProfile, gone: int, *, sql: str, words: str, kept: str = "", sure: bool = False
+) -> RowGuess:
+    evidence = f"{words}; leaves out {gone:,} of {field.rows:,} rows{kept}"
+    return RowGuess(sql, evidence, sure=sure, in_force=gone < HALF * field.rows)
 
 
 def _not_in(name: str, values: Sequence[str]) -> str:

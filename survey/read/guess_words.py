@@ -17,6 +17,10 @@ NO_ROLE = "none"
 ROW_NUMBERS = {"objectid", "fid", "ogcfid", "gid", "rowid", "globalid", "oid", "shapeid", "index", "pk", "mslink"}
 
 
+PRIMARY = {"pri", "prim", "primary", "mv", "mt", "hta", "ms"}
+SECONDARY = {"sec", "secondary", "secondaries", "lv", "bt", "ns"}
+
+
 class Told(NamedTuple):
     """What a name tells: role (``""``: nothing), a default by it (our field and value, or ``""``), and the word."""
 
@@ -48,6 +52,10 @@ def told_by(name: str) -> Told:
         return Told()
     roles = {told.role for told, _ in hits}
     outside = NO_ROLE in roles and not roles & {"transformers", "switches", "sources"}
+    if set(text.split()) & PRIMARY and all(
+        match[0].strip() in SECONDARY for told, match in hits if told.role == NO_ROLE
+    ):
+        outside, hits = False, [hit for hit in hits if hit[0].role != NO_ROLE] or [(Told(), hits[0][1])]
     wanted = [hit for hit in hits if (hit[0].role == NO_ROLE) == outside]
     order = ("sources", "switches", "transformers", "cables", NO_ROLE)
     told, match = min(wanted, key=lambda hit: (order.index(hit[0].role), not hit[0].field, -len(hit[1][0])))

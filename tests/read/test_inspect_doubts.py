@@ -12,6 +12,7 @@ from survey.input_schema import field_specs
 from survey.pipeline import run_survey
 from survey.read.draft import draft_settings
 from survey.read.guess_values import known_code
+from survey.read.guess_words import NO_ROLE, told_by
 from survey.read.inspect import ask_unsure, inspect_network
 from survey.settings import build_settings
 
@@ -44,13 +45,38 @@ def test_units_at_one_place_are_a_bank_whatever_the_names(export):
     assert "bank_id" not in fields
 
 
-def test_letters_of_states_leave_out_what_is_retired_and_are_marked(export, read):
-    lines = [cable(f"C{i}", line((i, 0), (i, 50)), STATUS="R" if i % 4 == 0 else "E") for i in range(9)]
+@pytest.mark.parametrize(
+    ("column", "gone", "there"),
+    [
+        ("STATUS", "R", "E"),
+        ("STATUS", "Retired", "As found"),
+        ("RETIRED", "Y", "N"),
+        ("IN_SERVICE", 0, 1),
+        ("DATE_RETIRED", pd.Timestamp("2019-05-04"), None),
+        ("FECHA_BAJA", "2019-05-04", None),
+    ],
+)
+def test_what_tells_of_retired_rows_leaves_them_out_and_is_marked(export, read, column, gone, there):
+    lines = [cable(f"C{i}", line((i, 0), (i, 50)), **{column: gone if i % 4 == 0 else there}) for i in range(9)]
     path = export(cables=lines)
-    (where,) = [text for text in draft_settings(inspect_network(path)).splitlines() if text.startswith("where")]
-    assert "not in ('R')" in where
+    drafted = draft_settings(inspect_network(path))
+    (where,) = [text for text in drafted.splitlines() if text.startswith("where")]
+    assert column in where
     assert "# UNSURE" in where
-    assert len(read(path, **tomllib.loads(draft_settings(inspect_network(path)))).tables.cables) == 6
+    assert len(read(path, **tomllib.loads(drafted)).tables.cables) == 6
+
+
+@pytest.mark.parametrize(
+    ("column", "values"), [("DEAD_END", "YN"), ("NORMAL_OPEN", "NY"), ("PLAN_DATE", ["2019", None])]
+)
+def test_columns_that_only_sound_like_states_leave_nothing_out(export, column, values):
+    lines = [cable(f"C{i}", line((i, 0), (i, 50)), **{column: values[i % 4 != 0]}) for i in range(9)]
+    assert "where" not in draft_settings(inspect_network(export(cables=lines)))
+
+
+def test_a_layer_of_primary_and_secondary_lines_is_one_of_the_network():
+    assert told_by("PRI_SEC_LINE").role == "cables"
+    assert told_by("SECONDARY_LINE").role == told_by("MV_DUCT").role == NO_ROLE
 
 
 @pytest.mark.parametrize(
