@@ -128,15 +128,14 @@ def _marked(sites: pd.DataFrame) -> pd.DataFrame:
     room = max(0, MOST_SITES - int(moved.sum()))
     order = np.concatenate([np.flatnonzero(~moved)[:room], np.flatnonzero(moved)])
     table = sites.iloc[order].assign(moved=moved[order])
+    samples = {mark.key: _sample(mark) for mark in STATUS_MARKS}
     for when, key in keys.items():
         marks = [EVERY[k] for k in key[order]]
         colours = hazard_colours(table[f"hazard_{when}"].to_numpy(float))
         table[f"key_{when}"] = key[order]
         table[f"shape_{when}"] = [mark.shape for mark in marks]
         table[f"r_{when}"] = [mark.size_px / 2 for mark in marks]
-        table[f"colour_{when}"] = [
-            colour if mark in BAND_MARKS else _sample(mark) for mark, colour in zip(marks, colours, strict=True)
-        ]
+        table[f"colour_{when}"] = [samples.get(mark.key, colour) for mark, colour in zip(marks, colours, strict=True)]
     return table
 
 

@@ -23,12 +23,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from survey.arrays import Floats
+from survey.arrays import Floats, Objects
 from survey.errors import SettingsError
 from survey.lists import read_list
 from survey.network.topology.placement import is_added
@@ -140,6 +141,11 @@ class _Edit:
         self.replaced: dict[int, set[str]] = {}
         self._rows: dict[str, dict[str, int]] = {}
 
+    @cached_property
+    def ends(self) -> tuple[Objects, ...]:
+        """Nodes at the ends of the cables, and their ids."""
+        return tuple(self.tables.cables[name].to_numpy(object) for name in ("from_node", "to_node", "cable_id"))
+
     def find(self, layer: str, asset: str, *, change: Change) -> int:
         """Row of an asset."""
         row = self._rows_of(layer).get(asset, -1)
@@ -221,19 +227,18 @@ def find_place(edit: _Edit, text: str, *, change: Change) -> Place:
     if kind != "cable" or not cable or end not in ("from", "to"):
         raise change.refuse(f"found place {text!r}; expected site:ID, cable:ID:from or cable:ID:to")
     found = edit.find("cables", cable, change=change)
-    return cable_end(edit.tables, found, end=end)
+    return _cable_end(edit, found, end=end)
 
 
-def cable_end(tables: NetworkTables, row: int, *, end: str) -> Place:
+def _cable_end(edit: _Edit, row: int, *, end: str) -> Place:
     """One end of a cable, by its node id where the topology has them."""
-    cables = tables.cables
-    pair = str(cables["from_node"].iloc[row]), str(cables["to_node"].iloc[row])
-    node = pair[end == "to"] if all(pair) else ""
-    start, (first, last) = tables.lines.start, np.searchsorted(tables.lines.owner, [row, row + 1])
+    lines, (start, stop, names) = edit.tables.lines, edit.ends
+    node = str((start, stop)[end == "to"][row]) if start[row] and stop[row] else ""
+    first, last = np.searchsorted(lines.owner, [row, row + 1])
     xy = np.full(2, np.nan)
     if first < last:
-        xy = tables.lines.xy[start[first] if end == "from" else start[last] - 1]
-    return Place(node, xy, str(cables["cable_id"].iloc[row]))
+        xy = lines.xy[lines.start[first] if end == "from" else lines.start[last] - 1]
+    return Place(node, xy, str(names[row]))
 
 
 def _three_pole(edit: _Edit, change: Change) -> None:
