@@ -93,7 +93,7 @@ def site_tags(sites: pd.DataFrame, settings: Settings) -> Objects:
 def open_points(network: Network, switch_id: pd.Series) -> Objects:
     """Ids of the open devices at the edge of the section of each switching point, separated by blanks."""
     switches, graph, sections = network.tables.switches, network.graph, network.sections
-    ids, wanted = (pa.array(names, pa.string()) for names in (switches["switch_id"], switch_id))
+    ids, wanted = (pa.array(names.to_numpy(object), pa.string()) for names in (switches["switch_id"], switch_id))
     place = np.full(len(ids), -1, np.int64)
     place[sections.device] = np.arange(len(sections.device))
     which = place[pc.index_in(wanted, value_set=ids).to_numpy(zero_copy_only=False)]
