@@ -70,6 +70,14 @@ class Ragged(Sequence[Ints]):
     start: Ints
 
     @classmethod
+    def of(cls, items: Sequence[Ints]) -> Ragged:
+        """Index arrays laid end to end."""
+        if isinstance(items, Ragged):
+            return items
+        start = np.cumsum([0, *map(len, items)])
+        return cls(np.concatenate([np.zeros(0, np.int64), *items]), start)
+
+    @classmethod
     def from_pairs(cls, owner: Ints, value: Ints, *, n: int) -> Ragged:
         """Items from pairs (owner, value) sorted by owner; owners without a value get an empty item."""
         return cls(value, np.searchsorted(owner, np.arange(n + 1)).astype(np.int64))

@@ -23,6 +23,7 @@ from survey.report.sheets import make_sheets
 from survey.report.sheets.content import sheet_content
 from survey.report.sheets.ground import draw_names
 from survey.report.sheets.paper import paper
+from survey.report.sheets.points import point_blocks
 from survey.report.sheets.windows import overview
 
 MARKUP = "</script><b>Mill</b> & Lane"
@@ -75,6 +76,18 @@ def test_street_names_are_on_the_sheets(tmp_path):
     text = PdfReader(path).pages[0].extract_text()
     assert MARKUP in text
     assert "Mill Pond" in text
+
+
+def test_points_near_a_street_say_which():
+    saved = replace(town(12), background=ground())
+    content = sheet_content(saved, district="Harbour", feeder=None)
+    said = {block.switch_id: block.place for block in point_blocks(content, units="metric")}
+    street = content.background.geometry.iloc[list(content.background["look"]).index("street")]
+    near = {
+        name: street.distance(Point(xy)) <= 60 for name, xy in zip(content.switch_ids, content.switches_m, strict=True)
+    }
+    assert True in near.values()
+    assert {name: place.endswith(MARKUP) for name, place in said.items()} == {name: near[name] for name in said}
 
 
 def test_names_keep_clear_of_marks_numbers_and_each_other():

@@ -16,12 +16,13 @@ from page_reader import Page, read_page
 from pyproj import CRS, Transformer
 from small_survey import small_survey
 
+from survey.arrays import Ragged
 from survey.linesets import LineSet
 from survey.report.map import render_map
 from survey.report.map.columns import pack_numbers
 from survey.report.map.grid import STEP_M, MapGrid
 from survey.report.map.lines import STEP_LIMIT, grid_lines
-from survey.report.map.nested import pack_sets, sets_of
+from survey.report.map.nested import pack_sets
 from survey.report.map.outlines import district_outlines
 from survey.report.map.payload import Blob, make_blob, pack_payload
 from survey.report.tables import arrow_table
@@ -195,7 +196,7 @@ def test_runs_give_back_any_sets(data):
     subsets = st.lists(st.integers(0, n - 1), unique=True) if n else st.just([])
     sets = tuple(np.array(rows, dtype=np.int64) for rows in data.draw(st.lists(subsets, max_size=8)))
     first = np.array(data.draw(st.lists(st.booleans(), min_size=len(sets), max_size=len(sets))), dtype=bool)
-    runs = pack_sets(sets_of(sets), n, first=first)
+    runs = pack_sets(Ragged.of(sets), n, first=first)
     assert sorted(runs.order) == list(range(n))
     ends = np.cumsum(runs.counts)
     for number, rows in enumerate(sets):
@@ -208,7 +209,9 @@ def test_runs_give_back_any_sets(data):
 
 def test_nested_sets_are_one_run_each_and_urgent_ones_lead():
     sets = ([0, 1, 2, 3], [2, 3], [3], [7, 9, 5], [9], [6])
-    runs = pack_sets(sets_of([np.array(s) for s in sets]), 10, first=np.array([False, False, False, True, True, False]))
+    runs = pack_sets(
+        Ragged.of([np.array(s) for s in sets]), 10, first=np.array([False, False, False, True, True, False])
+    )
     assert runs.counts.tolist() == [1] * 6
     assert runs.first_items == 3
     assert set(runs.order[:3]) == {5, 7, 9}

@@ -13,11 +13,13 @@ from pypdf import PdfReader
 from sheet_survey import saved_survey, site_table, streets, town
 
 from survey.errors import OutputError
+from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, hazard_colours
 from survey.report.reread import SavedSurvey
 from survey.report.sheets import make_sheets
 from survey.report.sheets.content import choose
 from survey.report.sheets.printing import file_name
 from survey.report.sheets.table import table_rows
+from survey.report.sheets.windows import RADII
 from survey.result import CAUTION
 
 
@@ -250,3 +252,23 @@ def test_a_district_as_it_is_spelled_wins_over_one_in_another_case() -> None:
     sites = site_table(streets(4), district=["North", "north", "NORTH", "north"])
     counts = [len(choose(sites, district=name, feeder=None)) for name in ("North", "north", "nOrTh")]
     assert counts == [1, 2, 4]
+
+
+def test_nothing_is_set_smaller_than_seven_points(tmp_path: Path) -> None:
+    sizes: set[float] = set()
+
+    def note(text: str, _matrix: list[float], place: list[float], _font: object, size: float) -> None:
+        if text.strip():
+            sizes.add(round(size * abs(place[3] or place[1]), 2))
+
+    for page in PdfReader(print_harbour(town(60), tmp_path)).pages:
+        page.extract_text(visitor_text=note)
+    assert len(sizes) > 3
+    assert min(sizes) >= 7
+
+
+def test_bands_are_apart_in_grey() -> None:
+    grey = [np.dot([int(colour[k : k + 2], 16) for k in (1, 3, 5)], [0.299, 0.587, 0.114])
+            for colour in hazard_colours(np.array(BAND_HAZARDS))]  # fmt: skip
+    assert (-np.diff(grey)).min() > 30
+    assert len({(mark.shape, RADII[mark.shape]) for mark in BAND_MARKS}) == len(BAND_MARKS)

@@ -12,13 +12,14 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from survey.arrays import Ragged
 from survey.assess.score import consequence
 from survey.linesets import LineSet, SharedLines
 from survey.report.background import GROUNDS, in_order
 from survey.report.map.columns import Blocks, pack_table, pack_texts
 from survey.report.map.grid import MapGrid
 from survey.report.map.lines import GridLines, grid_lines
-from survey.report.map.nested import Runs, pack_sets, sets_of
+from survey.report.map.nested import Runs, any_of, pack_sets
 from survey.report.map.outlines import district_outlines
 from survey.report.map.payload import Blob, make_blob
 from survey.result import SurveyResult
@@ -130,8 +131,8 @@ class _ResultRuns:
 
 def _runs_of(result: SurveyResult) -> _ResultRuns:
     urgent_site = result.sites["band"].isin(FIRST_BANDS).to_numpy(dtype=bool)
-    sections, exposed = sets_of(result.section_cables), sets_of(result.exposed_by)
-    urgent = exposed.any_of(urgent_site)
+    sections, exposed = Ragged.of(result.section_cables), Ragged.of(result.exposed_by)
+    urgent = any_of(exposed, urgent_site)
     return _ResultRuns(
         sections=pack_sets(sections, len(result.cables), first=urgent),
         exposed=pack_sets(exposed, len(result.sites), first=urgent),

@@ -62,9 +62,13 @@ survey.ground = (() => {
     }
   }
 
+  /* Whether names are written in a view. */
+  function names(view) {
+    return Boolean(index) && view.zoom >= 12 && index.count(view) <= MOST_LINES;
+  }
+
   /* Each name once, where it first finds room; taken: boxes of what is written already and of the marks. */
   function paintNames(context, view, taken) {
-    if (!index || view.zoom < 12 || index.count(view) > MOST_LINES) return;
     context.font = "italic 11.5px Georgia, 'Times New Roman', serif";
     const written = new Set();
     const boxes = [...taken];
@@ -77,7 +81,6 @@ survey.ground = (() => {
       boxes.push(...spot.boxes);
       write(context, name, spot);
     }
-    return written;
   }
 
   function write(context, name, { x, y, angle }) {
@@ -153,5 +156,5 @@ survey.ground = (() => {
     return { x, y, angle, boxes };
   }
 
-  return { ready, paint, paintNames };
+  return { ready, names, paint, paintNames };
 })();

@@ -36,13 +36,17 @@ survey.layer = (() => {
 
     /* A long drag can leave the drawn part: draw again under way, once a frame. */
     _keepCovered() {
-      if (this._waiting || !this._bounds || this._map._animatingZoom) return;
-      const low = this._map.containerPointToLayerPoint([0, 0]);
-      if (this._bounds.contains(L.bounds(low, low.add(this._map.getSize())))) return;
+      if (this._waiting || this._covers()) return;
       this._waiting = requestAnimationFrame(() => {
         this._waiting = 0;
-        if (this._map) this._update();
+        if (this._map && !this._covers()) this._update();
       });
+    },
+
+    _covers() {
+      if (!this._bounds || this._map._animatingZoom) return true;
+      const low = this._map.containerPointToLayerPoint([0, 0]);
+      return this._bounds.contains(L.bounds(low, low.add(this._map.getSize())));
     },
 
     _update() {
@@ -111,7 +115,7 @@ survey.layer = (() => {
     if (chosen) paintChosen(context, view, chosen);
     const taken = chosen ? [] : paintFlags(context, view, names);
     const written = paintLabels(context, view, { chosen, taken: [...names, ...taken] });
-    ground.paintNames(context, view, [...written, ...marksIn(view)]);
+    if (ground.names(view)) ground.paintNames(context, view, [...written, ...marksIn(view)]);
   }
 
   /* Boxes of the marks in view, which names of the background keep clear of. */
@@ -213,11 +217,21 @@ survey.layer = (() => {
       if (data.placed("sites", row)) groups[marks.bandPlace(marks.markOf(row).key) + 1].push(row);
     }
     drawGroups = groups.map((rows) => Int32Array.from(rows));
+    looked.key = "";
     flags = choice.firstPoints(3).map((entry) => entry.point).filter((point) => data.placed("switching_points", point));
   }
 
-  /* Rows of one group that are in view, and where. */
+  let looked = { key: "", groups: [] };
+
+  /* Rows of one group that are in view, and where; kept while the view stays. */
   function seenOf(view, group) {
+    const key = [view.left, view.top, view.scale, view.width, view.height].join();
+    if (looked.key !== key) looked = { key, groups: [] };
+    looked.groups[group] ??= lookFor(view, group);
+    return looked.groups[group];
+  }
+
+  function lookFor(view, group) {
     const [x, y] = [data.blocks["sites.x"], data.blocks["sites.y"]];
     const seen = { rows: [], xs: [], ys: [] };
     const fanned = fan.opens(view);

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.arrays import ranges
 from survey.linesets import LineSet
 from survey.report.map.grid import MapGrid
 
@@ -27,8 +28,7 @@ class Counts:
     def spans(self, rows: Whole) -> tuple[Whole, Whole]:
         """Places of everything that the chosen rows own, and how many each owns."""
         chosen = self.each[rows]
-        shift = np.repeat(self.heads[rows] - (np.cumsum(chosen) - chosen), chosen)
-        return shift + np.arange(len(shift)), chosen
+        return ranges(self.heads[rows], chosen), chosen
 
 
 def _counts(each: Whole) -> Counts:

@@ -7,55 +7,19 @@ become several runs; nothing is lost.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.arrays import Ragged
+from survey.arrays import Ragged, ranges
 
 Rows = NDArray[np.int64]
 
 
-@dataclass(frozen=True)
-class Sets:
-    """Sets of rows, end to end.
-
-    Parameters
-    ----------
-    sizes
-        Shape (n_sets,).
-    rows
-        Set by set; no set holds a row twice. Shape (sum of sizes,).
-    """
-
-    sizes: Rows
-    rows: Rows
-
-    @property
-    def heads(self) -> Rows:
-        """Place of the first row of each set."""
-        return np.cumsum(self.sizes) - self.sizes
-
-    def any_of(self, marked: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Whether each set holds a marked row."""
-        owner = np.repeat(np.arange(len(self.sizes)), self.sizes)
-        return np.bincount(owner, weights=marked[self.rows], minlength=len(self.sizes)) > 0
-
-    def taken(self, chosen: Rows) -> Sets:
-        """Some of the sets, in the order given."""
-        sizes = self.sizes[chosen]
-        shift = np.repeat(self.heads[chosen] - (np.cumsum(sizes) - sizes), sizes)
-        return Sets(sizes, self.rows[shift + np.arange(len(shift))])
-
-
-def sets_of(sets: Sequence[Rows]) -> Sets:
-    """Lay index arrays end to end."""
-    if isinstance(sets, Ragged):
-        return Sets(sets.counts, sets.flat)
-    sizes = np.fromiter(map(len, sets), dtype=np.int64, count=len(sets))
-    return Sets(sizes, np.concatenate([np.zeros(0, dtype=np.int64), *sets]))
+def any_of(sets: Ragged, marked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether each set holds a marked row."""
+    return np.bincount(sets.owner, weights=marked[sets.flat], minlength=len(sets)) > 0
 
 
 @dataclass(frozen=True)
@@ -81,66 +45,65 @@ class Runs:
     first_items: int
 
 
-def pack_sets(sets: Sets, n_items: int, *, first: NDArray[np.bool_]) -> Runs:
+def pack_sets(sets: Ragged, n_items: int, *, first: NDArray[np.bool_]) -> Runs:
     """Order the items so that nested sets are runs; sets marked ``first`` lead."""
-    ranked = np.lexsort((np.arange(len(sets.sizes)), -sets.sizes, ~first))
-    ranked = ranked[sets.sizes[ranked] > 0]
+    ranked = np.lexsort((np.arange(len(sets)), -sets.counts, ~first))
+    ranked = ranked[sets.counts[ranked] > 0]
     key = _item_keys(sets.taken(ranked), n_items)
     order = np.argsort(key, kind="stable").astype(np.int64)
     place = np.empty(n_items, dtype=np.int64)
     place[order] = np.arange(n_items)
-    leading = place[sets.rows[np.repeat(first, sets.sizes)]]
+    leading = place[sets.flat[np.repeat(first, sets.counts)]]
     return Runs(order, *_runs(sets, place), first_items=int(leading.max(initial=-1)) + 1)
 
 
-def _item_keys(ranked: Sets, n_items: int) -> Rows:
+def _item_keys(ranked: Ragged, n_items: int) -> Rows:
     """Sort key of every item: larger sets are laid out first, the smaller ones inside them, then what is left."""
-    n_sets = len(ranked.sizes)
+    n_sets = len(ranked)
     parent = _parents(ranked, n_items)
     ends = np.append(np.zeros(n_sets, dtype=np.int64), np.iinfo(np.int64).max)
     level = np.flatnonzero(parent < 0)
-    start = np.cumsum(ranked.sizes[level]) - ranked.sizes[level]
+    start = np.cumsum(ranked.counts[level]) - ranked.counts[level]
     by_parent = np.argsort(parent, kind="stable")
     firsts = np.searchsorted(parent[by_parent], np.arange(n_sets + 1))
     while len(level):
         n_children = firsts[level + 1] - firsts[level]
-        shift = np.repeat(firsts[level] - (np.cumsum(n_children) - n_children), n_children)
-        children = by_parent[shift + np.arange(len(shift))]
-        before = np.cumsum(ranked.sizes[children]) - ranked.sizes[children]
+        children = by_parent[ranges(firsts[level], n_children)]
+        before = np.cumsum(ranked.counts[children]) - ranked.counts[children]
         heads = np.cumsum(n_children) - n_children
-        totals = np.append(np.cumsum(ranked.sizes[children]), 0)
+        totals = np.append(np.cumsum(ranked.counts[children]), 0)
         base = np.where(n_children > 0, np.append(before, 0)[np.minimum(heads, len(children))], 0)
         ends[level] = start + np.where(n_children > 0, totals[heads + n_children - 1] - base, 0)
         start = np.repeat(start - base, n_children) + before
         level = children
     holder = np.full(n_items, -1, dtype=np.int64)
-    holder[ranked.rows] = np.repeat(np.arange(n_sets), ranked.sizes)
+    holder[ranked.flat] = ranked.owner
     return ends[holder]
 
 
-def _parents(ranked: Sets, n_items: int) -> Rows:
+def _parents(ranked: Ragged, n_items: int) -> Rows:
     """The smallest larger set that holds the first row of each set; -1 for none."""
-    first_rows = ranked.rows[ranked.heads]
+    first_rows = ranked.flat[ranked.start[:-1]]
     is_first = np.zeros(n_items, dtype=bool)
     is_first[first_rows] = True
-    places = np.flatnonzero(is_first[ranked.rows])
-    owner = np.repeat(np.arange(len(ranked.sizes)), ranked.sizes)[places]
-    rows = ranked.rows[places]
+    places = np.flatnonzero(is_first[ranked.flat])
+    owner = ranked.owner[places]
+    rows = ranked.flat[places]
     order = np.argsort(rows, kind="stable")
     rows, owner, places = rows[order], owner[order], places[order]
     above = np.where(np.append(False, rows[1:] == rows[:-1]), np.append(-1, owner[:-1]), -1)[: len(rows)]
-    parent = np.full(len(ranked.sizes), -1, dtype=np.int64)
-    at_head = places == ranked.heads[owner]
+    parent = np.full(len(ranked), -1, dtype=np.int64)
+    at_head = places == ranked.start[:-1][owner]
     parent[owner[at_head]] = above[at_head]
     return parent
 
 
-def _runs(sets: Sets, place: Rows) -> tuple[Rows, Rows, Rows]:
-    filled = np.flatnonzero(sets.sizes)
-    counts = (sets.sizes > 0).astype(np.int64)
+def _runs(sets: Ragged, place: Rows) -> tuple[Rows, Rows, Rows]:
+    filled = np.flatnonzero(sets.counts)
+    counts = (sets.counts > 0).astype(np.int64)
     if len(filled) == 0:
         return counts, np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    places, sizes, heads = place[sets.rows], sets.sizes[filled], sets.heads[filled]
+    places, sizes, heads = place[sets.flat], sets.counts[filled], sets.start[:-1][filled]
     low, high = np.minimum.reduceat(places, heads), np.maximum.reduceat(places, heads)
     broken = np.flatnonzero(high - low + 1 != sizes)
     starts, lengths = list(np.split(low, broken)), list(np.split(sizes, broken))

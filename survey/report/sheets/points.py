@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import shapely
 from reportlab.lib.colors import HexColor
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
@@ -24,6 +25,8 @@ from survey.report.sheets.windows import paper_radius
 SIZE, ID_SIZE, HOLD_SIZE = 8.0, 17.0, 24.0
 BLOCK, CAUTIONS, GAP = 151.0, 30.0, 3.0
 MOST_SITES = 6
+BESIDE_M = 60.0
+"""A point no farther than this from a street with a name stands in it."""
 _ASSUMED_LIMIT = 260
 _BANDS = ("moderate", "high", "severe")
 
@@ -89,7 +92,7 @@ def _block(content: SheetContent, name: str, *, rows: tuple[int, ...], units: Un
     return PointBlock(
         switch_id=clean(name, limit=40),
         about=", feeder ".join(text for text in about if text),
-        place=_place(point),
+        place=_place(point) + _beside(content, name),
         reason=(*_reason(point, units=units), *_taken_there(sites)),
         hold=_hold(hold, studied=bool(np.isfinite(float(point.get("peak_pu", np.nan))))),
         rows=rows,
@@ -107,6 +110,17 @@ def _hold(kw: Floats, *, studied: bool) -> tuple[str, str]:
 def _place(point: Mapping[str, Any]) -> str:
     lat, lon = (float(point.get(name, np.nan)) for name in ("lat", "lon"))
     return f"lat {lat:.5f}, lon {lon:.5f}" if np.isfinite(lat) and np.isfinite(lon) else "no place recorded"
+
+
+def _beside(content: SheetContent, name: str) -> str:
+    """The named line of the user's own that a point stands by, if there is one near."""
+    named = content.background[(content.background["label"] != "") & (content.background.geom_type == "LineString")]
+    here = content.switches_m[[one == clean(name, limit=40) for one in content.switch_ids]]
+    if not len(named) or not len(here) or not np.isfinite(here[0]).all():
+        return ""
+    away = shapely.distance(named.geometry.to_numpy(), shapely.Point(here[0]))
+    nearest = int(away.argmin())
+    return f", {clean(named['label'].iloc[nearest], limit=40)}" if away[nearest] <= BESIDE_M else ""
 
 
 def _reason(point: Mapping[str, Any], *, units: Units) -> tuple[str, ...]:
