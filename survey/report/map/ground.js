@@ -3,8 +3,9 @@
 survey.ground = (() => {
   const { data, network, about } = survey;
   const { haloText, free } = survey.draw;
-  const MOST_LINES = 12000;
+  const MOST_LINES = 5000;
   const MOST_NAMES = 60;
+  const MOST_TRIED = 600;
   const HEIGHT = 12;
   let index = null;
   let ownerOf = new Int32Array(0);
@@ -72,7 +73,7 @@ survey.ground = (() => {
     context.font = "italic 11.5px Georgia, 'Times New Roman', serif";
     const written = new Set();
     const boxes = [...taken];
-    for (const line of seen(view).reverse().flat()) {
+    for (const line of seen(view).reverse().flat().filter((one) => named(view, one)).slice(0, MOST_TRIED)) {
       const name = nameOf(ownerOf[line]);
       if (!name || written.has(name) || written.size >= MOST_NAMES) continue;
       const spot = spots(view, line, context.measureText(name).width + 6).find((one) => one.boxes.every((box) => free(boxes, box)));
@@ -92,6 +93,16 @@ survey.ground = (() => {
     context.restore();
   }
 
+  /* Streets have names from near only. */
+  function near(view, look) {
+    return view.zoom >= 14.5 || look === "border" || look === "water";
+  }
+
+  function named(view, line) {
+    const { look, fill } = about.grounds[lookOf(line)];
+    return fill || near(view, look) || pointsOf(network.background, line) === 1;
+  }
+
   /* Where a name of some width could stand: at a place, in the middle of an area, along a straight enough part of a line. */
   function spots(view, line, width) {
     const { x, y, firstPoint } = network.background;
@@ -99,8 +110,7 @@ survey.ground = (() => {
     const xy = Array.from({ length: count }, (_, i) => [view.left + x[first + i] * view.scale, view.top - y[first + i] * view.scale]);
     const { look, fill } = about.grounds[lookOf(line)];
     if (count === 1) return [level(xy[0], width, 9)];
-    const near = view.zoom >= 14.5 || look === "border" || look === "water";
-    return [...(fill ? inside(xy, width) : []), ...(near ? along(view, xy, width) : [])];
+    return [...(fill ? inside(xy, width) : []), ...(near(view, look) ? along(view, xy, width) : [])];
   }
 
   function level([x, y], width, down = 0) {

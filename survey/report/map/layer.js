@@ -5,7 +5,7 @@ survey.layer = (() => {
   const { PAPER, GLOW, strokeLines, pointMark, circle, haloText, free, clip, clearest } = survey.draw;
   const EARTH = 2 * Math.PI * 6378137;
   const MOST_LINES = 30000;
-  const MOST_MARKS = 3000;
+  const MOST_MARKS = 1500;
   const DOT_SIZES = [2, 2, 2, 3, 4];
   const MOST_POINTS = 350;
   const CABLE = "#7a7468";
@@ -252,10 +252,9 @@ survey.layer = (() => {
     const groups = drawGroups.map((_, group) => seenOf(view, group));
     const loud = groups.at(-1).rows.length + groups.at(-2).rows.length;
     const scale = loud > 1200 ? 0.6 : view.zoom < 12.5 || loud > 400 ? 0.8 : 1;
-    groups.forEach((seen, group) => {
-      if (seen.rows.length > MOST_MARKS) paintDots(context, view, { seen, ratio, size: DOT_SIZES[group], chosen });
-      else paintMarks(context, seen, { ratio, scale, chosen });
-    });
+    const dotted = groups.map((seen, group) => ({ ...seen, size: DOT_SIZES[group] })).filter(({ rows }) => rows.length > MOST_MARKS);
+    if (dotted.length) paintDots(context, view, { dotted, ratio, chosen });
+    for (const seen of groups) if (seen.rows.length <= MOST_MARKS) paintMarks(context, seen, { ratio, scale, chosen });
     context.globalAlpha = 1;
   }
 
@@ -268,8 +267,8 @@ survey.layer = (() => {
     }
   }
 
-  /* Tens of thousands of dots: written straight into the pixels of a picture of the view. */
-  function paintDots(context, view, { seen, ratio, size, chosen }) {
+  /* Tens of thousands of dots: written straight into the pixels of one picture of the view. */
+  function paintDots(context, view, { dotted, ratio, chosen }) {
     const width = Math.round(view.width * ratio);
     const height = Math.round(view.height * ratio);
     const picture = document.createElement("canvas");
@@ -277,13 +276,15 @@ survey.layer = (() => {
     picture.height = height;
     const image = new ImageData(width, height);
     const pixels = new Uint32Array(image.data.buffer);
-    const side = Math.max(2, Math.round(size * ratio));
-    for (let i = 0; i < seen.rows.length; i += 1) {
-      const colour = marks.pixelOf(seen.rows[i]);
-      const left = Math.round(seen.xs[i] * ratio - side / 2);
-      const top = Math.round(seen.ys[i] * ratio - side / 2);
-      for (let y = Math.max(0, top); y < Math.min(height, top + side); y += 1) {
-        for (let x = Math.max(0, left); x < Math.min(width, left + side); x += 1) pixels[y * width + x] = colour;
+    for (const { rows, xs, ys, size } of dotted) {
+      const side = Math.max(2, Math.round(size * ratio));
+      for (let i = 0; i < rows.length; i += 1) {
+        const colour = marks.pixelOf(rows[i]);
+        const left = Math.round(xs[i] * ratio - side / 2);
+        const top = Math.round(ys[i] * ratio - side / 2);
+        for (let y = Math.max(0, top); y < Math.min(height, top + side); y += 1) {
+          for (let x = Math.max(0, left); x < Math.min(width, left + side); x += 1) pixels[y * width + x] = colour;
+        }
       }
     }
     picture.getContext("2d").putImageData(image, 0, 0);
