@@ -31,8 +31,6 @@ from survey.assess.ties.chains import LoopRisks
 from survey.assess.ties.verdict import Frame, TieVerdicts, Totals, judge_ties
 from survey.assess.windings import Windings, describe_windings
 from survey.physics.catalogue import Catalogue
-from survey.physics.families import FAMILY_TABLE
-from survey.physics.screening import ScreeningLimits
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -40,7 +38,7 @@ if TYPE_CHECKING:
     from survey.assess.odd_records import Study
     from survey.findings import FindingList
     from survey.network.model import Network
-    from survey.settings import LimitSettings, Settings
+    from survey.settings import Settings
 
 NANO_PER_KM = 1e-12
 """nF/km in F/m."""
@@ -81,13 +79,7 @@ class Method:
 
     def circuits(self, values: SectionValues) -> Circuits:
         """Circuits of sections."""
-        limits = self.settings.limits
-        return make_circuits(
-            values,
-            frequency_hz=self.settings.electrical.frequency_hz,
-            limits=screening_limits(limits),
-            one_phase_share=limits.one_phase_share,
-        )
+        return make_circuits(values, settings=self.settings)
 
     def study(self, totals: SectionValues) -> Study:
         """What tells the figures of circuits of these sections, no calmer than at less of their capacitance."""
@@ -144,7 +136,7 @@ def assess_network(
         figures,
         choice,
         risks,
-        _lengths(values, circuits, settings=settings),
+        allowed_length_m(values, circuits, settings=settings),
         interval,
         notes,
         ties,
@@ -209,7 +201,7 @@ def _in_doubt(
         choice=choice,
         circuits=circuits,
         study=method.study(totals.values),
-        limits=screening_limits(settings.limits),
+        settings=settings,
     )
     stopped = stopped_by_one(network.walks, choice, values=totals.firm, largest_va=odd.largest_va, settings=settings)
     notes = record_notes(network, choice=choice, odd=odd, hazard=most, by=by, stopped=stopped)
@@ -225,17 +217,6 @@ def _in_doubt(
     return widened(interval, choice=choice, odd=odd, least=judged.least, most=most), notes
 
 
-def _lengths(values: SectionValues, circuits: Circuits, *, settings: Settings) -> Floats:
-    """Cable length at which each circuit meets its screening limit, metres."""
-    return allowed_length_m(
-        values,
-        circuits,
-        frequency_hz=settings.electrical.frequency_hz,
-        limits=screening_limits(settings.limits),
-        class_f_m=np.nan_to_num(Catalogue.load().class_capacitance_f_m(values.voltage_v)),
-    )
-
-
 def _report_outside(network: Network, circuits: Circuits, figures: Figures, findings: FindingList) -> None:
     """Sections whose circuit the study cannot answer for."""
     outside = np.flatnonzero(figures.outside)
@@ -244,8 +225,3 @@ def _report_outside(network: Network, circuits: Circuits, figures: Figures, find
         row = outside[0]
         ids = network.tables.switches["switch_id"].iloc[device]
         findings.report("outside_model", ids=ids, b=circuits.b[row], p=circuits.p[row], im=circuits.im[row])
-
-
-def screening_limits(limits: LimitSettings) -> ScreeningLimits:
-    """The screening limits of the settings."""
-    return {family.limit: getattr(limits, family.limit) for family in FAMILY_TABLE}

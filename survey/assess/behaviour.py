@@ -159,7 +159,7 @@ def steadied(figures: Figures, shorter: Figures) -> Figures:
     """Figures with no less hazard than with a capacitance that the real one may have as well.
 
     What rings may ring less on longer cable in a window of lengths. A lower band is believed only where the study shows
-    less over the whole range of the capacitance's uncertainty below it.
+    less over the whole range of the capacitance's uncertainty below it, which is looked at in three places.
 
     Parameters
     ----------

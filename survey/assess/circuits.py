@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints, Objects
+from survey.arrays import Bools, Floats, Ints, Objects, ratio
 from survey.assess.score import NO, UNKNOWN, YES
-from survey.physics.families import FAMILIES
+from survey.physics.catalogue import Catalogue
+from survey.physics.families import FAMILIES, FAMILY_TABLE
 from survey.physics.screening import ScreeningLimits, clears, limit_charging_pu
 from survey.physics.screening import limit_capacitance_f as limit_capacitance
 from survey.physics.screening import limit_length_m as limit_length
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from survey.assess.capacitance import CableCapacitance
     from survey.assess.windings import Windings
     from survey.network.model import Network
+    from survey.settings import Settings
 
 
 @dataclass(frozen=True)
@@ -176,19 +178,11 @@ def values_of(totals: dict[str, Floats], *, arrester: Objects, voltage_v: Floats
     )
 
 
-def make_circuits(
-    values: SectionValues, *, frequency_hz: float, limits: ScreeningLimits, one_phase_share: float
-) -> Circuits:
-    """One circuit per section and family with a usable rating; all of the section's capacitance in each.
-
-    Parameters
-    ----------
-    one_phase_share
-        Dependable load of single-phase units, share of their rating.
-    """
+def make_circuits(values: SectionValues, *, settings: Settings) -> Circuits:
+    """One circuit per section and family with a usable rating; all of the section's capacitance in each."""
     family, section = np.nonzero(values.family_va > 0)
     base = values.family_va[family, section]
-    charging = 2 * np.pi * frequency_hz * values.cap_f[section] * values.voltage_v[section] ** 2
+    charging = 2 * np.pi * settings.electrical.frequency_hz * values.cap_f[section] * values.voltage_v[section] ** 2
     b = charging / base
     p = values.family_loss_w[family, section] / base
     im = values.family_magnetizing_va[family, section] / base
@@ -201,48 +195,54 @@ def make_circuits(
             im=im,
             load=values.family_load_w[family, section] / base,
             held=values.family_held_w[family, section] / base,
-            one_phase=3.0 * one_phase_share * values.one_phase_va[section] / base,
+            one_phase=3.0 * settings.limits.one_phase_share * values.one_phase_va[section] / base,
             arrester=values.arrester[section],
             base_va=base,
             voltage_v=values.voltage_v[section],
             clears=np.zeros(len(b), bool),
             over_limit=b,
         ),
-        limits=limits,
+        settings=settings,
     )
 
 
-def screened(circuits: Circuits, *, limits: ScreeningLimits) -> Circuits:
+def screening_limits(settings: Settings) -> ScreeningLimits:
+    """The screening limits of the settings."""
+    return {family.limit: getattr(settings.limits, family.limit) for family in FAMILY_TABLE}
+
+
+def screened(circuits: Circuits, *, settings: Settings) -> Circuits:
     """Circuits with what the screening limits say of them."""
     names, b = np.array(FAMILIES)[circuits.family], circuits.b
-    allowed = limit_charging_pu(names, magnetizing_pu=circuits.im, core_loss_pu=circuits.p, limits=limits)
+    powers = {"magnetizing_pu": circuits.im, "core_loss_pu": circuits.p}
+    limits = screening_limits(settings)
+    allowed = limit_charging_pu(names, **powers, limits=limits)
     return replace(
         circuits,
-        clears=clears(names, charging_pu=b, magnetizing_pu=circuits.im, core_loss_pu=circuits.p, limits=limits),
-        over_limit=np.divide(b, allowed, out=np.full(len(b), np.inf), where=allowed > 0),
+        clears=clears(names, charging_pu=b, **powers, limits=limits),
+        over_limit=ratio(b, allowed, none=np.inf),
     )
 
 
-def allowed_length_m(
-    values: SectionValues, circuits: Circuits, *, frequency_hz: float, limits: ScreeningLimits, class_f_m: Floats
-) -> Floats:
+def allowed_length_m(values: SectionValues, circuits: Circuits, *, settings: Settings) -> Floats:
     """Cable length at which each circuit meets its screening limit, metres, shape (n_circuits,).
 
-    Parameters
-    ----------
-    class_f_m
-        Capacitance per metre to use on sections without cable, F/m, shape (n_sections,).
+    It is of the section's own mix of cable; without any of what the voltage's class is taken for.
     """
     section = circuits.section
-    mix = np.divide(values.cable_f, values.cable_m, out=class_f_m.copy(), where=values.cable_m > 0)[section]
+    usual = np.nan_to_num(Catalogue.load().class_capacitance_f_m(values.voltage_v))
+    mix = np.divide(values.cable_f, values.cable_m, out=usual, where=values.cable_m > 0)[section]
     allowed = limit_charging_pu(
-        np.array(FAMILIES)[circuits.family], magnetizing_pu=circuits.im, core_loss_pu=circuits.p, limits=limits
+        np.array(FAMILIES)[circuits.family],
+        magnetizing_pu=circuits.im,
+        core_loss_pu=circuits.p,
+        limits=screening_limits(settings),
     )
     limit = limit_capacitance(
         limit_charging_pu=allowed,
         rating_va=circuits.base_va,
         voltage_v=values.voltage_v[section],
-        frequency_hz=frequency_hz,
+        frequency_hz=settings.electrical.frequency_hz,
     )
     other = values.cap_f[section] - values.cable_f[section]
     return np.asarray(limit_length(limit_capacitance_f=limit, own_capacitance_f=other, mix_f_m=mix))

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from survey.findings import FindingList
     from survey.network.model import Network
     from survey.physics.catalogue import Catalogue
-    from survey.physics.screening import ScreeningLimits
+    from survey.settings import Settings
 
     Study = Callable[[Circuits], Figures]
 
@@ -168,7 +168,7 @@ def without_one(
     choice: Choice,
     circuits: Circuits,
     study: Study,
-    limits: ScreeningLimits,
+    settings: Settings,
 ) -> tuple[Floats, Ints]:
     """Greatest hazard of each site's worst point without any one other record of its kind, and which.
 
@@ -202,7 +202,7 @@ def without_one(
             left,
             loss_w=windings.loss_w[site],
             magnetizing_va=windings.magnetizing_va[site],
-            limits=limits,
+            settings=settings,
         )
     )
     value = np.fmax(figures.hazard, figures.loaded)
@@ -227,7 +227,7 @@ def _two_largest(owner: Ints, member: Ints, power: Floats) -> Ints:
 
 
 def _without(
-    circuits: Circuits, left_va: Floats, *, loss_w: Floats, magnetizing_va: Floats, limits: ScreeningLimits
+    circuits: Circuits, left_va: Floats, *, loss_w: Floats, magnetizing_va: Floats, settings: Settings
 ) -> Circuits:
     """Circuits on a smaller rating, less the loss and magnetizing power of what was taken off."""
     scale = circuits.base_va / left_va
@@ -241,7 +241,7 @@ def _without(
         one_phase=circuits.one_phase * scale,
         base_va=left_va,
     )
-    return screened(moved, limits=limits)
+    return screened(moved, settings=settings)
 
 
 @dataclass(frozen=True)

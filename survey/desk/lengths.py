@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.assess.assess import screening_limits
+from survey.assess.circuits import screening_limits
 from survey.physics.curves import HIGHEST, LOWEST, NODES_PER_DECADE
 from survey.physics.screening import limit_capacitance_f, limit_charging_pu, limit_length_m
 
@@ -125,7 +125,7 @@ def screen_charging_pu(circuits: Circuits, *, settings: Settings) -> Floats:
         np.array(FAMILIES)[circuits.family],
         magnetizing_pu=circuits.im,
         core_loss_pu=circuits.p,
-        limits=screening_limits(settings.limits),
+        limits=screening_limits(settings),
     )
 
 
