@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib import resources
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
@@ -220,17 +220,17 @@ class Catalogue:
         name = (insulation or "EPR").upper()
         name = "XLPE" if (standard, name) == ("iec", "TR-XLPE") else name
         conductor = self._conductor_mm(standard, size)
-        material = _rows(self.insulations, standard=standard, insulation=name)
+        screen_mm, permittivity = self._materials.get((standard, name), (None, None))
         usual = self._wall_mm(standard, kv_class=kv_class, level_pct=level_pct)
-        if conductor is None or material.empty or usual is None:
+        if conductor is None or screen_mm is None or usual is None:
             return CableBuild(float("nan"), ())
         told = wall_mm if wall_mm and usual * LEAST_WALL <= wall_mm <= usual * MOST_WALL else None
-        inner = over_screen_m(conductor_m=conductor, screen_m=material["screen_mm"].iloc[0])
+        inner = over_screen_m(conductor_m=conductor, screen_m=screen_mm)
         outer = over_screen_m(conductor_m=inner, screen_m=told or usual)
         cap = coaxial_capacitance_f_m(
             over_insulation_m=outer / KILO,
             over_conductor_m=inner / KILO,
-            permittivity=material["permittivity"].iloc[0],
+            permittivity=permittivity,
         )
         missing = (
             (not insulation, "insulation EPR"),
@@ -240,25 +240,41 @@ class Catalogue:
         )
         return CableBuild(float(cap), tuple(words for is_missing, words in missing if is_missing))
 
+    @cached_property
+    def _materials(self) -> dict[tuple[str, str], tuple[float, float]]:
+        """Screen [mm] and permittivity by standard and insulation."""
+        rows = self.insulations.drop_duplicates(["standard", "insulation"])
+        keys = zip(rows["standard"], rows["insulation"], strict=True)
+        return dict(zip(keys, zip(rows["screen_mm"], rows["permittivity"], strict=True), strict=True))
+
+    @cached_property
+    def _walls(self) -> dict[str, pd.DataFrame]:
+        """Thinnest and thickest wall [mm] by class [kV], by standard."""
+        by_class = self.insulation_walls.groupby(["standard", "kv_class"])["wall_mm"].agg(["min", "max"])
+        return {str(name): walls.droplevel(0) for name, walls in by_class.groupby(level=0)}
+
     def _wall_mm(self, standard: str, *, kv_class: float, level_pct: float | None) -> float | None:
-        walls = _rows(self.insulation_walls, standard=standard)
-        row = np.searchsorted(np.unique(walls["kv_class"]) * CLASS_MARGIN, kv_class)
-        if not kv_class > 0 or row == walls["kv_class"].nunique():
+        walls = self._walls[standard]
+        row = np.searchsorted(walls.index.to_numpy(float) * CLASS_MARGIN, kv_class)
+        if not kv_class > 0 or row == len(walls):
             return None
-        of_class = walls[walls["kv_class"] == np.unique(walls["kv_class"])[row]]
         thick = level_pct is not None and level_pct > 100
-        return float(of_class["wall_mm"].max() if thick else of_class["wall_mm"].min())
+        return float(walls["max" if thick else "min"].to_numpy()[row])
+
+    @cached_property
+    def _fills(self) -> dict[str, tuple[NDArray[np.float64], NDArray[np.float64]]]:
+        """Areas of conductors, rising, and diameter [mm] over the root of the area, by standard."""
+        found = {}
+        for standard, rows in self.conductors.groupby("standard"):
+            area = rows["size"].map(lambda text, name=standard: _area(name, text)).to_numpy(np.float64)
+            order = np.argsort(area)
+            found[str(standard)] = area[order], rows["diameter_mm"].to_numpy(np.float64)[order] / np.sqrt(area[order])
+        return found
 
     def _conductor_mm(self, standard: str, size: str) -> float | None:
         """Diameter of a conductor; between and beyond those of the table the share of its area that is metal holds."""
-        table = self.conductors[self.conductors["standard"] == standard]
-        known = table["size"].map(lambda text: _area(standard, text)).to_numpy(np.float64)
         area = _area(standard, size)
-        if area is None:
-            return None
-        order = np.argsort(known)
-        fill = table["diameter_mm"].to_numpy(np.float64)[order] / np.sqrt(known[order])
-        return float(np.interp(area, known[order], fill) * np.sqrt(area))
+        return None if area is None else float(np.interp(area, *self._fills[standard]) * np.sqrt(area))
 
     def _of_type(self, keys: ArrayLike) -> NDArray[np.float64]:
         codes, names = pd.factorize(np.asarray(keys, dtype=object).ravel())
@@ -283,12 +299,6 @@ class Catalogue:
 def _table(name: str) -> pd.DataFrame:
     with resources.files("survey").joinpath("data", f"{name}.csv").open(encoding="utf-8") as file:
         return pd.read_csv(file, dtype={"size": str, "key": str})
-
-
-def _rows(table: pd.DataFrame, **wanted: str) -> pd.DataFrame:
-    for column, value in wanted.items():
-        table = table[table[column] == value]
-    return table
 
 
 def _cable_types(table: pd.DataFrame) -> pd.DataFrame:
