@@ -220,11 +220,12 @@ class Catalogue:
         name = (insulation or "EPR").upper()
         name = "XLPE" if (standard, name) == ("iec", "TR-XLPE") else name
         conductor = self._conductor_mm(standard, size)
-        screen_mm, permittivity = self._materials.get((standard, name), (None, None))
+        material = self._materials.get((standard, name))
         usual = self._wall_mm(standard, kv_class=kv_class, level_pct=level_pct)
-        if conductor is None or screen_mm is None or usual is None:
+        if conductor is None or material is None or usual is None:
             return CableBuild(float("nan"), ())
         told = wall_mm if wall_mm and usual * LEAST_WALL <= wall_mm <= usual * MOST_WALL else None
+        screen_mm, permittivity = material
         inner = over_screen_m(conductor_m=conductor, screen_m=screen_mm)
         outer = over_screen_m(conductor_m=inner, screen_m=told or usual)
         cap = coaxial_capacitance_f_m(

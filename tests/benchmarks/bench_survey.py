@@ -110,7 +110,8 @@ def floor_b(network: Path, out: Path, scratch: Path) -> None:
 def _spatial_layers(out: Path) -> list[str]:
     import pyogrio
 
-    return [str(name) for name, kind in pyogrio.list_layers(out / "survey.gpkg") if kind is not None]
+    layers = pyogrio.list_layers(out / "survey.gpkg")
+    return [str(name) for name, kind in layers if kind is not None and name != "paths"]  # a view holds nothing
 
 
 def loop(network: Path, out: Path, _scratch: Path, *, sites: int) -> None:

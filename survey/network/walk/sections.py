@@ -17,7 +17,7 @@ from survey.network.sweeps import Forest, span
 from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from survey.network.topology.graph import Graph
 
@@ -124,13 +124,17 @@ class Sections:
             return _member_sums(self.views[0], node, values)
         # distinct whole weights add up exactly: equal sums are equal sets
         weight = np.random.default_rng(1).integers(1, 2**53 // max(len(node), 1), len(node)).astype(np.float64)
-        total = np.zeros((len(values), len(self.device)))
+        weighted = np.vstack([weight, values])
+        most = np.zeros((len(weighted), len(self.device)))
         weights = np.empty((len(self.views), len(self.device)))
         for view, row in zip(self.views, weights, strict=True):
-            sums = _member_sums(view, node, np.vstack([values, weight]))
-            np.maximum(total, sums[:-1], out=total)
-            row[:] = sums[-1]
-        mixed = np.flatnonzero(((weights > 0) & (weights != weights.max(axis=0))).any(axis=0))
+            for first, sums in _blocks_of_sums(view, node, weighted):
+                if first == 0:
+                    row[:] = sums[0]
+                rows = most[first : first + len(sums)]
+                np.maximum(rows, sums, out=rows)
+        total = most[1:]
+        mixed = np.flatnonzero(((weights > 0) & (weights != most[0])).any(axis=0))
         for some in np.array_split(mixed, len(mixed) // MEMBERS_OF_AT_ONCE + 1):
             owner, site = self.members(some, node)
             for k, value in enumerate(values):
@@ -263,6 +267,11 @@ def _interval_sum(view: PhaseView, place: Ints, row: Ints, value: Floats) -> Flo
 
 def _member_sums(view: PhaseView, node: Ints, values: Floats) -> Floats:
     """Sums of values of members (at ``node``, -1 nowhere) over each device's interval, shape (n_values, n_devices)."""
+    return np.concatenate([sums for _, sums in _blocks_of_sums(view, node, values)])
+
+
+def _blocks_of_sums(view: PhaseView, node: Ints, values: Floats) -> Iterator[tuple[int, Floats]]:
+    """The same, some of the values at a time: all take much room; the first of each and the sums."""
     at = np.flatnonzero(node >= 0)
     place = view.forest.place[node[at]]
     order = np.argsort(place, kind="stable")
@@ -270,12 +279,13 @@ def _member_sums(view: PhaseView, node: Ints, values: Floats) -> Floats:
     ends = [np.searchsorted(place, x) for x in (view.low, view.high)]
     held = np.flatnonzero((ends[0] < ends[1]) | view.inverted)
     bounds = [end[held] for end in ends] + [np.searchsorted(place, x[held]) for x in (view.tree_low, view.tree_high)]
-    sums = np.zeros((len(values), len(view.low)))
-    for some in np.array_split(np.arange(len(values)), -(-len(values) // VALUES_AT_ONCE)):
+    for first in range(0, len(values), VALUES_AT_ONCE):
+        some = values[first : first + VALUES_AT_ONCE]
         running = np.zeros((len(at) + 1, len(some)))
-        np.cumsum(values[some][:, at[order]].T, axis=0, out=running[1:])
-        sums[some[0] : some[-1] + 1, held] = _between(running, bounds, view.inverted[held]).T
-    return sums
+        np.cumsum(some[:, at[order]].T, axis=0, out=running[1:])
+        sums = np.zeros((len(some), len(view.low)))
+        sums[:, held] = _between(running, bounds, view.inverted[held]).T
+        yield first, sums
 
 
 def _holds(view: PhaseView, place: Ints, device: int | slice = slice(None)) -> Bools:
