@@ -69,9 +69,7 @@ def _domains(table: LayerProfile) -> list[_Domain]:
 
 
 def _whole_domain(table: LayerProfile, words: Sequence[FieldProfile]) -> _Domain | None:
-    unique = [
-        f for f in table.fields if f.unique and f.kind in ("text", "integer", "number") and not row_number(f.name)
-    ]
+    unique = [f for f in table.fields if f.unique and f.kind in KEY_KINDS and not row_number(f.name)]
     for spelling in reversed(words):
         codes = [f for f in unique if f is not spelling and _mean_length(f) < _mean_length(spelling)]
         if codes and spelling.distinct > HALF * table.rows:

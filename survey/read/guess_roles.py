@@ -113,7 +113,8 @@ def _completed(guess: LayerGuess, views: Mapping[str, LayerProfile]) -> LayerGue
         return guess
     more = tuple(_completed(part, views) for part in guess.more)
     view = views[guess.theirs]
-    rows = (*view.rows_guess, *guess_rows(view), *_low_voltage(guess, view))
+    states = {field.theirs for ours, field in guess.fields.items() if ours.startswith("state")}
+    rows = (*view.rows_guess, *guess_rows(view, but=states), *_low_voltage(guess, view))
     if guess.ours == "transformers":
         guess = _named_by_bank(guess, view, views[view.at]) if view.at else _named_by_place(guess, view)
     return replace(guess, rows=rows, stand_ins=_stand_ins(guess, view), more=more)

@@ -20,7 +20,7 @@ from survey.read.profile import profile_rows
 from survey.read.query import column_sql, text_sql
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from survey.read.profile import FieldProfile, LayerProfile
 
@@ -40,9 +40,10 @@ SHORT_WORD, LONG_WORD = 4, 6  # letters a word needs to tell of a value that say
 ROLES_OF_POINTS = ("transformers", "switches", "sources")
 
 
-def guess_rows(profile: LayerProfile) -> tuple[RowGuess, ...]:
-    """Conditions on the rows of a layer that leave out what is no part of the network today."""
-    found = (_by_words(field) or _by_flag(field) or _by_date(field) for field in profile.fields if not field.columns)
+def guess_rows(profile: LayerProfile, *, but: Collection[str] = ()) -> tuple[RowGuess, ...]:
+    """Conditions on the rows of a layer that leave out what is no part of the network today; not by some columns."""
+    fields = (field for field in profile.fields if not field.columns and field.name not in but)
+    found = (_by_words(field) or _by_flag(field) or _by_date(field) for field in fields)
     return tuple(guess for guess in found if guess is not None)
 
 

@@ -41,8 +41,6 @@ class FieldProfile:
         Share of rows with a value.
     distinct
         Number of distinct values.
-    commonest
-        Most frequent values with their counts, rising by value where counts are equal.
     codes
         All distinct values when they are few, rising; else empty.
     numbers
@@ -56,7 +54,7 @@ class FieldProfile:
     by_row
         Number of every row, NaN where it has none; empty for a field that is none of numbers.
     counts
-        Number of rows of each of ``codes``.
+        Most frequent values with their number of rows, rising by value where numbers are equal.
     label
         Name by which it is judged: its own, or that of the code it spells.
     columns
@@ -67,7 +65,6 @@ class FieldProfile:
     kind: str
     filled: float
     distinct: int
-    commonest: tuple[tuple[str, int], ...]
     codes: tuple[str, ...]
     numbers: NDArray[np.float64]
     numeric: float
@@ -77,6 +74,11 @@ class FieldProfile:
     counts: tuple[tuple[str, int], ...] = ()
     label: str = ""
     columns: tuple[str, ...] = ()
+
+    @property
+    def commonest(self) -> tuple[tuple[str, int], ...]:
+        """The first of the counts."""
+        return self.counts[:COMMONEST]
 
     @property
     def unique(self) -> bool:
@@ -214,7 +216,6 @@ def profile_field(name: str, column: pa.Array, *, label: str = "", of: tuple[str
         kind=_kind(column.type),
         filled=len(there) / max(len(text), 1),
         distinct=len(counted),
-        commonest=tuple((row["values"], row["counts"]) for row in first[:COMMONEST]),
         codes=tuple(sorted(row["values"] for row in first)) if len(counted) <= MOST_CODES else (),
         numbers=numbers,
         numeric=len(numbers) / max(len(there), 1),

@@ -6,7 +6,7 @@ import pytest
 
 from survey.input_schema import field_specs
 from survey.read.guess_values import guess_values
-from survey.read.profile import COMMONEST, FieldProfile
+from survey.read.profile import FieldProfile
 
 NOT_DRAWN = np.zeros(0)
 
@@ -20,7 +20,7 @@ def profile(values, kind="text"):
         kind=kind,
         filled=1.0,
         distinct=len(counted),
-        commonest=tuple(counted[:COMMONEST]),
+        counts=tuple(counted),
         codes=tuple(sorted(dict(counted))) if len(counted) <= 60 else (),
         numbers=numbers,
         numeric=len(numbers) / len(values),

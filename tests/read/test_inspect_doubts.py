@@ -74,6 +74,13 @@ def test_columns_that_only_sound_like_states_leave_nothing_out(export, column, v
     assert "where" not in draft_settings(inspect_network(export(cables=lines)))
 
 
+def test_a_switch_is_not_left_out_by_its_state(export, read):
+    states = ["CERRADO", "CERRADO", "ABIERTO", "FUERA DE SERVICIO"]
+    rows = [{"EQUIPO": f"D{i}", "TIPO": "cutout", "ESTADO": states[i % 4], "geometry": point(i, 0)} for i in range(12)]
+    path = export(switches=rows)
+    assert len(read(path, **tomllib.loads(draft_settings(inspect_network(path)))).tables.switches) == 12
+
+
 def test_a_layer_of_primary_and_secondary_lines_is_one_of_the_network():
     assert told_by("PRI_SEC_LINE").role == "cables"
     assert told_by("SECONDARY_LINE").role == told_by("MV_DUCT").role == NO_ROLE
