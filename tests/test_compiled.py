@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-LOOP = "from survey.network import build_network; from numba import config; print(config.CACHE_DIR)"
+LOOP = "import survey.compiled; from numba import config; print(config.CACHE_DIR)"
 
 
 def compiled_in(**environment):
@@ -34,3 +34,19 @@ def test_a_folder_that_takes_nothing_is_told_once(place):
 def test_a_folder_that_the_user_named_stands(tmp_path):
     folder, _ = compiled_in(NUMBA_CACHE_DIR=str(tmp_path))
     assert folder == tmp_path
+
+
+def test_small_loops_need_no_compiler_and_say_the_same_as_compiled_ones(tmp_path):
+    sample = Path(__file__).parents[1] / "sample_data" / "network.gpkg"
+    code = (
+        "import sys; from survey.cli import main; sys.argv = ['survey', 'run', *sys.argv[1:]]\n"
+        "try: main()\n"
+        "finally: print('numba' in sys.modules, file=sys.stderr)"
+    )
+    for name, least in (("small", "10000000"), ("compiled", "0")):
+        command = [sys.executable, "-c", code, str(sample), "-o", str(tmp_path / name), "--no-study"]
+        environment = os.environ | {"SURVEY_COMPILE_FROM": least}
+        ran = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
+        assert ran.stderr.split()[-1] == str(name == "compiled")
+    for file in ("sites.csv", "findings.csv"):
+        assert (tmp_path / "small" / file).read_bytes() == (tmp_path / "compiled" / file).read_bytes()

@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from survey.assess.circuits import screening_limits
+from survey.physics.atlas_answer import FULL_LOAD
 from survey.physics.curves import HIGHEST, LOWEST, NODES_PER_DECADE
 from survey.physics.screening import limit_capacitance_f, limit_charging_pu, limit_length_m
+from survey.physics.study_figures import inside_model
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -24,7 +26,9 @@ Ints = NDArray[np.int64]
 LONGEST_M = 5000.0
 """Longer cable is not tried (common practice, no source: no single-pole device feeds that much)."""
 RUNGS_AT_ONCE = 4
-"""Least number of circuits to look up together, which keeps both workers busy."""
+"""Least number of circuits to compute together, which keeps both workers busy."""
+RUNGS_READ = 20
+"""Rungs of every circuit to read off the atlas together."""
 
 
 def rung_pu(number: Ints) -> Floats:
@@ -56,7 +60,7 @@ def allowed_charging_pu(
     circuits
         Without any cable; their ``load`` is on.
     library
-        Curves; made without a voltage limit, since only peaks are asked of it.
+        Curves.
     limit
         Voltage limit [per unit].
     highest_pu
@@ -70,22 +74,16 @@ def allowed_charging_pu(
     highest = np.minimum(highest_pu, HIGHEST[0])
 
     def calm(rows: Ints, charging: Floats) -> NDArray[np.bool_]:
-        found = library.look_up(
-            circuits.family[rows],
-            b=charging,
-            p=circuits.p[rows],
-            im=circuits.im[rows],
-            load=circuits.load[rows],
-            progress=progress,
-        )
-        return found.in_model & (found.peak_loaded_pu <= limit)
+        b, p, im, load = charging, circuits.p[rows], circuits.im[rows], circuits.load[rows]
+        peak = library.peaks(circuits.family[rows], b=b, g=p + np.minimum(load, FULL_LOAD), im=im, progress=progress)
+        return inside_model(b=b, p=p, im=im, load=load) & (peak <= limit)
 
     everyone = np.arange(len(circuits.b))
     good = calm(everyone, circuits.b)
     allowed = np.where(good, circuits.b, np.nan)
     rung, active = rung_above(circuits.b), everyone[good & (circuits.b < highest)]
     while len(active):
-        count = -(-RUNGS_AT_ONCE // len(active))
+        count = RUNGS_READ if library.use_atlas else -(-RUNGS_AT_ONCE // len(active))
         ahead = rung_pu(rung[active, None] + np.arange(count))
         held = np.minimum(ahead, highest[active, None])
         well = calm(np.repeat(active, count), held.ravel()).reshape(held.shape)

@@ -199,7 +199,7 @@ def allowed_charging(
     highest = charging_of_length_pu(
         np.full(len(screen), LONGEST_M), bare, cap_f_m=largest, frequency_hz=settings.electrical.frequency_hz
     )
-    library = curve_library(settings, voltage_limit=np.inf)
+    library = curve_library(settings)
 
     def by_study(load_pu: Floats) -> Floats:
         found = allowed_charging_pu(

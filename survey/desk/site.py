@@ -129,7 +129,7 @@ def allowed_lengths(answer: SiteAnswer, *, progress: Callable[[int, int], None] 
     circuits = section_circuits(bare, settings=settings)
     screen = screen_charging_pu(circuits, settings=settings)
     highest = charging_of_length_pu(np.array([LONGEST_M]), bare, cap_f_m=cap, frequency_hz=frequency)
-    library = curve_library(settings, voltage_limit=np.inf)
+    library = curve_library(settings)
 
     def by_study(load_pu: Floats) -> float:
         charging = allowed_charging_pu(

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from survey.arrays import Floats, Ints
-from survey.compiled import njit
+from survey.loops import njit
 
 if TYPE_CHECKING:
     from survey.read.tables import Lines

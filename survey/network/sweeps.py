@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
-from survey.compiled import njit
+from survey.loops import njit
 
 
 class Forest(NamedTuple):

@@ -171,6 +171,36 @@ class CurveLibrary:
     def _atlas(self, circuit: Circuit) -> Atlas | None:
         return shipped_atlas(circuit) if self.use_atlas else None
 
+    def peaks(
+        self,
+        circuit: npt.ArrayLike,
+        *,
+        b: FloatArray,
+        g: FloatArray,
+        im: FloatArray,
+        progress: Progress | None = None,
+    ) -> FloatArray:
+        """Sustained peak at each place as :meth:`look_up` has it, and nothing else of it.
+
+        Parameters
+        ----------
+        circuit
+            :class:`Circuit` values, shape (n,).
+        b, g, im
+            Charging, core loss and load together, magnetizing current [per unit of the section's rating], shape (n,).
+        """
+        kinds = np.atleast_1d(np.asarray(circuit, dtype=np.int64))
+        peak, own = np.zeros(len(kinds)), np.ones(len(kinds), bool)
+        for atlas, where, held in self._in_atlas(kinds, b=b, p=g, im=im):
+            inside = atlas.covers(b=held["b"], p=held["g"], im=held["im"])
+            peak[where], own[where] = atlas.fine.find("peak", **held)[1], ~inside
+        for kind in Circuit:
+            where = np.flatnonzero(own & (kinds == kind))
+            if len(where):
+                keys = corner_keys(b[where], g[where], im=im[where])
+                peak[where] = self._own(kind, keys, progress=progress).peaks(keys).max(axis=0)
+        return peak
+
     def near(
         self,
         circuit: npt.ArrayLike,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, Ragged
-from survey.compiled import njit
+from survey.loops import njit
 from survey.planning.exposure import Chains
 
 

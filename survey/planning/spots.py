@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, Objects, heads
-from survey.compiled import njit
+from survey.loops import njit
 
 if TYPE_CHECKING:
     from survey.network.model import Network

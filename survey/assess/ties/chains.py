@@ -17,7 +17,7 @@ import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, ranges
 from survey.assess.risk import operations_a_year, ringing_rate
-from survey.compiled import njit
+from survey.loops import njit
 from survey.network.ties.states import stand
 from survey.network.topology.placement import is_added
 from survey.network.walk.walks import climb

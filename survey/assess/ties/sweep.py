@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
-from survey.compiled import njit
+from survey.loops import njit
 from survey.network.ties.states import Devices
 
 NONE = -1.0

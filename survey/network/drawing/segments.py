@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from survey.arrays import Bools, Floats, Ints
-from survey.compiled import njit
+from survey.loops import njit
 
 Ints32 = NDArray[np.int32]
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, ranges
-from survey.compiled import njit
+from survey.loops import njit
 from survey.network.ties.links import Links, Told, find_links
 from survey.network.walk.walks import passed_on_way, three_pole_edges
 from survey.read.tables import THREE_PHASE

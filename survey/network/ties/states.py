@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, heads
-from survey.compiled import njit
+from survey.loops import njit
 from survey.network.walk.sections import PhaseView, Sections
 from survey.read.tables import THREE_PHASE
 

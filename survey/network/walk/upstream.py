@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.arrays import Bools, Ints, heads
-from survey.compiled import njit
+from survey.loops import njit
 from survey.network.sweeps import Forest, supply_tree
 from survey.read.tables import THREE_PHASE
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
-from survey.compiled import njit
+from survey.loops import njit
 from survey.network.sweeps import Passed, descend
 
 if TYPE_CHECKING:

@@ -1,0 +1,63 @@
+"""Loops over arrays: run as they stand while the arrays are small, compiled at first use when they are not.
+
+One transformer, a table of allowed lengths or a small export are done before a compiler has started. ``njit`` stands
+for numba's, which is imported only when a loop is compiled.
+"""
+
+from __future__ import annotations
+
+import os
+import types
+from collections.abc import Callable
+from functools import cached_property, wraps
+from typing import Any, Final, ParamSpec, TypeVar
+
+Asked = ParamSpec("Asked")
+Answer = TypeVar("Answer")
+
+SMALL: Final = int(os.environ.get("SURVEY_COMPILE_FROM", "60000"))
+"""Numbers in all arrays of a call up to which it is not compiled: a second's work at most."""
+
+
+class _Loop:
+    """A function, and the same compiled."""
+
+    def __init__(self, function: Callable[..., Any], options: dict[str, bool]) -> None:
+        self.function = function
+        self.options = options
+
+    @cached_property
+    def compiled(self) -> Callable[..., Any]:
+        """The compiled function; loops that it calls are compiled too."""
+        from survey.compiled import njit as compiler
+
+        own, code = self.function.__globals__, self.function.__code__
+        called = {name: own[name].loop.compiled for name in code.co_names if hasattr(own.get(name), "loop")}
+        fresh = types.FunctionType(code, own | called, self.function.__name__, self.function.__defaults__)
+        fresh.__qualname__ = self.function.__qualname__
+        return compiler(**self.options)(fresh)  # type: ignore[no-any-return]
+
+    def is_small(self, args: tuple[Any, ...]) -> bool:
+        """Whether little work is to be done."""
+        if "compiled" in self.__dict__:
+            return False
+        flat = (part for arg in args for part in (arg if isinstance(arg, tuple) else (arg,)))
+        return sum(getattr(part, "size", 0) for part in flat) <= SMALL
+
+
+def njit(**options: bool) -> Callable[[Callable[Asked, Answer]], Callable[Asked, Answer]]:
+    """Mark a loop."""
+
+    def marked(function: Callable[Asked, Answer]) -> Callable[Asked, Answer]:
+        loop = _Loop(function, options)
+
+        @wraps(function)
+        def run(*args: Asked.args, **named: Asked.kwargs) -> Answer:
+            if loop.is_small(args):
+                return function(*args, **named)
+            return loop.compiled(*args, **named)  # type: ignore[no-any-return]
+
+        run.loop = loop  # type: ignore[attr-defined]
+        return run
+
+    return marked
