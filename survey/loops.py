@@ -22,7 +22,7 @@ SMALL: Final = int(os.environ.get("SURVEY_COMPILE_FROM", "60000"))
 class _Loop:
     """A function, and the same compiled."""
 
-    def __init__(self, function: Callable[..., Any], options: dict[str, bool]) -> None:
+    def __init__(self, function: Callable[..., Any], options: dict[str, Any]) -> None:
         self.function = function
         self.options = options
 
@@ -35,7 +35,7 @@ class _Loop:
         called = {name: own[name].loop.compiled for name in code.co_names if hasattr(own.get(name), "loop")}
         fresh = types.FunctionType(code, own | called, self.function.__name__, self.function.__defaults__)
         fresh.__qualname__ = self.function.__qualname__
-        return compiler(**self.options)(fresh)  # type: ignore[no-any-return]
+        return compiler(**self.options)(fresh)
 
     def is_small(self, args: tuple[Any, ...]) -> bool:
         """Whether little work is to be done."""
@@ -55,7 +55,7 @@ def njit(**options: bool) -> Callable[[Callable[Asked, Answer]], Callable[Asked,
         def run(*args: Asked.args, **named: Asked.kwargs) -> Answer:
             if loop.is_small(args):
                 return function(*args, **named)
-            return loop.compiled(*args, **named)  # type: ignore[no-any-return]
+            return loop.compiled(*args, **named)
 
         run.loop = loop  # type: ignore[attr-defined]
         return run

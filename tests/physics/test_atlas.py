@@ -110,6 +110,16 @@ def test_the_load_needed_is_enough():
             assert direct(circuit, **values, density=3)[:, 0].max() <= 1.25
 
 
+def test_much_single_phase_load_calms_a_floating_wye_as_the_atlas_says():
+    rng = np.random.default_rng(8)
+    one_phase = 10 ** rng.uniform(-1.65, -0.5, 6)
+    b = one_phase / rng.uniform(2.1, 10.0, 6)
+    found = CurveLibrary(cache_dir=None).look_up([1] * 6, b=b, p=0.002, im=0.004, load=0.0, one_phase=one_phase)
+    for k in range(6):
+        values = {"b": b[k], "p": 0.002, "im": 0.004, "one_phase": one_phase[k]}
+        assert direct(Circuit.FLOATING_WYE, **values)[:, 0].max() <= found.peak_loaded_pu[k] <= 1.25
+
+
 def test_figures_are_finite_and_in_their_ranges():
     rng = np.random.default_rng(1)
     n = 3000
