@@ -113,12 +113,15 @@ def print_risk(found: Plan) -> None:
         f"\nRisk        {found.risk_before:.4g} before, {found.risk_after:.4g} after "
         "(severity-weighted ringing operations a year)"
     )
-    often = found.settings.score.backfed_ops_year
-    before, after = found.backfed("before"), found.backfed("after")
-    click.echo(
-        f"            of that {before:.4g} before, {after:.4g} after in back-fed states "
-        f"(score.backfed_ops_year {often:g})"
-    )
+    if found.settings.network.either_end:
+        often = found.settings.score.backfed_ops_year
+        before, after = found.backfed("before"), found.backfed("after")
+        click.echo(
+            f"            of that {before:.4g} before, {after:.4g} after in back-fed states "
+            f"(score.backfed_ops_year {often:g})"
+        )
+    else:
+        click.echo("            of the normal state alone: the survey was made so")
     if found.undecided:
         click.echo(f"            not known of {found.undecided} sites that come to hang on a ring not judged")
 
