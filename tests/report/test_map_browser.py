@@ -263,8 +263,9 @@ def test_first_three_points_are_named_with_a_reason(see, page, town):
     for item, point in zip(shown, expected, strict=True):
         counts = sites.loc[sites["worst_switch_id"] == point, "band"].value_counts()
         listed = " and ".join(f"{counts[band]} {band}" for band in ("severe", "high") if band in counts)
-        depend = "site depends" if counts.sum() == 1 else "sites depend"
-        assert f"{listed} {depend} on this point, with " in item.text
+        assert f"{listed} site{'s' if counts.sum() > 1 else ''}, " in item.text
+        reason = item.find_element(By.TAG_NAME, "p")
+        assert reason.get_property("scrollHeight") <= reason.get_property("clientHeight") + 1
     assert any(" and " in item.text for item in shown)
     assert "times normal voltage" in shown[0].text
 

@@ -108,10 +108,10 @@ survey.panel = (() => {
     const peak = data.number("switching_points", "peak_pu", point);
     const worst = sites[0];
     const why = [
-      `${card.bandCounts(sites)} ${sites.length === 1 ? "site depends" : "sites depend"} on this point`,
-      Number.isNaN(cable) ? "" : `, with ${data.length(cable, choice.state.units)} of cable behind it`,
+      `${card.bandCounts(sites)} ${sites.length === 1 ? "site" : "sites"}`,
+      Number.isNaN(cable) ? "" : `, ${data.length(cable, choice.state.units)} of cable behind it`,
       Number.isNaN(peak) ? "" : `, up to ${peak.toFixed(1)} times normal voltage`,
-      `. Worst: ${data.text("sites", "site_id", worst)}.`,
+      sites.length === 1 ? `: ${data.text("sites", "site_id", worst)}` : `; worst ${data.text("sites", "site_id", worst)}`,
     ].join("");
     const device = node("span", { class: "remark", text: ` ${text("switch_device") || "single-pole point"}${text("feeder") ? `, feeder ${text("feeder")}` : ""}` });
     const item = node("li", { "data-row": point, "data-sum": sum.toFixed(1) }, node("div", {}, button, device, node("p", { text: why, title: why })));
