@@ -20,6 +20,8 @@ NAME_SIZE = 7.0
 STRAIGHT = 0.97
 """A name stands along a line where the way between its ends is hardly longer than the name."""
 MOST_TRIES, MOST_NAMES = 12, 80
+BESIDE = 6.5
+"""Names stand this far from their line, points: cables and exposed sections run along streets."""
 _PX = 0.55
 """Points on paper for a pixel on the screen."""
 
@@ -84,7 +86,7 @@ def _write(canvas: Canvas, field: LabelField, name: str, shape: shapely.Geometry
 
 
 def _spots(shape: shapely.Geometry, width: float) -> Iterator[tuple[Floats, float]]:
-    """Middles and slopes for a name: under a place, inside an area, along straight enough parts of lines."""
+    """Middles and slopes for a name: under a place, inside an area, beside straight enough parts of lines."""
     if isinstance(shape, shapely.Point):
         yield np.array([shape.x, shape.y - NAME_SIZE]), 0.0
     elif shapely.get_dimensions(shape) == 2:
@@ -109,7 +111,8 @@ def _along(line: shapely.LineString, width: float) -> Iterator[tuple[Floats, flo
     for first, last in zip(*ends, strict=True):
         step = last - first if last[0] >= first[0] else first - last
         if np.hypot(*step) >= STRAIGHT * width:
-            yield (first + last) / 2, float(np.arctan2(step[1], step[0]))
+            up = np.array([-step[1], step[0]]) / np.hypot(*step) * BESIDE
+            yield from (((first + last) / 2 + side, float(np.arctan2(step[1], step[0]))) for side in (up, -up))
 
 
 def _boxes(middle: Floats, width: float, angle: float) -> Floats:
