@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 MOST = 0.5
 SAME_VOLTAGE = 0.25  # rated 13.8 kV on a system of 12.47 kV agrees; voltage to neutral, or kV for codes, does not
+ROUNDED = 0.05  # 7.2 for 12.47 / sqrt(3), 13.8 beside 7.6
 MANY_LINES = 0.05  # a layer of lines with so many rows as a share of the cables is no trifle
 
 
@@ -37,8 +38,9 @@ class FirstLook:
         Cable and line in the network; what of it has a closed way to a source.
     shielded_m, typed_m
         Shielded cable; what of it has a type that is understood, or a capacitance.
-    compared, agree
-        Sites whose own and whose cable's voltage are known; those where they agree.
+    compared, agree, by_root_3
+        Sites whose own and whose cable's voltage are known; those where they agree; those where one is of the other
+        what the voltage to neutral is of that between phases.
     rows
         Rows read of each role.
     left_out
@@ -56,6 +58,7 @@ class FirstLook:
     typed_m: int
     compared: int
     agree: int
+    by_root_3: int
     rows: dict[str, int]
     left_out: tuple[LeftOut, ...]
 
@@ -75,14 +78,15 @@ class FirstLook:
             yield f"{(self.metres - self.fed_m) / 1e3:,.1f} of {self.metres / 1e3:,.1f} km have no source"
         if self.compared - self.agree > MOST * self.compared:
             other = self.compared - self.agree
-            yield f"the voltages of {other:,} of {self.compared:,} sites and of the cable there differ"
+            to_neutral = ", most as if one was to neutral" if self.by_root_3 > MOST * other else ""
+            yield f"the voltages of {other:,} of {self.compared:,} sites and of the cable there differ{to_neutral}"
 
 
 def take_first_look(network: Network, *, settings: Settings) -> FirstLook:
     """Count what tells whether the settings fit the export."""
     tables = network.tables
     shielded_m, typed_m = _typed(network, settings)
-    compared, agree = _voltages(network)
+    compared, agree, by_root_3 = _voltages(network)
     dead = network.health["metres_without_source"]
     return FirstLook(
         sites=len(tables.transformers),
@@ -96,6 +100,7 @@ def take_first_look(network: Network, *, settings: Settings) -> FirstLook:
         typed_m=round(typed_m),
         compared=compared,
         agree=agree,
+        by_root_3=by_root_3,
         rows={name: counts["in"] for name, counts in tables.counts.items()},
         left_out=tables.left_out,
     )
@@ -115,8 +120,8 @@ def _typed(network: Network, settings: Settings) -> tuple[float, float]:
     return float(metres[shielded].sum()), float(metres[shielded & known].sum())
 
 
-def _voltages(network: Network) -> tuple[int, int]:
-    """Sites whose voltage can be compared with that of the cable where they stand, and those where it is the same."""
+def _voltages(network: Network) -> tuple[int, int, int]:
+    """Sites whose voltage can be compared with that of the cable where they stand: all, the same, sqrt(3) apart."""
     graph, pieces, tables = network.graph, network.pieces, network.tables
     volts = tables.cables["voltage_v"].to_numpy()[pieces.cable]
     at_node = np.zeros(graph.n_nodes)
@@ -126,5 +131,6 @@ def _voltages(network: Network) -> tuple[int, int]:
     here = at_node[network.site_node[there]]
     rated = tables.transformers["voltage_v"].to_numpy()[there]
     both = (here > 0) & (rated > 0)
-    agree = np.abs(rated[both] / here[both] - 1) <= SAME_VOLTAGE
-    return int(both.sum()), int(agree.sum())
+    ratio = rated[both] / here[both]
+    to_neutral = np.abs(np.maximum(ratio, 1 / ratio) / np.sqrt(3) - 1) <= ROUNDED
+    return int(both.sum()), int((np.abs(ratio - 1) <= SAME_VOLTAGE).sum()), int(to_neutral.sum())

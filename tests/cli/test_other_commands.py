@@ -138,6 +138,15 @@ def test_settings_that_leave_a_layer_out_are_told_loudly(tmp_path, capsys):
     assert len(record["look_first"]) == 2
 
 
+def test_voltages_to_neutral_are_told_as_such(tmp_path, capsys):
+    layers = tables()
+    layers["cables"]["kv"] = 7.2
+    export = write_gpkg(tmp_path / "net.gpkg", layers)
+    assert survey("inspect", export, "--check") == 0
+    last = capsys.readouterr().out.splitlines()[-1]
+    assert "the voltages of 4 of 4 sites and of the cable there differ, most as if one was to neutral" in last
+
+
 def test_a_layer_that_is_no_part_of_the_network_can_be_named(tmp_path, capsys):
     export = write_gpkg(tmp_path / "net.gpkg", overhead_elsewhere())
     settings = tmp_path / "mine.toml"
