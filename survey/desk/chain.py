@@ -151,6 +151,7 @@ def _study_lines(answer: SiteAnswer) -> list[ChainLine]:
     lines = [
         ChainLine("peak", "Sustained peak, no load", f"{row['peak_pu']:.2f}", "pu",
                   "largest open-phase voltage of all operations, of the crest to ground"),
+        *_simulated_lines(answer),
         ChainLine("typical", "Typical peak", *_known(row["typical_pu"], "pu"), "median of the sequences that ring"),
         ChainLine("arrester", "Arrester", *_known(row["arrester_w"], "W"), _limit_words(row["arrester_s"])),
         *_loaded_lines(load_kw, f"{row['peak_loaded_pu']:.2f}"),
@@ -165,6 +166,18 @@ def _study_lines(answer: SiteAnswer) -> list[ChainLine]:
     if load_kw > 0:
         lines.append(ChainLine("loaded_length", f"Allowed length at {load_kw:g} kW", *_length(lengths.loaded_m)))
     return [*lines, ChainLine("hazard", "Hazard", f"{row['hazard']:.0f}", "of 100", f"band {row['band']}")]
+
+
+def _simulated_lines(answer: SiteAnswer) -> list[ChainLine]:
+    """What the circuit itself does, where it was simulated beside the look-up."""
+    found = answer.simulated
+    if found is None:
+        return []
+    words = (
+        f"largest of {found.operations:,} operations of this circuit itself; {found.share:.2f} of the sequences end "
+        f"above {answer.settings.limits.voltage_pu:g} pu"
+    )
+    return [ChainLine("simulated", "Simulated directly", f"{found.peak_pu:.2f}", "pu", words)]
 
 
 def _loaded_lines(load_kw: float, peak: str) -> list[ChainLine]:

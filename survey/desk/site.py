@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from survey.settings import Settings
 
 Floats = NDArray[np.float64]
+SIMULATED_SEQUENCES = 1500
+"""Sequences that a direct simulation takes at least, of two operations each."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,15 @@ class AllowedLengths:
 
 
 @dataclass(frozen=True)
+class Simulated:
+    """Operations simulated, their largest sustained peak [per unit], and share of sequences above the limit."""
+
+    operations: int
+    peak_pu: float
+    share: float
+
+
+@dataclass(frozen=True)
 class SiteAnswer:
     """Everything known about one transformer.
 
@@ -66,12 +77,15 @@ class SiteAnswer:
         Its assessment.
     lengths
         Allowed lengths; ``None`` where it is not susceptible.
+    simulated
+        The circuit itself at no load; ``None`` where it was not asked for.
     """
 
     request: SiteRequest
     settings: Settings
     bench: Bench
     lengths: AllowedLengths | None = None
+    simulated: Simulated | None = None
 
     @property
     def row(self) -> pd.Series:
@@ -98,6 +112,22 @@ class SiteAnswer:
         """What was assumed, in words."""
         cable = self.request.cable
         return (*self.bench.assumed, *([f"cable capacitance {cable.words}"] if cable.assumed else []))
+
+
+def simulate_site(answer: SiteAnswer) -> SiteAnswer:
+    """Simulate the circuit itself at no load, without looking anything up; compiles when first used."""
+    from survey.assess.behaviour import curve_parameters
+    from survey.physics.curves import NODE_CYCLES, simulate
+    from survey.physics.families import Circuit
+    from survey.physics.sequences import sequence_weights
+
+    circuits, circuit = answer.circuits, Circuit(int(answer.circuits.family[0]))
+    rows = curve_parameters(answer.settings).rows(circuits.b, circuits.p, im=circuits.im)
+    weights = sequence_weights(circuit)
+    density = -(-SIMULATED_SEQUENCES // len(weights))
+    peaks = simulate(circuit, rows, density=density, cycles=NODE_CYCLES)[0, ..., 0].max(axis=1)
+    share = np.repeat(weights, density) / density @ (peaks > answer.settings.limits.voltage_pu)
+    return replace(answer, simulated=Simulated(2 * len(peaks), float(peaks.max()), float(share)))
 
 
 def answer_site(

@@ -76,23 +76,3 @@ def capacitive_reactance_ohm(*, capacitance_f: ArrayLike, frequency_hz: ArrayLik
     susceptance = 2 * np.pi * np.asarray(frequency_hz, float) * np.asarray(capacitance_f, float)
     reactance = np.divide(1.0, susceptance, out=np.full(np.shape(susceptance), np.inf), where=susceptance != 0)
     return np.asarray(reactance)[()]
-
-
-def charging_power_va(
-    *, capacitance_f: ArrayLike, voltage_v: ArrayLike, frequency_hz: ArrayLike
-) -> NDArray[np.float64]:
-    """Three-phase charging power, var.
-
-    Q = 2 pi f C V^2: three phases, each at V / sqrt(3).
-
-    Parameters
-    ----------
-    capacitance_f
-        Capacitance of one phase to ground, C [F].
-    voltage_v
-        Nominal line-to-line voltage, V [V].
-    frequency_hz
-        Supply frequency, f [Hz].
-    """
-    angular = 2 * np.pi * np.asarray(frequency_hz, float)
-    return np.asarray(angular * np.asarray(capacitance_f, float) * np.asarray(voltage_v, float) ** 2)[()]

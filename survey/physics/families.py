@@ -144,8 +144,3 @@ def construction(connection: str, core: str = "") -> Construction:
         if (row.connection, row.core) == (winding, wanted):
             return row
     raise KeyError((connection, core))
-
-
-def is_assumed(connection: str, core: str = "") -> bool:
-    """Whether connection or core is not on record and was taken for the worst."""
-    return not connection or (connection == "grounded_wye" and not core)

@@ -35,19 +35,6 @@ def own_capacitance_f(*, rating_va: ArrayLike, voltage_v: ArrayLike) -> NDArray[
     return np.where(possible, capacitance, np.nan)[()]
 
 
-def base_impedance_ohm(*, rating_va: ArrayLike, voltage_v: ArrayLike) -> NDArray[np.float64]:
-    """Base impedance of one phase, ohm: V^2 / S.
-
-    Parameters
-    ----------
-    rating_va
-        Three-phase rating, S [VA], above zero.
-    voltage_v
-        Line-to-line voltage, V [V].
-    """
-    return np.asarray(np.asarray(voltage_v, float) ** 2 / np.asarray(rating_va, float))[()]
-
-
 def magnetizing_pu(*, exciting_pu: ArrayLike, core_loss_pu: ArrayLike) -> NDArray[np.float64]:
     """Reactive part of the exciting current, per unit of rated current.
 
@@ -69,54 +56,3 @@ def magnetizing_pu(*, exciting_pu: ArrayLike, core_loss_pu: ArrayLike) -> NDArra
     possible = (exciting > loss) & (loss >= 0)
     exciting, loss = np.where(possible, exciting, 0.0), np.where(possible, loss, 0.0)
     return np.where(possible, np.sqrt(exciting**2 - loss**2), np.nan)[()]
-
-
-def magnetizing_reactance_ohm(
-    *, rating_va: ArrayLike, voltage_v: ArrayLike, magnetizing_pu: ArrayLike
-) -> NDArray[np.float64]:
-    """Magnetizing reactance of one phase, wye-equivalent, ohm.
-
-    Xm = V^2 / (S im). **A delta leg is three times this.**
-
-    Parameters
-    ----------
-    rating_va
-        Three-phase rating, S [VA].
-    voltage_v
-        Rated primary line-to-line voltage, V [V].
-    magnetizing_pu
-        Magnetizing current, im [pu of rated].
-
-    Returns
-    -------
-    Ohm, 300 kVA at 12.47 kV with 0.5 % gives 103.67 kohm; infinite where the magnetizing power is zero.
-    """
-    power = np.asarray(rating_va, float) * np.asarray(magnetizing_pu, float)
-    voltage, power = np.broadcast_arrays(np.asarray(voltage_v, float), power)
-    return np.asarray(np.divide(voltage**2, power, out=np.full(power.shape, np.inf), where=power != 0))[()]
-
-
-def parallel_reactance_ohm(reactances_ohm: ArrayLike) -> float:
-    """Reactance of several in parallel, ohm; infinite for none.
-
-    Parameters
-    ----------
-    reactances_ohm
-        Wye-equivalent reactances [ohm], each above zero.
-    """
-    total = float(np.sum(1.0 / np.asarray(reactances_ohm, float)))
-    return 1.0 / total if total > 0 else float("inf")
-
-
-def half_load_no_load_share(efficiency: ArrayLike) -> NDArray[np.float64]:
-    """Upper-side estimate of no-load loss from the efficiency at 50 % load, per unit of rating.
-
-    p <= (1 / efficiency - 1) / 4: the loss at half load is 0.5 (1 / efficiency - 1) of the rating, and half of it is
-    taken as no-load loss (common practice, no source; rules on efficiency do not state the no-load loss).
-
-    Parameters
-    ----------
-    efficiency
-        Efficiency at 50 % of rated load [-], above zero.
-    """
-    return np.asarray((1.0 / np.asarray(efficiency, float) - 1.0) / 4.0)[()]

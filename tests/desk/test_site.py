@@ -275,6 +275,16 @@ def said_of(*arguments):
     return CliRunner().invoke(site, ["--kva", "300", "--cap-nf-km", "200", *arguments])
 
 
+def test_direct_simulation_stands_beside_the_look_up():
+    done = said_of("--kv", "12.47", "--connection", "delta", "--length", "30", "--direct")
+    assert done.exit_code == 0, done.output
+    lines = done.output.splitlines()
+    looked_up, simulated = (next(float(line.split("pu")[0].split()[-1]) for line in lines if line.startswith(start))
+                            for start in ("Sustained peak, no load", "Simulated directly"))  # fmt: skip
+    assert abs(simulated / looked_up - 1) < 0.1
+    assert "of 3,036 operations" in done.output
+
+
 @pytest.mark.parametrize(
     ("text", "heading"),
     [

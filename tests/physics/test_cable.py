@@ -8,7 +8,6 @@ import pytest
 from survey.physics.cable import (
     VACUUM_PERMITTIVITY_F_M,
     capacitive_reactance_ohm,
-    charging_power_va,
     coaxial_capacitance_f_m,
     over_screen_m,
 )
@@ -124,13 +123,6 @@ def test_reactance_at_the_limits():
 def test_500_ft_of_1_0_at_60_hz():
     # Worked chain: 500 ft of 53.4924 nF/kft is 99.2 kohm (arithmetic on the IEEE figure).
     assert capacitive_reactance_ohm(capacitance_f=53.4924e-9 / 2, frequency_hz=60) == pytest.approx(99.2e3, rel=1e-3)
-
-
-def test_charging_power_is_three_phases_at_line_to_ground():
-    reactance = capacitive_reactance_ohm(capacitance_f=30e-9, frequency_hz=60)
-    expected = 3 * (12470 / math.sqrt(3)) ** 2 / reactance
-    assert charging_power_va(capacitance_f=30e-9, voltage_v=12470, frequency_hz=60) == pytest.approx(expected)
-    assert charging_power_va(capacitance_f=0.0, voltage_v=12470, frequency_hz=60) == 0
 
 
 def test_arrays_equal_scalars():

@@ -19,7 +19,7 @@ from survey.physics.screening import (
     limit_length_m,
     xc_xm,
 )
-from survey.physics.transformer import magnetizing_reactance_ohm, own_capacitance_f
+from survey.physics.transformer import own_capacitance_f
 from survey.settings import LimitSettings
 
 LIMITS = DEFAULT_LIMITS
@@ -134,9 +134,9 @@ positive = st.floats(min_value=1e-6, max_value=1e6)
     magnetizing=st.floats(1e-4, 0.05),
 )
 def test_ratio_of_ohms_equals_ratio_of_per_units(capacitance_nf, kva, kv, magnetizing):
-    in_ohms = capacitive_reactance_ohm(
-        capacitance_f=capacitance_nf * 1e-9, frequency_hz=60
-    ) / magnetizing_reactance_ohm(rating_va=kva * 1e3, voltage_v=kv * 1e3, magnetizing_pu=magnetizing)
+    in_ohms = capacitive_reactance_ohm(capacitance_f=capacitance_nf * 1e-9, frequency_hz=60) / (
+        kv * 1e3 * kv / kva / magnetizing
+    )
     b = charging_pu(capacitance_f=capacitance_nf * 1e-9, voltage_v=kv * 1e3, rating_va=kva * 1e3, frequency_hz=60)
     assert xc_xm(magnetizing_pu=magnetizing, charging_pu=b) == pytest.approx(in_ohms, rel=1e-12)
 

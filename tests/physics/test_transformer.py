@@ -1,17 +1,11 @@
 """Transformer formulas against published figures; every figure with its source beside it."""
 
-import math
-
 import numpy as np
 import pytest
 
 from survey.physics.transformer import (
-    base_impedance_ohm,
-    half_load_no_load_share,
     magnetizing_pu,
-    magnetizing_reactance_ohm,
     own_capacitance_f,
-    parallel_reactance_ohm,
 )
 
 
@@ -47,44 +41,8 @@ def test_old_generic_table_is_unsafe():
     assert old / today > 6
 
 
-def test_xm_of_the_worked_chain():
-    # 300 kVA, 12.47 kV, exciting 0.5 % taken as reactive: 103.67 kohm (arithmetic).
-    value = magnetizing_reactance_ohm(rating_va=300e3, voltage_v=12470, magnetizing_pu=0.005)
-    assert value == pytest.approx(103.67e3, rel=1e-4)
-    assert value == pytest.approx(base_impedance_ohm(rating_va=300e3, voltage_v=12470) / 0.005)
-
-
-def test_xm_without_magnetizing_power_is_infinite():
-    assert magnetizing_reactance_ohm(rating_va=300e3, voltage_v=12470, magnetizing_pu=0.0) == math.inf
-
-
-def test_parallel():
-    assert parallel_reactance_ohm([]) == math.inf
-    assert parallel_reactance_ohm([6.0, 3.0]) == pytest.approx(2.0)
-
-
-# EPRI circuit 24, 34.5 kV in service, no-load loss % of rating; 10 CFR 431.196(b)(2) efficiency % (from memory).
-@pytest.mark.parametrize(
-    ("kva", "in_service_pct", "efficiency_pct"),
-    [(75, 0.198, 99.03), (300, 0.1525, 99.27), (500, 0.156, 99.35), (1000, 0.133, 99.43), (1500, 0.128, 99.48)],
-)
-def test_half_of_the_loss_at_half_load_is_an_upper_side(kva, in_service_pct, efficiency_pct):
-    estimate = 100 * half_load_no_load_share(efficiency_pct / 100)
-    assert in_service_pct < estimate < 1.3 * in_service_pct, kva
-
-
-def test_half_load_share_at_the_limit():
-    assert half_load_no_load_share(1.0) == 0
-
-
 def test_arrays_equal_scalars():
     ratings, voltages = np.array([75e3, 500e3]), np.array([12470.0, 34500.0])
     together = own_capacitance_f(rating_va=ratings, voltage_v=voltages)
     single = [own_capacitance_f(rating_va=s, voltage_v=v) for s, v in zip(ratings, voltages, strict=True)]
-    np.testing.assert_array_equal(together, single)
-    together = magnetizing_reactance_ohm(rating_va=ratings, voltage_v=voltages, magnetizing_pu=0.004)
-    single = [
-        magnetizing_reactance_ohm(rating_va=s, voltage_v=v, magnetizing_pu=0.004)
-        for s, v in zip(ratings, voltages, strict=True)
-    ]
     np.testing.assert_array_equal(together, single)
