@@ -671,3 +671,16 @@ def test_the_worst_sequence_in_time_is_in_the_card_of_a_leading_site(see, town, 
     assert (min(heights), max(heights)) == pytest.approx((6, 90), abs=0.2)
     browser.execute_script("survey.choice.change({kind: 'site', row: 2})")
     assert not browser.find_elements(By.CSS_SELECTOR, "#card svg.wave")
+
+
+def test_one_site_is_one_site(see, tmp_path):
+    full = small_survey()
+    one = replace(
+        full, sites=full.sites.iloc[:1], site_points=full.site_points[:1], site_paths=full.site_paths[:1],
+        exposed_by=tuple(rows[rows < 1] for rows in full.exposed_by),
+    )  # fmt: skip
+    path = tmp_path / "map.html"
+    path.write_text(render_map(one), encoding="utf-8")
+    browser = see(path.as_uri())
+    assert " 1 site, " in browser.find_element(By.ID, "totals").text
+    assert browser.find_element(By.ID, "count").text == "The only site is shown"

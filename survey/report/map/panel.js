@@ -5,6 +5,7 @@ survey.panel = (() => {
   const { node } = table;
   const at = (id) => document.getElementById(id);
   const number = (value) => value.toLocaleString("en-US");
+  const counted = (value, noun) => `${number(value)} ${noun}${value === 1 ? "" : "s"}`;
   const STATUS_LABELS = { assessed: "Assessed", ...Object.fromEntries(about.statuses.map((mark) => [mark.key, mark.label])) };
 
   function start() {
@@ -27,7 +28,7 @@ survey.panel = (() => {
   }
 
   function fillTotals() {
-    at("totals").textContent = ` · ${number(data.rows("sites"))} sites, ${number(data.rows("switching_points"))} switching points`;
+    at("totals").textContent = ` · ${counted(data.rows("sites"), "site")}, ${counted(data.rows("switching_points"), "switching point")}`;
     const left = [];
     if (survey.left.cables) left.push(`${number(survey.left.cables)} of ${number(about.counts.cables)} cables`);
     if (survey.left.paths) left.push(`${number(survey.left.paths)} walked paths`);
@@ -90,7 +91,8 @@ survey.panel = (() => {
   function countText() {
     const shown = choice.kept.sites.length;
     const all = data.rows("sites");
-    return shown === all ? `All ${number(all)} sites shown` : `${number(shown)} of ${number(all)} sites shown`;
+    if (shown !== all) return `${number(shown)} of ${counted(all, "site")} shown`;
+    return all === 1 ? "The only site is shown" : `All ${number(all)} sites shown`;
   }
 
   function showFirst() {
