@@ -72,11 +72,6 @@ class Place:
         low, high = values[self.g, self.im, self.b], values[self.g, self.im, self.b + 1]
         return low.astype(np.float64), high.astype(np.float64)
 
-    def mean(self, values: npt.NDArray[np.float32]) -> FloatArray:
-        """Mean by nearness."""
-        low, high = self.take(values)
-        return np.asarray((self.weights * ((1.0 - self.way) * low + self.way * high)).sum(axis=0))
-
     def mean_of_some(self, values: npt.NDArray[np.float32]) -> FloatArray:
         """Mean by nearness of the values above 0; NaN where there is none."""
         both = np.stack(self.take(values))
@@ -88,6 +83,49 @@ class Place:
     def largest(self, values: npt.NDArray[np.float32]) -> FloatArray:
         """Largest of the nodes around."""
         return np.asarray(np.stack(self.take(values)).max(axis=(0, 1)))
+
+
+SIDES: Final = tuple(product((0, 1), (0, 1)))
+"""Lower or upper node of g, and of im: the four columns of a cell."""
+
+
+@dataclass(frozen=True)
+class _Cell:
+    """The cells of g and im that sections lie in: nodes and weights of four columns, (4, n), and how far b moves."""
+
+    b: FloatArray
+    g: IntArray
+    im: IntArray
+    weights: FloatArray
+    moves: tuple[FloatArray, FloatArray]
+    axis: FloatArray
+
+    @classmethod
+    def around(cls, b: FloatArray, g: FloatArray, im: FloatArray, curves: Curves) -> _Cell:
+        """Around logarithms of b, g, im."""
+        low_g, way_g, step_g = _cell(g, np.log10(curves.g))
+        low_im, way_im, step_im = _cell(im, np.log10(curves.im))
+        part_g, part_im = (1.0 - way_g, way_g), (1.0 - way_im, way_im)
+        return cls(
+            b,
+            np.stack([low_g + one for one, _ in SIDES]),
+            np.stack([low_im + two for _, two in SIDES]),
+            np.stack([part_g[one] * part_im[two] for one, two in SIDES]),
+            (
+                np.stack([(one - way_g) * step_g for one, _ in SIDES]),
+                np.stack([(two - way_im) * step_im for _, two in SIDES]),
+            ),
+            np.log10(curves.b),
+        )
+
+    def place(self, slopes: tuple[float, float], some: IntArray) -> Place:
+        """Where along b some sections lie in each column, moving with g and im by these slopes."""
+        moved = self.b[some] + slopes[0] * self.moves[0][:, some] + slopes[1] * self.moves[1][:, some]
+        step = self.axis[1] - self.axis[0]
+        along = (np.clip(moved, self.axis[0], self.axis[-1]) - self.axis[0]) / step
+        low = np.minimum(along.astype(np.int64), len(self.axis) - 2)
+        way = np.clip(along - low, 0.0, 1.0)
+        return Place(self.g[:, some], self.im[:, some], low, way, self.weights[:, some])
 
 
 class Curves:
@@ -122,41 +160,26 @@ class Curves:
         -------
         Where each section lies, for other figures of it, and the figure, shape (n,).
         """
-        best = np.full(len(b), np.inf)
-        held = [
+        held = (
             np.log10(np.clip(v, axis[0], axis[-1]))
             for v, axis in zip((b, g, im), (self.b, self.g, self.im), strict=True)
-        ]
-        found: tuple[Place, FloatArray] | None = None
-        for slopes in product(SLOPES, SLOPES):
-            place = self._place(held, slopes)
-            value, spread = _blend(self._along_b(name, place), place.weights)
-            spread = spread + SLOPE_PENALTY * sum(slopes) + self._share_spread(name, place)
-            better = spread < best
-            best = np.where(better, spread, best)
-            found = (place, value) if found is None else _where(better, (place, value), found)
-        assert found is not None
-        figure = np.exp(found[1]) - LEAST[name]
-        return found[0], np.where(figure > 1e-3 * LEAST[name], figure, 0.0)
-
-    def _place(self, held: list[FloatArray], slopes: tuple[float, float]) -> Place:
-        """Four columns around each section, and where along b in them, moving with g and im by these slopes."""
-        low_g, way_g, step_g = _cell(held[1], np.log10(self.g))
-        low_im, way_im, step_im = _cell(held[2], np.log10(self.im))
-        sides = list(product((0, 1), (0, 1)))
-        moved = [
-            held[0] + slopes[0] * (one - way_g) * step_g + slopes[1] * (two - way_im) * step_im for one, two in sides
-        ]
-        axis = np.log10(self.b)
-        at_b, way_b, _ = _cell(np.clip(np.stack(moved), axis[0], axis[-1]), axis)
-        part_g, part_im = (1.0 - way_g, way_g), (1.0 - way_im, way_im)
-        return Place(
-            np.stack([low_g + one for one, _ in sides]),
-            np.stack([low_im + two for _, two in sides]),
-            at_b,
-            way_b,
-            np.stack([part_g[one] * part_im[two] for one, two in sides]),
         )
+        cell = _Cell.around(*held, self)
+        best, value = np.full(len(b), np.inf), np.zeros(len(b))
+        place = cell.place((0.0, 0.0), np.arange(len(b)))
+        for slopes in product(SLOPES, SLOPES):
+            penalty = SLOPE_PENALTY * sum(slopes)
+            # where the columns agree better than that already, no further direction is tried
+            some = np.flatnonzero(best > penalty)
+            there = cell.place(slopes, some)
+            found, spread = _blend(self._along_b(name, there), there.weights)
+            spread = spread + penalty + self._share_spread(name, there)
+            better = spread < best[some]
+            rows = some[better]
+            best[rows], value[rows] = spread[better], found[better]
+            place.b[:, rows], place.way[:, rows] = there.b[:, better], there.way[:, better]
+        figure = np.exp(value) - LEAST[name]
+        return place, np.where(figure > 1e-3 * LEAST[name], figure, 0.0)
 
     def _along_b(self, name: str, place: Place) -> FloatArray:
         """Logarithm of a figure in each column: on one branch between, across a jump the larger, shape (4, n)."""
@@ -247,17 +270,6 @@ def _blend(columns: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatA
     spread = np.sqrt((weights * (columns - mean) ** 2).sum(axis=0))
     largest = np.where(weights > 0.05, columns, -np.inf).max(axis=0)
     return np.where(spread > CELL_SPREAD, largest, np.minimum(mean + MARGIN * spread, largest)), spread
-
-
-def _where(
-    chosen: npt.NDArray[np.bool_], one: tuple[Place, FloatArray], other: tuple[Place, FloatArray]
-) -> tuple[Place, FloatArray]:
-    """Section by section one finding or the other."""
-    first, second = one[0], other[0]
-    place = Place(
-        first.g, first.im, np.where(chosen, first.b, second.b), np.where(chosen, first.way, second.way), first.weights
-    )
-    return place, np.where(chosen, one[1], other[1])
 
 
 def read_atlas(file: Path) -> Atlas | None:

@@ -69,26 +69,39 @@ def answer_from_atlas(atlas: Atlas, sections: Sections, *, limit: float) -> Stud
     """
     b, im, g = sections.b, sections.im, loaded_g(sections)
     place, peak = atlas.fine.find("peak", b=b, g=sections.p, im=im)
-    place_loaded, peak_loaded = atlas.fine.find("peak", b=b, g=g, im=im)
+    loaded = np.flatnonzero(g > sections.p)
+    with_load = {"b": b[loaded], "g": g[loaded], "im": im[loaded]}
+    place_loaded, peak_loaded = atlas.fine.find("peak", **with_load)
     around, clamped = atlas.coarse.find("clamped", b=b, g=sections.p, im=im)
     name = LIMIT_NAMES[limit_place(limit)]
     rings = peak > limit
     typical = np.clip(around.mean_of_some(atlas.coarse.values[f"typical_{name}"]), limit, peak)
+    likelihood = share_of(atlas, place, peak=peak, limit=limit)
+    share_loaded = share_of(atlas, place_loaded, peak=peak_loaded, limit=limit)
+    power = atlas.coarse.find("power", b=b, g=sections.p, im=im)[1]
+    power_loaded = atlas.coarse.find("power", **with_load)[1]
     needed, cures = load_needed(atlas, sections, limit=limit, rings=rings)
     return StudyResult(
         peak_pu=peak,
-        peak_loaded_pu=peak_loaded,
+        peak_loaded_pu=_changed(peak, loaded, peak_loaded),
         typical_pu=np.where(rings, np.where(np.isfinite(typical), typical, peak), np.nan),
-        likelihood=share_of(atlas, place, peak=peak, limit=limit),
-        likelihood_loaded=share_of(atlas, place_loaded, peak=peak_loaded, limit=limit),
+        likelihood=likelihood,
+        likelihood_loaded=_changed(likelihood, loaded, share_loaded),
         load_needed_pu=needed,
         clamped_pu=np.minimum(clamped, peak),
-        arrester_power_pu=atlas.coarse.find("power", b=b, g=sections.p, im=im)[1],
-        arrester_power_loaded_pu=atlas.coarse.find("power", b=b, g=g, im=im)[1],
+        arrester_power_pu=power,
+        arrester_power_loaded_pu=_changed(power, loaded, power_loaded),
         cycles_above=around.largest(atlas.coarse.values[f"cycles_{name}"]),
         load_cures=cures,
         in_model=np.ones(len(b), dtype=bool),
     )
+
+
+def _changed(values: FloatArray, where: npt.NDArray[np.int64], others: FloatArray) -> FloatArray:
+    """A copy with other values at some places."""
+    values = values.copy()
+    values[where] = others
+    return values
 
 
 def load_needed(
