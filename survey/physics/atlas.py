@@ -160,11 +160,11 @@ class Curves:
         -------
         Where each section lies, for other figures of it, and the figure, shape (n,).
         """
-        held = (
+        held_b, held_g, held_im = (
             np.log10(np.clip(v, axis[0], axis[-1]))
             for v, axis in zip((b, g, im), (self.b, self.g, self.im), strict=True)
         )
-        cell = _Cell.around(*held, self)
+        cell = _Cell.around(held_b, held_g, held_im, self)
         best, value = np.full(len(b), np.inf), np.zeros(len(b))
         place = cell.place((0.0, 0.0), np.arange(len(b)))
         for slopes in product(SLOPES, SLOPES):
