@@ -8,6 +8,7 @@ import tomlkit
 
 from survey.input_schema import REQUIRED_LAYERS, accepted_values, field_specs
 from survey.read.guess_words import NO_ROLE
+from survey.read.inspect import ASKED
 from survey.read.mapped import BY
 from survey.read.query import column_sql
 from survey.tomltext import quoted
@@ -28,6 +29,12 @@ POLES = (
     "usual meaning, not the only one; what is not said counts as single",
     "three-pole by its kind alone: every survey tells of it until it says three or single",
 )
+WITHOUT = {
+    "cable_type": "a capacitance on the large side stands in",
+    "build": "all count as shielded cable",
+    "connection": "the worst stands in",
+    "device": "it is not named",
+}
 DEFAULT_CRS_HINT = '# crs = "EPSG:32614"'
 
 
@@ -155,6 +162,8 @@ def _field_lines(guess: LayerGuess, view: LayerProfile, *, head: str) -> Iterato
             yield line if _in_force(guess, found) else f"# {line}"
         elif spec.required and not _stand_in(spec.default) and ours not in guess.defaults:
             yield f'# {ours} = ""  {UNSURE}: nothing like it was found; needed ({spec.meaning})'
+        elif ours in ASKED and ours not in {*guess.defaults, *guess.stand_ins}:
+            yield f'# {ours} = ""  {UNSURE}: nothing like it was found; {WITHOUT[ours]} ({spec.meaning})'
 
 
 def _column(view: LayerProfile, theirs: str) -> str:

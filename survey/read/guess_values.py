@@ -262,7 +262,8 @@ def known_code(spec: FieldSpec, value: str) -> CodeGuess:
     if not code and spec.name == "connection":
         code, sure = _nameplate_connection(value)
     if not code and spec.name == "build":
-        code, sure = build_told(value), True
+        code = build_told(value)
+        sure = bool(code)
     return CodeGuess(value, code, sure)
 
 
