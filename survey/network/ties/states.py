@@ -40,10 +40,19 @@ class Pairs:
     def differences(self, totals: Floats) -> Floats:
         """Totals of what hangs between the two, from :func:`along_loops`; of nothing exactly nothing."""
         low, high = np.minimum(self.opened, self.worked), np.maximum(self.opened, self.worked)
-        before, after = totals[..., low], totals[..., high]
-        between = after - before
-        between[np.abs(between) <= ROUNDING * np.maximum(np.abs(before), np.abs(after))] = 0.0
-        return between
+        rows = np.ascontiguousarray(totals).reshape(-1, totals.shape[-1])
+        return _differences(rows, low, high).reshape(*totals.shape[:-1], len(low))
+
+
+@njit(cache=True)
+def _differences(rows: Floats, low: Ints, high: Ints) -> Floats:
+    between = np.zeros((len(rows), len(low)))
+    for row, found in zip(rows, between):  # noqa: B905 - compiled: zip takes no keywords
+        for k in range(len(low)):
+            difference = row[high[k]] - row[low[k]]
+            if abs(difference) > ROUNDING * max(abs(row[high[k]]), abs(row[low[k]])):
+                found[k] = difference
+    return between
 
 
 def pair_devices(loops: Loops, *, single: Bools, rating_va: Floats, most_va: float, most_states: int) -> Pairs:
