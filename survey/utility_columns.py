@@ -56,7 +56,10 @@ def add_utility_columns(
     if own and own not in sites.columns:
         sites[own] = sites["site_id"]
     points = result.switching_points.copy(deep=False)
-    points["open_points"] = open_points(network, points["switch_id"])
+    closed = (points["state"] == "closed").to_numpy()
+    around = np.full(len(points), "", object)
+    around[closed] = open_points(network, points["switch_id"][closed])
+    points["open_points"] = around
     return replace(result, sites=sites, switching_points=points)
 
 

@@ -28,6 +28,7 @@ from survey.assess.risk import PointRisks, point_risks
 from survey.assess.section_checks import report_between, report_overhead
 from survey.assess.sensitivity import Interval, box_of, doubts, score_interval
 from survey.assess.ties.chains import LoopRisks
+from survey.assess.ties.points import PointRows
 from survey.assess.ties.verdict import Frame, TieVerdicts, Totals, judge_ties
 from survey.assess.windings import Windings, describe_windings
 from survey.physics.catalogue import Catalogue
@@ -48,7 +49,8 @@ NANO_PER_KM = 1e-12
 class Assessment:
     """Everything known about the sites before it is put into tables.
 
-    ``ties`` the worst state of each, ``loops`` what the states of loops add to the risk; ``frame`` what they rest on.
+    ``ties`` the worst state of each, ``loops`` what states of loops add to the risk, ``tie_points`` open devices as
+    points; ``frame`` what they rest on.
 
     ``risks`` per pair of site and point; ``counted_va`` rating of each section as it counts for ``worst_kva``;
     ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard per site; ``record_notes`` what of a
@@ -66,6 +68,7 @@ class Assessment:
     record_notes: Objects
     ties: TieVerdicts
     loops: LoopRisks
+    tie_points: list[PointRows]
     counted_va: Floats
     frame: Frame
 
@@ -128,7 +131,7 @@ def assess_network(
     interval, notes = _in_doubt(network, windings, choice=choice, totals=totals, judged=judged, method=method)
     normal = Totals.of(values, rating_va=totals.firm.rating_va, circuits=circuits, figures=figures, settings=settings)
     frame = Frame(network, windings, cables, normal, totals.odd.odd, method.circuits, method.study, settings)
-    ties, loops = judge_ties(frame)
+    ties, loops, tie_points = judge_ties(frame)
     return Assessment(
         windings,
         values,
@@ -141,6 +144,7 @@ def assess_network(
         notes,
         ties,
         loops,
+        tie_points,
         totals.firm.rating_va,
         frame,
     )

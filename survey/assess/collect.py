@@ -14,6 +14,7 @@ from survey.assess.point_table import switching_point_table
 from survey.assess.score import BANDS
 from survey.assess.site_table import site_table
 from survey.assess.strips import section_strips
+from survey.assess.ties.points import PointRows
 from survey.findings import SEVERITIES
 from survey.linesets import DrawnLater, LineSet
 from survey.memory import give_back
@@ -48,22 +49,24 @@ def collect_result(
     record
         What ``run.json`` says so far; handed through.
     """
-    shown, (owner, member), (piece_owner, piece), _ = members
+    shown = members.shown
     drawing = Drawing(network)
     sites, order = site_table(network, assessment, settings=settings)
     give_back()
     place = np.empty(len(order), np.int64)
     place[order] = np.arange(len(order))
-    exposed_by = Ragged.from_pairs(owner, place[member], n=len(shown))
+    rows = PointRows.joined([_normal_points(network, assessment, members), *assessment.tie_points])
+    owner, member = rows.sites
+    exposed_by = Ragged.from_pairs(owner, place[member], n=len(rows.device))
     drawn, cable_lines = drawing.cables()
-    points = network.tables.switches.iloc[network.sections.device[shown]]
+    points = network.tables.switches.iloc[rows.device]
     switching_points = switching_point_table(
-        network, assessment, shown=shown, sites=sites, exposed_by=exposed_by, settings=settings
+        network, assessment, points=rows, sites=sites, exposed_by=exposed_by, settings=settings
     )
     give_back()
-    rings = np.isin(switching_points["band"], BANDS[1:])
-    strips = np.full(len(shown), "", object)
-    own = Ragged.from_pairs(owner, member, n=len(shown)).taken(np.flatnonzero(rings))
+    rings = np.flatnonzero(np.isin(switching_points["band"], BANDS[1:]) & (rows.opened < 0))
+    strips = np.full(len(rows.device), "", object)
+    own = Ragged.from_pairs(owner, member, n=len(rows.device)).taken(rings)
     strips[rings] = section_strips(network, section=shown[rings], sites=own)
     switching_points["strip"] = strips
     above = points_to_worst(network.walks, assessment.choice.worst_section)
@@ -78,16 +81,28 @@ def collect_result(
         site_points=drawing.points(network.tables.transformers[["x", "y"]].to_numpy(np.float64)[order]),
         site_paths=drawing.paths().taken(order),
         switch_points=drawing.points(points[["x", "y"]].to_numpy(np.float64)),
-        section_lines=DrawnLater(Ragged.from_pairs(piece_owner, piece, n=len(shown)), drawing.pieces),
+        section_lines=DrawnLater(Ragged.from_pairs(*rows.pieces, n=len(rows.device)), drawing.pieces),
         cables=_drawn_cables(network, drawn),
         cable_lines=cable_lines,
-        section_cables=_section_cables(network, piece_owner, piece, drawn=drawn, n=len(shown)),
+        section_cables=_section_cables(network, *rows.pieces, drawn=drawn, n=len(rows.device)),
         exposed_by=exposed_by,
         crs=network.tables.output_crs,
         settings=settings,
         record=record,
-        point_ways=_spread(ways, needed, n=len(shown)),
-        point_above=row[above[shown]],
+        point_ways=_spread(ways, needed, n=len(rows.device)),
+        point_above=np.pad(row[above[shown]], (0, len(rows.device) - len(shown)), constant_values=-1),
+    )
+
+
+def _normal_points(network: Network, assessment: Assessment, members: Members) -> PointRows:
+    shown = members.shown
+    return PointRows.of(
+        assessment.frame.normal,
+        at=shown,
+        device=network.sections.device[shown],
+        opened=np.full(len(shown), -1, np.int64),
+        sites=members.sites,
+        pieces=members.pieces,
     )
 
 

@@ -1,4 +1,4 @@
-"""The switching points table: one row per single-pole switching point that exposes a site."""
+"""The switching points table: one row per single-pole device that exposes a site, in its worst state if open."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from survey.arrays import Floats, Ints, Objects, at_rows
-from survey.assess.score import BANDS
-from survey.assess.site_table import electrical_columns
+from survey.arrays import Floats, Ints, Objects
+from survey.assess.score import BANDS, band_of
+from survey.assess.site_table import electrical_columns, finite
 
 if TYPE_CHECKING:
     from survey.arrays import Ragged
     from survey.assess.assess import Assessment
+    from survey.assess.ties.points import PointRows
     from survey.network.model import Network
     from survey.settings import Settings
 
@@ -22,47 +23,44 @@ def switching_point_table(
     network: Network,
     assessment: Assessment,
     *,
-    shown: Ints,
+    points: PointRows,
     sites: pd.DataFrame,
     exposed_by: Ragged,
     settings: Settings,
 ) -> pd.DataFrame:
-    """Switching points in order of id; peak, likelihood and hazard are those of the worst winding family there.
+    """Switching points, those of the normal state in order of id, then the normally open ones.
 
     Parameters
     ----------
-    shown
-        Sections in the table.
     sites
         The ranked sites table.
     exposed_by
         Rows of ``sites`` on each section.
     """
-    values, figures = assessment.totals, assessment.figures
-    switches = network.tables.switches.iloc[network.sections.device[shown]]
-    hazard = np.fmax(figures.hazard, figures.loaded)
-    worst = _worst_circuit(assessment.circuits.section, hazard, n=len(values.cap_f))[shown]
-    owner, member = exposed_by.owner, exposed_by.flat
-    band = pd.Index(BANDS).get_indexer(pd.Index(sites["band"])).astype(np.float64)
-    top_band = _largest(band, owner, member=member, n=len(shown)).astype(np.int64)
-    ids = switches["switch_id"].to_numpy(object)
+    values, tie, n = points.totals, points.opened >= 0, len(points.device)
+    switches, names = network.tables.switches.iloc[points.device], network.tables.switches["switch_id"].to_numpy(object)
+    frequency, every = settings.electrical.frequency_hz, np.arange(n)
+    owner, member, ids = exposed_by.owner, exposed_by.flat, names[points.device]
+    risk, ops = _risks(network, assessment, settings=settings)
     table = pd.DataFrame(
         {
             "switch_id": ids,
-            "feeder": _of_first(sites["feeder"].to_numpy(object), owner, member=member, n=len(shown)),
+            "state": np.where(tie, "open", "closed").astype(object),
+            "tie_open_id": np.append(names, "")[points.opened],
+            "feeder": _of_first(sites["feeder"].to_numpy(object), owner, member=member, n=n),
             "switch_device": switches["device"].to_numpy(object),
-            "exposed_sites": values.sites[shown],
-            **electrical_columns(
-                values, shown, voltage_v=values.voltage_v[shown], hertz=settings.electrical.frequency_hz
-            ),
-            "peak_pu": at_rows(figures.peak_pu, worst),
-            "likelihood": at_rows(figures.likelihood, worst),
-            "hazard": at_rows(hazard, worst),
-            "ops_year": assessment.risks.ops_year[shown],
-            "risk": (assessment.risks.of_sections() + assessment.loops.switch[network.sections.device])[shown],
+            "exposed_sites": values.sites,
+            **electrical_columns(values, every, voltage_v=values.voltage_v, hertz=frequency),
+            "peak_pu": points.peak_pu,
+            "likelihood": points.likelihood,
+            "hazard": points.hazard,
+            "hold_kw": finite(points.hold_kw),
+            "ops_year": ops[points.device],
+            "risk": risk[points.device],
             "nearest_for": sites["switch_id"].value_counts().reindex(ids).fillna(0).to_numpy(np.int64),
-            "top_priority": _largest(sites["priority"].to_numpy(np.float64), owner, member=member, n=len(shown)),
-            "band": np.array([*BANDS, ""], object)[top_band],
+            "worst_site_id": _of_first(sites["site_id"].to_numpy(object), owner, member=member, n=n),
+            "top_priority": _largest(sites["priority"].to_numpy(np.float64), owner, member=member, n=n),
+            "band": _bands(points, sites, owner=owner, member=member),
             "lon": switches["lon"].to_numpy(np.float64),
             "lat": switches["lat"].to_numpy(np.float64),
         }
@@ -71,12 +69,21 @@ def switching_point_table(
     return table
 
 
-def _worst_circuit(section: Ints, hazard: Floats, *, n: int) -> Ints:
-    """Row of the circuit with the greatest hazard of each section, -1 without one."""
-    order = np.lexsort((-np.arange(len(section)), np.nan_to_num(hazard)))
-    worst = np.full(n, -1, np.int64)
-    worst[section[order]] = order
-    return worst
+def _risks(network: Network, assessment: Assessment, *, settings: Settings) -> tuple[Floats, Floats]:
+    """Risk by every switch, and times a year that its poles are worked; a normally open one in back-fed states only."""
+    of_device, n = network.sections.device, len(network.tables.switches)
+    risk, ops = np.zeros(n), np.full(n, settings.score.backfed_ops_year)
+    risk[of_device] = assessment.risks.of_sections()
+    ops[of_device] = assessment.risks.ops_year
+    return risk + assessment.loops.switch, ops
+
+
+def _bands(points: PointRows, sites: pd.DataFrame, *, owner: Ints, member: Ints) -> Objects:
+    """Top band of the sites exposed; of a normally open point that of its own hazard."""
+    band = pd.Index(BANDS).get_indexer(pd.Index(sites["band"])).astype(np.float64)
+    top = _largest(band, owner, member=member, n=len(points.device)).astype(np.int64)
+    own = np.where(np.isfinite(points.hazard), band_of(np.nan_to_num(points.hazard)), len(BANDS))
+    return np.array([*BANDS, ""], object)[np.where(points.opened >= 0, own, top)]
 
 
 def _largest(value: Floats, owner: Ints, *, member: Ints, n: int) -> Floats:

@@ -14,6 +14,7 @@ from survey.assess.odd_records import OddRecords, judge, left_out, most_voted, v
 from survey.assess.risk import site_consequence
 from survey.assess.score import lowered_by_gang, lowered_by_load
 from survey.assess.ties.chains import LoopChains, LoopRisks, loop_chains, loop_risks
+from survey.assess.ties.points import PointRows, tie_points
 from survey.assess.ties.sweep import NONE, NORMAL, SAME, Above, Scores, Zones, points_above, worst_in_zones
 from survey.network.ties.states import Met, Pairs, along_loops, pair_devices, sections_below, sites_met, stand
 from survey.network.walk.walks import three_pole_edges
@@ -117,18 +118,19 @@ class States(NamedTuple):
     family: Ints
 
 
-def judge_ties(frame: Frame) -> tuple[TieVerdicts, LoopRisks]:
-    """The worst state of every site, and its risk in all of them."""
+def judge_ties(frame: Frame) -> tuple[TieVerdicts, LoopRisks, list[PointRows]]:
+    """The worst state of every site, its risk in all of them, and the worst state of normally open points."""
     n, n_switches = len(frame.network.site_node), len(frame.network.tables.switches)
     found, risks = TieVerdicts.nothing(n), LoopRisks(np.zeros(n), np.zeros(n), np.zeros(n_switches))
     score = frame.settings.score
-    weight = site_consequence(frame.network, settings=score)
+    weight, points = site_consequence(frame.network, settings=score), []
     for states in _all_states(frame):
         found = _worse(found, _judge(states, frame))
         chains = loop_chains(states, frame)
         here = loop_risks(chains, consequence=weight, n_switches=n_switches, keep=1.0 - score.gang_trust)
         risks = risks.plus(here)
-    return found, risks
+        points.append(tie_points(states, frame))
+    return found, risks, points
 
 
 def all_chains(frame: Frame, *, noted: Bools | None = None) -> LoopChains:

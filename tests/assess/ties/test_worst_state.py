@@ -108,11 +108,12 @@ def test_no_state_is_worse_than_the_one_that_is_named(seed, tmp_path):
     normal = sites["score"].where(sites["status"] != "looped")
     worst = worst_of_all(tables, build_settings(PLAIN | NORMAL_ONLY)).reindex(sites.index)
     np.testing.assert_allclose(np.fmax(score, normal).fillna(0), worst.fillna(0), atol=1e-6)
-    replays(tables, surveyed.result.sites, settings)
+    replays(tables, surveyed.result, settings)
 
 
-def replays(tables, sites, settings):
+def replays(tables, result, settings):
     """Every state that is named gives the same point, cable, band and load as columns of its normal state."""
+    sites, points = result.sites, result.switching_points
     alone = settings.model_copy(update={"network": settings.network.model_copy(update={"either_end": False})})
     named = sites[sites["tie_worst_id"] != ""]
     for (closed, opened), rows in named.groupby(["tie_switch_id", "tie_open_id"]):
@@ -122,13 +123,21 @@ def replays(tables, sites, settings):
             assert rows[now].tolist() == there[normal].tolist(), (closed, opened)
         for now, normal in [("tie_cable_m", "worst_cable_m"), ("tie_hold_kw", "hold_kw")]:
             np.testing.assert_allclose(rows[now].astype(float), there[normal].astype(float), atol=1e-6)
-    return len(named)
+    opened = points[points["state"] == "open"]
+    for row in opened.itertuples():
+        then = look(state(tables, closed=row.switch_id, opened=row.tie_open_id), alone).result.switching_points
+        there = then.set_index("switch_id").loc[row.switch_id]
+        for name in ("exposed_cable_m", "exposed_kva", "exposed_sites", "cap_nf", "hazard", "hold_kw"):
+            assert float(getattr(row, name)) == pytest.approx(float(there[name]), nan_ok=True), (row.switch_id, name)
+    return len(named), len(opened)
 
 
 def test_every_state_of_the_sample_replays():
     settings = build_settings({"study": {"run": False}})
     tables = read(SAMPLE, settings)
-    assert replays(tables, look(tables, settings).result.sites, settings) > 50
+    named, opened = replays(tables, look(tables, settings).result, settings)
+    assert named > 50
+    assert opened > 10
 
 
 def test_normal_only_leaves_them_out():
