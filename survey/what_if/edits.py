@@ -134,6 +134,7 @@ class _Edit:
         self.sites = tables.transformers.copy()
         self.switches = tables.switches.copy()
         self.switches["placed_single"] = self.switches.get("placed_single", self.switches["single_pole"])
+        self.switches["placed_open"] = self.switches.get("placed_open", self.switches["open"])
         self.switches["added"] = is_added(self.switches)
         self.new_switches: list[dict[str, Any]] = []
         self.new_cables: list[dict[str, Any]] = []
