@@ -96,13 +96,11 @@ def main() -> None:
             seconds(tables, either_end=True)
         normal, both = seconds(tables, either_end=False), seconds(tables, either_end=True)
         cost.append(both - normal)
-        print(
-            f"{given.sites // sites:6} loops of {sites:4} sites: {normal:.2f} s, with states {both:.2f} s, x {both / normal:.2f}"
-        )
-    devices = np.log(given.loop_sites[-1] / given.loop_sites[0])
-    print(
-        f"states of as many sites in loops {np.exp(devices):.0f} times as long: exponent {1 + np.log(cost[-1] / cost[0]) / devices:.2f}"
-    )
+        loops = f"{given.sites // sites:6} loops of {sites:4} sites"
+        print(f"{loops}: {normal:.2f} s, with states {both:.2f} s, x {both / normal:.2f}")
+    longer = given.loop_sites[-1] / given.loop_sites[0]
+    exponent = 1 + np.log(max(cost[-1], 1e-3) / max(cost[0], 1e-3)) / np.log(longer)
+    print(f"states of as many sites in loops {longer:.0f} times as long: exponent {exponent:.2f}")
 
 
 if __name__ == "__main__":
