@@ -35,7 +35,7 @@ survey.strip = (() => {
   }
 
   function rating(row) {
-    return `${data.shown("sites", "kva", row, choice.state.units)} ${data.text("sites", "connection", row).replaceAll("_", " ")}`;
+    return `${data.shown("sites", "kva", row, choice.state.units).replace(/\.0(?!\d)/, "")} ${data.text("sites", "connection", row).replaceAll("_", " ")}`;
   }
 
   function describe(row) {
