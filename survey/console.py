@@ -120,10 +120,12 @@ def print_summary(result: SurveyResult, out: Path) -> None:
     """Sites by status and band, the points to look at first, findings by severity, and where the files are."""
     sites = result.sites
     _print_what_if(result.record)
-    n_sites, n_points = len(sites), len(result.switching_points)
+    n_sites, n_open = len(sites), int((result.switching_points["state"] == "open").sum())
+    n_points = len(result.switching_points) - n_open
     click.echo(
         f"{n_sites} three-phase site{'s' * (n_sites != 1)}, "
-        f"{n_points} single-pole switching point{'s' * (n_points != 1)}\n"
+        f"{n_points} single-pole switching point{'s' * (n_points != 1)}"
+        f"{f', {n_open} more normally open' if n_open else ''}\n"
     )
     status = sites["status"].astype(str).str.replace("_", " ")
     click.echo("By status   " + _counts(status, sorted(status.unique())))

@@ -7,7 +7,7 @@ survey.card = (() => {
   const MAIN = {
     sites: ["priority", "score", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "worst_peak_pu", "worst_cable_m", "path_length_m", "limit_length_m",
       "hold_kw", "arrester_w", "one_phase_kva", "kva", "connection", "customers"],
-    switching_points: ["top_priority", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
+    switching_points: ["state", "tie_open_id", "top_priority", "hold_kw", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
   };
   const ELSEWHERE = new Set(["strip", "site_id", "switch_id", "switch_device", "worst_switch_id", "gang_switch_id", "action", "notes", "rank", "band", "status"]);
 

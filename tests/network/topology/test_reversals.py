@@ -99,7 +99,7 @@ def test_the_direction_of_drawing_changes_nothing(o, data):
                 replace(c, ends=("", ""), xy=(tuple(xy[::-1] if flip else xy),))
                 for c, flip, xy in zip(o.cables, flips, ends, strict=True)
             ],
-            sites=[(s, place(n, 0.0, Still)) for s, n in o.sites],
+            sites=[(s, place(n, 0.0, Still), *kv) for s, n, *kv in o.sites],
             switches=[(d.id, place(d.node, 0.0, Still), *d.row[2:]) for d in o.devices],
             sources=[(g, place(n, 0.0, Still)) for g, n in o.sources],
         )
