@@ -45,7 +45,7 @@ def test_the_draft_runs_as_it_is_under_other_names(tmp_path, capsys):
     assert survey("inspect", export, "-o", tmp_path / "draft.toml") == 0
     assert f"Draft settings in {tmp_path / 'draft.toml'}" in capsys.readouterr().out
     assert survey("run", export, "-s", tmp_path / "draft.toml", "-o", tmp_path / "out", "--no-study") == 0
-    assert "4 three-phase sites, 2 single-pole switching points" in capsys.readouterr().out
+    assert "4 three-phase sites, 2 single-pole switching points, 1 more normally open" in capsys.readouterr().out
 
 
 def test_inspect_asks_about_what_is_not_sure(tmp_path):

@@ -75,6 +75,8 @@ def test_each_site_has_its_row_with_its_switching_point(done):
 
 def test_section_is_all_that_hangs_on_the_riser_open_point_excluded(done):
     points = read(done, "switching_points.csv").set_index("switch_id")
+    assert points.index[points.state == "open"].tolist() == ["OP"]
+    points = points[points.state == "closed"]
     assert points.exposed_cable_m.to_dict() == {"R1": 280.0, "R2": 180.0}
     assert points.exposed_sites.to_dict() == {"R1": 2, "R2": 1}
 
@@ -109,7 +111,7 @@ def test_summary_says_what_matters(tmp_path, capsys):
     export = write_gpkg(tmp_path / "net.gpkg")
     assert survey("run", export, "-o", tmp_path / "out", "--no-study") == 0
     said = capsys.readouterr()
-    assert "4 three-phase sites, 2 single-pole switching points" in said.out
+    assert "4 three-phase sites, 2 single-pole switching points, 1 more normally open" in said.out
     assert "2 assessed, 1 no single pole, 1 not susceptible" in said.out
     assert "scores come from the screening margin alone" in said.out
     assert CAUTION in said.out
