@@ -111,6 +111,7 @@ def find_causes(old: Snapshot, new: Snapshot, pair: Pair) -> Reasons:
     """
     shown = {cause.name: pair.differs(*cause.columns) for cause in CAUSES}
     shown["open_point"] &= _touched(pair, old.open_devices ^ new.open_devices)
+    shown["back_fed"] &= ~pair.differs("cap_nf", "xc_xm", "charge_loss", "notes")  # else it only follows from those
     for name, followers in INHERITED.items():
         for follower in followers:
             shown[follower] = shown[follower] & ~shown[name]
