@@ -185,10 +185,7 @@ def _candidates(anchor: Floats, size: Floats, *, radius: float, away: float) -> 
     count = int(np.clip(2 * np.pi * away / DIRECTION_STEP, LEAST_DIRECTIONS, MOST_DIRECTIONS))
     angle = np.linspace(0, 2 * np.pi, count, endpoint=False) if away else _NEAR
     direction = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    if away:
-        middle = anchor + direction * (radius + away + np.abs(direction) @ size / 2)[:, None]
-    else:  # side by side, or corner to mark
-        middle = anchor + direction * (radius + TOUCH) + np.sign(np.round(direction, 9)) * size / 2
+    middle = anchor + direction * (radius + (away or TOUCH) + np.abs(direction) @ size / 2)[:, None]
     boxes = np.concatenate([middle - size / 2, middle + size / 2], axis=1)
     end = np.clip(anchor, boxes[:, :2], boxes[:, 2:])
     start = anchor + direction * radius if away else end
