@@ -18,14 +18,14 @@ pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="mo
 
 @pytest.fixture
 def small_disk(tmp_path):
-    """A disk of 256 KiB, full but for 20."""
+    """A disk of 256 KiB, full but for 4."""
     place = tmp_path / "disk"
     place.mkdir()
     mount = shutil.which("mount")
     command = [mount or "mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", str(place)]
     if mount is None or subprocess.run(command, check=False, capture_output=True).returncode:
         pytest.skip("no right to mount a small disk here")
-    (place / "filler").write_bytes(bytes(236 << 10))
+    (place / "filler").write_bytes(bytes(252 << 10))
     yield place
     subprocess.run(["umount", "-l", str(place)], check=True)
 
@@ -104,8 +104,8 @@ def test_no_room_for_the_copy_of_an_open_export(network, small_disk, tmp_path):
     assert [path.name for path in small_disk.iterdir()] == ["filler"]
 
 
-def test_a_cache_that_cannot_be_written(small_disk):
-    command = ["site", "--kva", "300", "--kv", "12.47", "--cap-nf-km", "200", "--length", "100"]
+def test_a_cache_that_cannot_be_written(small_disk, own_curves):
+    command = ["site", "--kva", "300", "--kv", "12.47", "--cap-nf-km", "200", "--length", "100", *own_curves]
     (small_disk / "more").write_bytes(bytes(shutil.disk_usage(small_disk).free))
     done = run(*command, env={**os.environ, "SURVEY_CACHE_DIR": str(small_disk / "cache")})
     assert done.returncode == 0
