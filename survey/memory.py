@@ -16,10 +16,11 @@ ROOM_OF_A_THREAD = 16 << 20
 """Its stack (8 MiB is usual), and as much for what it needs to come to life."""
 WORDS_OF_LIBRARIES = re.compile(
     r"(cannot|can't|unable to|failed to) allocate|out of memory|bad_alloc|malloc of size|realloc of size"
-    r"|can't start new thread|failed to map segment|wrapping \S+ failed",
+    r"|can't start new thread|failed to map segment|wrapping \S+ failed"
+    r"|with an exception set$|without setting an exception$",
     re.IGNORECASE,
 )
-"""How libraries below tell it that raise no ``MemoryError``."""
+"""How libraries below tell it that raise no ``MemoryError``; the last two are compiled code that did not look."""
 
 
 def reserve_little() -> None:

@@ -12,6 +12,7 @@ from survey.arrays import Floats
 from survey.report.gpkg import places
 from survey.report.pictures import GREY, INK, draw_network, legend_below, map_size, picture
 from survey.report.sheets.labels import LabelField, Placed
+from survey.report.sheets.lettering import clean
 from survey.report.sheets.paper import Rect
 from survey.report.sheets.view import POINTS_PER_M, Units, View, bar_length_m, length_text, local_crs
 from survey.result import CAUTION
@@ -65,7 +66,7 @@ def draw_map_picture(plan: Plan, saved: SavedSurvey, path: Path) -> None:
     crs = local_crs(plan.sites["lon"].to_numpy(float), plan.sites["lat"].to_numpy(float))
     lines = saved.network.geometry.to_crs(crs)
     rows = enumerate(plan.installs.head(MOST_NAMES).itertuples(), start=1)
-    names = [f"{k}  {row.id!s}" if row.kind == "three_pole" else f"{k}  {row.at!s}" for k, row in rows]
+    names = [f"{k}  {clean(row.id if row.kind == 'three_pole' else row.at)}" for k, row in rows]
     with picture([path], size=map_size(lines)) as (figure, axes):
         draw_network(axes, lines)
         xy = draw_installs(axes, plan, crs=crs)
