@@ -17,7 +17,7 @@ ROOM_OF_A_THREAD = 16 << 20
 WORDS_OF_LIBRARIES = re.compile(
     r"(cannot|can't|unable to|failed to) allocate|out of memory|bad_alloc|malloc of size|realloc of size"
     r"|can't start new thread|failed to map segment|wrapping \S+ failed"
-    r"|with an exception set$|without setting an exception$",
+    r"|(with an|without) exception set$|without setting an exception$",
     re.IGNORECASE,
 )
 """How libraries below tell it that raise no ``MemoryError``; the last two are compiled code that did not look."""
