@@ -16,11 +16,12 @@ ROOM_OF_A_THREAD = 16 << 20
 """Its stack (8 MiB is usual), and as much for what it needs to come to life."""
 WORDS_OF_LIBRARIES = re.compile(
     r"(cannot|can't|unable to|failed to) allocate|out of memory|bad_alloc|malloc of size|realloc of size"
-    r"|can't start new thread|failed to map segment|wrapping \S+ failed"
-    r"|(with an|without) exception set$|without setting an exception$",
+    r"|can't start new thread|failed to map segment|wrapping \S+ failed",
     re.IGNORECASE,
 )
-"""How libraries below tell it that raise no ``MemoryError``; the last two are compiled code that did not look."""
+"""How libraries below tell it that raise no ``MemoryError``."""
+ERROR_LOST = re.compile(r"without exception set$")
+"""Of a ``SystemError``: the interpreter had no room for the error itself."""
 
 
 def reserve_little() -> None:
@@ -71,6 +72,8 @@ def ran_out(error: BaseException) -> bool:
         if isinstance(seen, MemoryError) or (isinstance(seen, OSError) and seen.errno == errno.ENOMEM):
             return True
         if not isinstance(seen, SurveyError | LookupError) and WORDS_OF_LIBRARIES.search(str(seen)):
+            return True
+        if isinstance(seen, SystemError) and ERROR_LOST.search(str(seen)):
             return True
         seen = seen.__cause__ or seen.__context__
     return False

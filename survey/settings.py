@@ -24,7 +24,8 @@ class NetworkSettings(Section):
     """Joining of drawn ends and pick-up of points, metres on the ground.
 
     ``either_end``: judge the states with a normally open device closed, or a closed ring opened, too.
-    ``most_states``: of a loop with more of them (pairs of devices) those with a section over ``worst_kva`` are thinned.
+    ``most_states``: of a loop with more of them (pairs of devices; 2500 are 50 devices, judgement) those with a section
+    over ``worst_kva`` are thinned.
     """
 
     snap_m: NotNegative = 0.5
@@ -98,7 +99,9 @@ class ScoreSettings(Section):
     the voltage limit, whatever else, is moderate.
 
     ``ops_year``: operations a year, one pole at a time, by a word in the device's text; ``ops_year_other`` for all else
-    (judgement; faults alone give 0.08 to 0.10 a year for a riser cutout, planned work comes on top). All weights are
+    (judgement; faults alone give 0.08 to 0.10 a year for a riser cutout, planned work comes on top).
+    ``backfed_ops_year``: the same of every single-pole point of a loop while that is fed from its other end, as of an
+    elbow (judgement). All weights are
     judgement of this project (common practice, no source).
     """
 

@@ -42,7 +42,7 @@ MOVED: dict[str, dict[str, float]] = {
 (station and distribution class; readings of published discharge voltages). Nothing moved: what simulating anew does."""
 FIRST = 20
 IN_REACH = 3.0
-"""Sites are looked at down to this part of the risk of the last of the first ones, twice as many at least."""
+"""Sites are seen down to this part of the risk of the last of the first ones (judgement), twice as many at least."""
 DENSITY = 2
 """Times the draws of one node of the curves: 44 to 48 sequences a circuit."""
 PARTS = 16

@@ -221,6 +221,7 @@ def add_energy(
         energy[k] += span * (first * first + last * last + 4.0 * mean * mean) / (6.0 * parameters[SLOPE])
 
 
+# one loop: its state is a dozen numbers, and a part of it in a function of its own would hand them over every step
 @njit(cache=True, error_model="numpy")
 def advance(
     tables: Tables,
