@@ -17,6 +17,8 @@ Answer = TypeVar("Answer")
 
 SMALL: Final = int(os.environ.get("SURVEY_COMPILE_FROM", "60000"))
 """Numbers in all arrays of a call up to which it is not compiled: a second's work at most."""
+ROOM_OF_COMPILER: Final = 64 << 20
+"""Bytes there must be before a loop is compiled or its code loaded: LLVM ends the process where it gets none."""
 
 
 class _Loop:
@@ -29,6 +31,9 @@ class _Loop:
     @cached_property
     def compiled(self) -> Callable[..., Any]:
         """The compiled function; loops that it calls are compiled too."""
+        from survey.memory import ask_for
+
+        ask_for(ROOM_OF_COMPILER)
         from survey.compiled import njit as compiler
 
         own, code = self.function.__globals__, self.function.__code__

@@ -43,6 +43,13 @@ def give_back() -> None:
             trim(0)
 
 
+def ask_for(room: int) -> None:
+    """Raise ``MemoryError`` where that many bytes are not to be had. For what ends the process when it gets none."""
+    import numpy as np
+
+    np.empty(room, dtype=np.uint8)
+
+
 def thread_pool(workers: int) -> ThreadPoolExecutor:
     """Threads that have begun, or a ``MemoryError``.
 
