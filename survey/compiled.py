@@ -14,8 +14,10 @@ import tempfile
 from pathlib import Path
 
 from numba import config, njit
+from numba.core import event
 
 from survey.cache_folder import default_cache_dir
+from survey.loops import watchers
 
 __all__ = ["njit"]
 
@@ -44,3 +46,18 @@ def _code_folder(cache_dir: Path) -> Path:
 
 if not config.CACHE_DIR:  # type: ignore[attr-defined]  # a folder named by NUMBA_CACHE_DIR stands
     config.CACHE_DIR = str(_code_folder(default_cache_dir()))  # type: ignore[attr-defined]
+
+
+class _Told(event.Listener):
+    """Passes on that the compiler is at work."""
+
+    def on_start(self, _: event.Event) -> None:
+        for watcher in watchers:
+            watcher(1)
+
+    def on_end(self, _: event.Event) -> None:
+        for watcher in watchers:
+            watcher(-1)
+
+
+event.register("numba:compile", _Told())  # type: ignore[no-untyped-call]

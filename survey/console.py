@@ -12,6 +12,7 @@ import numpy as np
 from survey.assess.score import BANDS
 from survey.findings import SEVERITIES
 from survey.fingerprint import NOT_BUILT, what_if_words
+from survey.loops import watchers
 from survey.report.first_points import band_counts, first_points
 from survey.result import CAUTION
 from survey.streams import in_line
@@ -58,6 +59,7 @@ ODD = (
 SHARES = {"read": 12, "network": 17, "assess": 20, "collect": 12, "survey.gpkg": 14, "map.html": 13, "sites.csv": 4}
 """Share of each stage in the time of a survey, percent, as measured on a million cables without the study; what has
 none takes next to nothing."""
+COMPILING = " (compiling, only the first time)"
 
 
 class StageProgress:
@@ -68,6 +70,8 @@ class StageProgress:
         self._whole: TaskID | None = None
         self._study: tuple[TaskID, int] | None = None
         self._done = 0
+        self._text = ""
+        self._compiling = 0
 
     def __call__(self, stage: str) -> None:
         """A stage begins."""
@@ -86,13 +90,23 @@ class StageProgress:
             self._study = self._bar.add_task(STAGES["study"], total=total), total
         self._bar.update(self._study[0], completed=done)
 
+    def compiling(self, more: int) -> None:
+        """The compiler begins with a loop (1), or ends (-1)."""
+        self._compiling += more
+        if self._bar is not None and self._whole is not None:
+            self._bar.update(self._whole, description=self._words())
+
+    def _words(self) -> str:
+        return self._text + (COMPILING if self._compiling else "")
+
     def _begin(self, text: str, *, share: int) -> None:
         if self._bar is None:
             return
         self._end_study()
+        self._text = text
         if self._whole is None:
             self._whole = self._bar.add_task(text, total=sum(SHARES.values()))
-        self._bar.update(self._whole, description=text, completed=self._done)
+        self._bar.update(self._whole, description=self._words(), completed=self._done)
         self._done += share
 
     def _end_study(self) -> None:
@@ -113,7 +127,12 @@ def stage_progress() -> Iterator[StageProgress]:
     text, left = TextColumn("{task.description}", markup=False), TimeRemainingColumn(compact=True)
     columns = (SpinnerColumn(), text, BarColumn(), TimeElapsedColumn(), TextColumn("left"), left)
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        yield StageProgress(bar)
+        progress = StageProgress(bar)
+        watchers.append(progress.compiling)
+        try:
+            yield progress
+        finally:
+            watchers.remove(progress.compiling)
 
 
 def print_summary(result: SurveyResult, out: Path) -> None:

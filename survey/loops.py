@@ -20,6 +20,9 @@ SMALL: Final = int(os.environ.get("SURVEY_COMPILE_FROM", "60000"))
 ROOM_OF_COMPILER: Final = 64 << 20
 """Bytes there must be before a loop is compiled or its code loaded: LLVM ends the process where it gets none."""
 
+watchers: Final[list[Callable[[int], None]]] = []
+"""Called with 1 when a loop begins to be compiled (not when its kept code is read) and with -1 at its end."""
+
 
 class _Loop:
     """A function, and the same compiled."""

@@ -1,11 +1,16 @@
 """Where compiled code is kept."""
 
+import io
 import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from rich.console import Console
+from rich.progress import Progress
+
+from survey.console import StageProgress
 
 LOOP = "import survey.compiled; from numba import config; print(config.CACHE_DIR)"
 
@@ -50,3 +55,44 @@ def test_small_loops_need_no_compiler_and_say_the_same_as_compiled_ones(tmp_path
         assert ran.stderr.split()[-1] == str(name == "compiled")
     for file in ("sites.csv", "findings.csv"):
         assert (tmp_path / "small" / file).read_bytes() == (tmp_path / "compiled" / file).read_bytes()
+
+
+LOOP_FILE = """
+from survey.loops import njit
+
+@njit(cache=True)
+def total(numbers):
+    found = 0.0
+    for number in numbers:
+        found += number
+    return found
+"""
+CALL = """
+import numpy as np, survey.loops
+survey.loops.SMALL = -1
+survey.loops.watchers.append(lambda more: print(more))
+from loop_of_a_test import total
+print(total(np.arange(4.0)))
+"""
+
+
+def test_the_compiler_is_announced_and_kept_code_is_not(tmp_path):
+    (tmp_path / "loop_of_a_test.py").write_text(LOOP_FILE)
+    environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path / "kept")}
+    said = [
+        subprocess.run(
+            [sys.executable, "-c", CALL], cwd=tmp_path, env=environment, capture_output=True, text=True, check=True
+        ).stdout.split()
+        for _ in range(2)
+    ]
+    assert said == [["1", "-1", "6.0"], ["6.0"]]
+
+
+def test_a_stage_says_so_while_the_compiler_is_at_work():
+    with Progress(console=Console(file=io.StringIO())) as bar:
+        progress = StageProgress(bar)
+        shown = []
+        for tell in (lambda: progress("read"), lambda: progress.compiling(1), lambda: progress.compiling(-1)):
+            tell()
+            shown.append(bar.tasks[0].description)
+    assert shown == ["Reading the export", "Reading the export (compiling, only the first time)", "Reading the export"]
