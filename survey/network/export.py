@@ -93,7 +93,9 @@ def _fed(network: Network) -> _Arrows:
     edge = np.flatnonzero(up.fed[graph.a])
     walked_to = up.lower_node(len(graph.a))[edge]
     later = np.where(rank[graph.b[edge]] > rank[graph.a[edge]], graph.b[edge], graph.a[edge])
-    return _arrows(network, edge, np.where(walked_to >= 0, walked_to, later), walked=walked_to >= 0)
+    arrows = _arrows(network, edge, np.where(walked_to >= 0, walked_to, later), walked=walked_to >= 0)
+    # with phases from either side, a walk stops at a device that takes only the other side off
+    return arrows._replace(forward=np.ones(len(edge), bool))
 
 
 def _unfed(network: Network) -> Iterator[_Arrows]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -169,12 +170,30 @@ class Survey:
     def tables(self) -> NetworkTables:
         return self.network.tables
 
+    @cached_property
+    def _ids(self) -> dict[str, list[str]]:
+        layers = ("cables", "transformers", "switches", "sources")
+        return {layer: getattr(self.tables, layer).iloc[:, 0].tolist() for layer in layers}
+
+    @cached_property
+    def _rows(self) -> dict[str, dict[str, int]]:
+        return {layer: {name: row for row, name in enumerate(ids)} for layer, ids in self._ids.items()}
+
+    @cached_property
+    def _slots(self) -> dict[int, int]:
+        return {row: k for k, row in enumerate(self.network.sections.device.tolist())}
+
+    @cached_property
+    def _units(self) -> np.ndarray:
+        phases, network = self.tables.one_phase["phases"].to_numpy(np.int64), self.network
+        return network.sections.phase_totals(network.unit_node, phases, np.ones(len(phases)))
+
     def ids(self, layer: str) -> list[str]:
-        return list(getattr(self.tables, layer).iloc[:, 0])
+        return self._ids[layer]
 
     def walk(self, site: str):
         """``(switch_id or "no_single_pole", path_length_m, path_cable_m)``, or ``"unreached"``."""
-        i, walks = self.ids("transformers").index(site), self.network.walks
+        i, walks = self._rows["transformers"][site], self.network.walks
         if not walks.supplied[i]:
             assert walks.section[i] == -1
             assert np.isnan([walks.length_m[i], walks.cable_m[i]]).all()
@@ -188,12 +207,12 @@ class Survey:
         return {site: self.walk(site) for site in self.ids("transformers")}
 
     def gang(self, site: str) -> str:
-        row = self.network.walks.gang[self.ids("transformers").index(site)]
+        row = self.network.walks.gang[self._rows["transformers"][site]]
         return self.ids("switches")[row] if row >= 0 else ""
 
     def path(self, site: str) -> list[str]:
         """Cables walked, in the order walked; pieces of one cable that follow each other are one."""
-        walks, graph, i = self.network.walks, self.network.graph, self.ids("transformers").index(site)
+        walks, graph, i = self.network.walks, self.network.graph, self._rows["transformers"][site]
         edges = walks.edges[walks.edge_start[i] : walks.edge_start[i + 1]]
         names = [self.ids("cables")[self.network.pieces.cable[e]] for e in edges if e < graph.n_pieces]
         return [n for k, n in enumerate(names) if k == 0 or n != names[k - 1]]
@@ -232,15 +251,13 @@ class Survey:
 
     def units(self, switch: str) -> list[int]:
         """Number of single-phase units on the exposed section, pole by pole."""
-        phases, network = self.tables.one_phase["phases"].to_numpy(np.int64), self.network
-        found = network.sections.phase_totals(network.unit_node, phases, np.ones(len(phases)))
-        return found[:, self._slot(switch)].astype(int).tolist()
+        return self._units[:, self._slot(switch)].astype(int).tolist()
 
     def exposes(self, switch: str) -> bool:
         return bool(self.network.sections.exposes[self._slot(switch)])
 
     def _slot(self, switch: str) -> int:
-        return list(self.network.sections.device).index(self.ids("switches").index(switch))
+        return self._slots[self._rows["switches"][switch]]
 
     def found(self, rule: str) -> list[tuple[str, ...]]:
         """Ids of every finding of a rule."""
@@ -254,13 +271,13 @@ class Survey:
         """The given cable ends, ``(cable_id, 0 or 1)``, are one node."""
         nodes = set()
         for cable, end in ends:
-            piece = np.flatnonzero(self.network.pieces.cable == self.ids("cables").index(cable))
+            piece = np.flatnonzero(self.network.pieces.cable == self._rows["cables"][cable])
             nodes.add(int(self.network.pieces.v[piece[-1]] if end else self.network.pieces.u[piece[0]]))
         return len(nodes) == 1
 
     def pieces(self, cable: str) -> list[float]:
         """Lengths of the pieces of one cable, in drawn order, metres."""
-        rows = np.flatnonzero(self.network.pieces.cable == self.ids("cables").index(cable))
+        rows = np.flatnonzero(self.network.pieces.cable == self._rows["cables"][cable])
         return [round(float(x), 6) for x in self.network.pieces.length_m[rows]]
 
 

@@ -7,7 +7,7 @@ node ids. A device names the cable it controls, or stands where rule 3 says; a s
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cached_property
 from itertools import groupby, pairwise
 
 import networkx as nx
@@ -45,11 +45,16 @@ class Oracle:
     units: tuple = ()
     recorded: Oracle | None = None
 
-    @cache  # noqa: B019 - few, and gone with the test
+    @cached_property
+    def _states(self) -> dict[tuple[str, str], Oracle]:
+        return {}
+
     def in_state(self, closed: str, opened: str) -> Oracle:
         """The same network with a device closed and another opened; no device moves by being operated."""
-        devices = [replace(d, open=(d.open and d.id != closed) or d.id == opened) for d in self.devices]
-        return replace(self, devices=tuple(devices), recorded=self.recorded or self)
+        if (closed, opened) not in self._states:
+            devices = [replace(d, open=(d.open and d.id != closed) or d.id == opened) for d in self.devices]
+            self._states[closed, opened] = replace(self, devices=tuple(devices), recorded=self.recorded or self)
+        return self._states[closed, opened]
 
     def place_of(self, site: str) -> str:
         """Node of a site."""

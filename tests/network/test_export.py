@@ -7,8 +7,7 @@ from pathlib import Path
 import networkx as nx
 import pytest
 from build import Cable, Survey, drawn, named, oh, survey
-from hypothesis import given
-from test_oracle import PROFILE, networks, surveyed
+from random_networks import agree_on, networks, surveyed
 
 from survey.findings import FindingList
 from survey.network import build_network
@@ -107,15 +106,26 @@ def test_a_way_that_passes_a_device_from_behind():
     assert nx.has_path(g, next(v for v in g if isinstance(v, tuple)), "site:s")
 
 
-@PROFILE
-@given(networks(rings=3, sources=(0, 2), gaps=True, phases=True, open_devices=True))
-def test_nearest_points_of_any_network(o):
-    s = surveyed(o)
-    graph = to_graph(s.network)
-    assert {site: nearest_point(graph, site) for site in s.ids("transformers")} == expected_points(s)
-    assert {k.split("#")[0] for _, _, k, kind in graph.edges(keys=True, data="kind") if kind == "cable"} == {
-        c.id for c in o.cables
-    }
+def test_a_device_whose_poles_are_fed_from_either_side_stops_the_walk():
+    cables = [
+        named("c0", "g", "a", 16, phases="C"),
+        named("c1", "g", "b", 1, phases="B"),
+        named("c2", "b", "a", 2),
+        named("c3", "a", "d", 64, phases="C"),
+    ]
+    s = survey(cables, sites=[("s", "d")], switches=[("w", "a", "guards=c2")], sources=[("g", "g")])
+    assert {"s": nearest_point(to_graph(s.network), "s")} == expected_points(s) == {"s": "w"}
+
+
+def test_nearest_points_of_any_network():
+    def agree(several):
+        s = surveyed(several)
+        graph = to_graph(s.network)
+        assert {site: nearest_point(graph, site) for site in s.ids("transformers")} == expected_points(s)
+        cables = {k.split("#")[0] for _, _, k, kind in graph.edges(keys=True, data="kind") if kind == "cable"}
+        assert cables == {c.id for o in several for c in o.cables}
+
+    agree_on(networks(rings=3, sources=(0, 2), gaps=True, phases=True, open_devices=True), agree)
 
 
 @pytest.mark.parametrize("with_sources", [True, False])

@@ -7,10 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from build import named, survey
-from hypothesis import given
-from hypothesis import strategies as st
-from oracle import Device, Oracle
-from test_oracle import PROFILE, networks, surveyed
+from oracle import Oracle
+from random_networks import agree_on, loops, networks, surveyed
 
 from survey.network.ties.states import pair_devices, pair_sections, sites_met
 from survey.network.walk.walks import three_pole_edges
@@ -42,19 +40,21 @@ def states(s):
     }
 
 
-def agree(o: Oracle):
-    s = surveyed(o)
+def agree(several):
+    s = surveyed(several)
     found = states(s)
-    for (closed, opened, worked), section in found.items():
-        then = o.in_state(closed, opened)
-        assert section == then.section(next(d for d in then.closed if d.id == worked)), (closed, opened, worked)
     told = {x for f in s.findings if f.rule.startswith("tie_") for x in f.ids}
     judged = {s.ids("switches")[t] for t in s.network.loops.tie if t >= 0}
     assert not told & judged
-    for d in o.devices:
-        if d.open and o.stands[d.id] and d.id not in told | judged:
-            assert not worth_judging(o, d.id)
-    check_met(s, o)
+    of = {d.id: o for o in several for d in o.devices}
+    for (closed, opened, worked), section in found.items():
+        then = of[opened].in_state(closed, opened)
+        assert section == then.section(next(d for d in then.closed if d.id == worked)), (closed, opened, worked)
+    for o in several:
+        for d in o.devices:
+            if d.open and o.stands[d.id] and d.id not in told | judged:
+                assert not worth_judging(o, d.id)
+    check_met(s, of)
 
 
 def worth_judging(o: Oracle, tie: str) -> bool:
@@ -64,7 +64,7 @@ def worth_judging(o: Oracle, tie: str) -> bool:
     return any(d.single for d in closed.devices if d.id in on_ring)
 
 
-def check_met(s, o: Oracle):
+def check_met(s, of):
     """Every site met stands in its zone: between the devices before and after, and behind its own points."""
     loops, network = s.network.loops, s.network
     names, single = s.ids("switches"), s.tables.switches["single_pole"].to_numpy(bool)
@@ -80,63 +80,28 @@ def check_met(s, o: Oracle):
         closed, spot = names[tie] if tie >= 0 else "", network.graph.spot[loops.device[zone]]
         if loops.device[zone + 1] == tie:
             continue  # the normal state: the tie is open
-        then = o.in_state(closed, names[loops.device[zone + 1]])
-        point, _, _, passed = then.climb(o.place_of(s.ids("transformers")[site]))
-        own = s.walk(s.ids("transformers")[site])[0]
+        opened, name = names[loops.device[zone + 1]], s.ids("transformers")[site]
+        then = of[opened].in_state(closed, opened)
+        point, _, _, passed = then.climb(then.place_of(name))
         if points:
-            assert point == own
+            assert point == s.walk(name)[0]
         elif beside := [names[d] for d in np.flatnonzero((network.graph.spot == spot) & single)]:
             assert (point in beside, bool(passed)) == (True, bool(gang))
 
 
-@st.composite
-def loops(draw, *, phases=("ABC",), rings=0, guards=True):
-    """Random rows round one loop, which a tie opens or nothing does: laterals, perhaps of some phases, and devices."""
-    n = draw(st.integers(3, 6))
-    around = draw(st.sampled_from(phases))
-    ends = [(f"n{k}", f"n{(k + 1) % n}", around) for k in range(n)]
-    for k in range(draw(st.integers(0, 4))):
-        ends.append((f"n{draw(st.integers(0, n + k - 1))}", f"n{n + k}", draw(st.sampled_from(phases))))
-    nodes = sorted({x for u, v, _ in ends for x in (u, v)})
-    for _ in range(draw(st.integers(0, rings))):
-        ends.append((*draw(st.permutations(nodes))[:2], draw(st.sampled_from(phases))))
-    powers = draw(st.permutations(range(len(ends))))
-    cables = tuple(named(f"c{k}", u, v, 2.0 ** powers[k], phases=p) for k, (u, v, p) in enumerate(ends))
-    places = st.tuples(st.integers(0, n - 1), st.integers(0, 1), st.integers(0, 3))
-    laterals = st.tuples(st.integers(0, len(ends) - 1), st.integers(0, 1), st.integers(0, 3))
-    rows = draw(st.lists(places, min_size=2, max_size=5)) + draw(st.lists(laterals, max_size=3))
-    tie = draw(st.integers(-1, len(rows) - 1))
-    devices = tuple(
-        Device(f"w{k}", cables[c].ends[end], cables[c].id if guards or draw(st.booleans()) else "", kind > 0, k == tie)
-        for k, (c, end, kind) in enumerate(rows)
-    )
-    sites = tuple((f"s{x}", x) for x in nodes)
-    sources = ("n0", *draw(st.lists(st.sampled_from(nodes[1:]), max_size=1)))
-    return Oracle(cables, devices, sites, tuple((f"g{x}", x) for x in sources))
-
-
-@PROFILE
-@given(loops())
-def test_ties_and_rings(o):
-    agree(o)
-
-
-@PROFILE
-@given(loops(rings=1, phases=("ABC", "ABC", "AB", "C")))
-def test_meshed_and_of_some_phases(o):
-    agree(o)
-
-
-@PROFILE
-@given(loops(rings=1, guards=False))
-def test_devices_that_name_no_cable(o):
-    agree(o)
-
-
-@PROFILE
-@given(networks(rings=3, sources=(0, 2), gaps=True, phases=True, open_devices=True, plain=False))
-def test_everything_at_once(o):
-    agree(o)
+@pytest.mark.parametrize(
+    "make",
+    [
+        pytest.param(loops(), id="ties and rings"),
+        pytest.param(loops(rings=1, phases=("ABC", "ABC", "AB", "C")), id="meshed and of some phases"),
+        pytest.param(loops(rings=1, guards=False), id="devices that name no cable"),
+        pytest.param(
+            networks(rings=3, sources=(0, 2), gaps=True, phases=True, open_devices=True, plain=False), id="everything"
+        ),
+    ],
+)
+def test_states_are_those_of_brute_force(make):
+    agree_on(make, agree)
 
 
 LOOP = [named(f"L{k}", f"n{k}", f"n{k + 1}", 200.0) for k in range(5)]

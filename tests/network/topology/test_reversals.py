@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from random import Random
 
 import numpy as np
 import pytest
 from build import drawn, named, survey
-from hypothesis import given
-from hypothesis import strategies as st
-from test_oracle import PROFILE, answers, networks, place
+from random_networks import SEED, agree_on, answers, networks, place
 
 LINES = {"C1": [(0, 0), (100, 0)], "C2": [(100, 0), (100, 80)], "C3": [(100, 80), (300, 80)]}
 
@@ -77,36 +76,26 @@ def test_a_node_of_very_many_cables_is_told_by_some():
     assert survey(spokes).found("reversed_line") == [("C070",)]
 
 
-class Still:
-    """No jitter: places are exact, so that only the direction of drawing differs."""
+def test_the_direction_of_drawing_changes_nothing():
+    def same(several):
+        several = [o for o in several if all(c.ends[0] != c.ends[1] for c in o.cables)]
+        straight, turned = in_places(several), in_places(several, order=Random(SEED))
+        assert answers(turned) == answers(straight)
+        assert turned.network.health == straight.network.health
 
-    @staticmethod
-    def uniform(_low, _high):
-        return 0.0
+    agree_on(networks(rings=3, sources=(0, 2), gaps=True, phases=True, open_devices=True), same)
 
 
-@PROFILE
-@given(networks(rings=3, sources=(0, 2), gaps=True, phases=True, open_devices=True), st.data())
-def test_the_direction_of_drawing_changes_nothing(o, data):
-    if any(c.ends[0] == c.ends[1] for c in o.cables):
-        return
-    flips = data.draw(st.lists(st.booleans(), min_size=len(o.cables), max_size=len(o.cables)))
-
-    def surveyed(flips):
-        ends = [[place(n, 0.0, Still) for n in c.ends] for c in o.cables]
-        return survey(
-            [
-                replace(c, ends=("", ""), xy=(tuple(xy[::-1] if flip else xy),))
-                for c, flip, xy in zip(o.cables, flips, ends, strict=True)
-            ],
-            sites=[(s, place(n, 0.0, Still), *kv) for s, n, *kv in o.sites],
-            switches=[(d.id, place(d.node, 0.0, Still), *d.row[2:]) for d in o.devices],
-            sources=[(g, place(n, 0.0, Still)) for g, n in o.sources],
-        )
-
-    straight, turned = surveyed([False] * len(o.cables)), surveyed(flips)
-    assert answers(turned) == answers(straight)
-    assert turned.network.health == straight.network.health
+def in_places(several, *, order=None):
+    """The same networks by place alone, some cables drawn the other way."""
+    ends = {c: [place(n) for n in c.ends] for o in several for c in o.cables}
+    turned = {c: order is not None and order.random() < 0.5 for c in ends}
+    return survey(
+        [replace(c, ends=("", ""), xy=(tuple(xy[::-1] if turned[c] else xy),)) for c, xy in ends.items()],
+        sites=[(s, place(n), *kv) for o in several for s, n, *kv in o.sites],
+        switches=[(d.id, place(d.node), *d.row[2:]) for o in several for d in o.devices],
+        sources=[(g, place(n)) for o in several for g, n in o.sources],
+    )
 
 
 def test_a_cable_drawn_with_corners_and_tees_may_be_turned():
