@@ -149,7 +149,7 @@ def print_summary(result: SurveyResult, out: Path) -> None:
     status = sites["status"].astype(str).str.replace("_", " ")
     click.echo("By status   " + _counts(status, sorted(status.unique())))
     click.echo("By band     " + _counts(sites["band"], reversed(BANDS)))
-    _print_first(sites)
+    _print_first(sites, result.switching_points)
     _print_health(result.record["health"])
     counts = result.record["findings"]
     click.echo("Findings    " + ", ".join(f"{counts[s]} {s}" for s in SEVERITIES))
@@ -272,16 +272,18 @@ def _counts(column: pd.Series[str], names: object) -> str:
     return ", ".join(f"{int(number.get(name, 0))} {name}" for name in names)  # type: ignore[attr-defined]
 
 
-def _print_first(sites: pd.DataFrame) -> None:
+def _print_first(sites: pd.DataFrame, points: pd.DataFrame) -> None:
     """The points that most of the risk hangs on, with the sites behind them; the map's list says the same."""
     entries = first_points(sites)
+    figures = points.set_index("switch_id")[["exposed_cable_m", "peak_pu"]]
     if entries:
         click.echo("\nLook at these first")
     for number, (point, own) in enumerate(entries, start=1):
         worst = own.iloc[0]
         device = in_line(worst["worst_device"] or worst["switch_device"])
-        behind = "" if np.isnan(worst["worst_cable_m"]) else f", {worst['worst_cable_m']:.0f} m of cable behind it"
-        peak = "" if np.isnan(worst["worst_peak_pu"]) else f", up to {own['worst_peak_pu'].max():.1f} pu"
+        cable_m, peak_pu = figures.loc[point].to_numpy(float)
+        behind = "" if np.isnan(cable_m) else f", {cable_m:.0f} m of cable behind it"
+        peak = "" if np.isnan(peak_pu) else f", up to {peak_pu:.1f} pu"
         listed = ", ".join(in_line(name) for name in own["site_id"].head(MOST_BEHIND))
         more = f" and {len(own) - MOST_BEHIND} more" if len(own) > MOST_BEHIND else ""
         text = f"{f'{device} {in_line(point)}'.strip()}: {band_counts(own)}{behind}{peak}: {listed}{more}"

@@ -22,6 +22,8 @@ class Ground:
 
     Parameters
     ----------
+    words
+        What a legend calls it.
     line, fill
         Colours; ``""`` for none.
     width_px
@@ -30,6 +32,7 @@ class Ground:
         Lengths of dashes and gaps, pixels.
     """
 
+    words: str
     line: str = ""
     fill: str = ""
     width_px: float = 1.0
@@ -37,12 +40,12 @@ class Ground:
 
 
 GROUNDS = {
-    "land": Ground(fill="#eef0e0"),
-    "water": Ground(line="#cfdfe4", fill="#e1ebee"),
-    "parcel": Ground(line="#e6e0d2", width_px=0.7),
-    "street": Ground(line="#e9e3d4", width_px=5.0),
-    "border": Ground(line="#c9bda2", width_px=1.2, dash=(9.0, 5.0)),
-    "place": Ground(line="#b9ae98", width_px=3.0),
+    "land": Ground("Land", fill="#eef0e0"),
+    "water": Ground("Water", line="#cfdfe4", fill="#e1ebee"),
+    "parcel": Ground("Parcel", line="#e6e0d2", width_px=0.7),
+    "street": Ground("Street", line="#e9e3d4", width_px=5.0),
+    "border": Ground("Border", line="#c9bda2", width_px=1.2, dash=(9.0, 5.0)),
+    "place": Ground("Place", line="#b9ae98", width_px=3.0),
 }
 """In the order they are drawn."""
 NAME_COLOUR = "#7a705e"

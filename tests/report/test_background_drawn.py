@@ -11,6 +11,7 @@ import shapely
 from page_reader import read_page
 from pypdf import PdfReader
 from reportlab.pdfgen.canvas import Canvas
+from selenium.webdriver.support.ui import WebDriverWait
 from shapely import LineString, Point, Polygon
 from sheet_survey import CORNER, GRID, town
 from small_survey import small_survey
@@ -76,6 +77,18 @@ def test_street_names_are_on_the_sheets(tmp_path):
     text = PdfReader(path).pages[0].extract_text()
     assert MARKUP in text
     assert "Mill Pond" in text
+    legend = text[text.index("LINES AND POINTS") : text.index("LOOK AT FIRST")]
+    assert [look for look in GROUNDS if GROUNDS[look].words in legend] == ["water", "street", "place"]
+
+
+@pytest.mark.browser
+def test_its_looks_are_in_the_legend_of_the_page(browser, tmp_path):
+    path = tmp_path / "map.html"
+    path.write_text(render_map(small_survey(background=ground())), encoding="utf-8")
+    browser.get(path.as_uri())
+    WebDriverWait(browser, 10).until(lambda b: b.execute_script("return document.documentElement.dataset.ready"))
+    legend = [item.get_attribute("textContent") for item in browser.find_elements("css selector", "#legend li")]
+    assert [ground.words for ground in GROUNDS.values() if ground.words in legend] == ["Water", "Street", "Place"]
 
 
 def test_points_near_a_street_say_which():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from survey.console import _print_first
 from survey.report.first_points import band_counts, first_points
 
 
@@ -38,3 +39,13 @@ def test_nothing_to_look_at():
 def test_counts_in_words():
     assert band_counts(sites().iloc[:3]) == "1 severe and 2 high sites"
     assert band_counts(sites().iloc[:1]) == "1 severe site"
+
+
+def test_the_terminal_gives_the_figures_of_the_point_as_the_map_and_the_sheets_do(capsys):
+    """Not those of its urgent sites: one of a lower band behind it can ring higher."""
+    urgent = sites(worst_device="cutout", switch_device="", worst_peak_pu=2.0, worst_cable_m=50.0)
+    points = pd.DataFrame({"switch_id": ["W", "Q"], "exposed_cable_m": [50.0, np.nan], "peak_pu": [3.5, np.nan]})
+    _print_first(urgent, points)
+    told = capsys.readouterr().out
+    assert "cutout W: 1 severe and 1 high sites, 50 m of cable behind it, up to 3.5 pu: a, b" in told
+    assert "cutout Q: 1 high site: c" in told

@@ -69,6 +69,10 @@ def rows(browser):
     ]
 
 
+def rules(browser):
+    return [button.text for button in browser.find_elements(By.CSS_SELECTOR, "#table tbody button.id")]
+
+
 def card(browser):
     return browser.find_element(By.ID, "card").text
 
@@ -272,9 +276,9 @@ def test_first_three_points_are_named_with_a_reason(see, page, town):
 
 def test_units_switch_on_the_page_and_in_the_settings(see, page, town, tmp_path):
     browser = see(f"{page}#site={town.sites['site_id'].iloc[0]}")
-    assert f"{three_figures(town.sites['exposed_cable_m'].iloc[0], 1)} m" in card(browser)
+    assert f"{three_figures(town.sites['worst_cable_m'].iloc[0], 1)} m" in card(browser)
     click(browser, "[data-units=us]")
-    feet = town.sites["exposed_cable_m"].iloc[0].round(1) * 3.280839895
+    feet = town.sites["worst_cable_m"].iloc[0].round(1) * 3.280839895
     assert f"{feet:,.0f} ft" in card(browser)
     assert " ft" in browser.find_element(By.CLASS_NAME, "leaflet-control-scale-line").text + " mi"
     us = tmp_path / "us.html"
@@ -451,6 +455,20 @@ def test_colour_is_the_hazard_shape_the_band_or_status_size_the_rank(see, page, 
             assert (key, colour) == (site["status"], NO_HAZARD)
 
 
+def test_figures_of_the_card_are_those_of_the_point_that_sets_the_score(see, page, town):
+    browser = see(page)
+    apart = (town.sites["worst_switch_id"] != town.sites["switch_id"]) & (town.sites["worst_switch_id"] != "")
+    same = (town.sites["worst_switch_id"] == town.sites["switch_id"]) & (town.sites["switch_id"] != "")
+    for row, shown, left_out in (
+        (int(apart.to_numpy().argmax()), "worst_peak_pu", "peak_pu"),
+        (int(same.to_numpy().argmax()), "peak_pu", "worst_peak_pu"),
+    ):
+        browser.execute_script("survey.choice.change({kind: 'site', row: arguments[0]})", row)
+        told = [r.get_attribute("data-column") for r in browser.find_elements(By.CSS_SELECTOR, "table.numbers tr")]
+        assert shown in told
+        assert left_out not in told
+
+
 def test_the_point_shown_is_the_one_that_sets_the_score(see, page, town):
     browser = see(page)
     sites = town.sites
@@ -489,7 +507,8 @@ def test_findings_are_a_layer(see, page):
     assert not browser.find_element(By.ID, "show-findings").is_selected()
     click(browser, "#tab-findings")
     assert browser.find_element(By.ID, "show-findings").is_selected()
-    assert [row[1] for row in rows(browser)] == ["bad_kva", "length_mismatch", "default_core"]
+    assert rules(browser) == ["bad kva", "length mismatch", "default core"]
+    assert "recorded 210 m, drawn 95 m" in rows(browser)[1][1]
     click(browser, "#table tbody tr:nth-child(2) button.id")
     assert "recorded 210 m, drawn 95 m" in card(browser)
     assert (
@@ -606,11 +625,11 @@ def test_closing_a_card_goes_back_to_the_view_before_and_a_button_shows_all(see,
 
 def test_findings_obey_the_filters_and_lead_to_what_they_name(see, page, town):
     browser = see(f"{page}#list=findings")
-    assert [row[1] for row in rows(browser)] == ["bad_kva", "length_mismatch", "default_core"]
+    assert rules(browser) == ["bad kva", "length mismatch", "default core"]
     ward = town.sites.set_index("site_id")["district"]["T-0007"]
     other = next(name for name in sorted(set(town.sites["district"])) if name != ward)
     browser.execute_script("survey.choice.change({district: arguments[0]})", other)
-    assert "bad_kva" not in [row[1] for row in rows(browser)]
+    assert "bad kva" not in rules(browser)
     browser.execute_script("survey.choice.change({district: '', kind: 'finding', row: 0})")
     click(browser, "#card .ids button")
     assert browser.find_element(By.CSS_SELECTOR, "#card h2").text == "T-0007"

@@ -5,10 +5,13 @@ survey.card = (() => {
   const { node } = table;
   const element = document.getElementById("card");
   const MAIN = {
-    sites: ["priority", "score", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "worst_peak_pu", "worst_cable_m", "path_length_m", "limit_length_m",
+    sites: ["priority", "score", "worst_peak_pu", "worst_cable_m", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "path_length_m", "limit_length_m",
       "hold_kw", "arrester_w", "one_phase_kva", "kva", "connection", "customers"],
-    switching_points: ["state", "tie_open_id", "top_priority", "hold_kw", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
+    switching_points: ["address", "state", "tie_open_id", "top_priority", "hold_kw", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
   };
+  const OF_NEAREST = new Set(["peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "path_length_m", "limit_length_m"]);
+  const OF_WORST = new Set(["worst_peak_pu", "worst_cable_m"]);
+  const NONE = new Set(["limit_length_m", "one_phase_kva"]);
   const ELSEWHERE = new Set(["strip", "site_id", "switch_id", "switch_device", "worst_switch_id", "gang_switch_id", "action", "notes", "rank", "band", "status"]);
 
   function show() {
@@ -138,7 +141,7 @@ survey.card = (() => {
       button.addEventListener("click", () => choice.change({ kind: "site", row }, { fit: true }));
       return node("tr", {}, node("td", { class: "text" }, marks.svgOfSite(row, 0.85)), node("th", { scope: "row", class: "text" }, button),
         node("td", { class: "number", text: data.plain("sites", "priority", row) || "–" }),
-        node("td", { class: "number", text: data.shown("sites", "kva", row, choice.state.units) }));
+        node("td", { class: "number", text: data.brief("sites", "kva", row, choice.state.units) }));
     });
     const top = node("thead", {}, node("tr", {}, ...["Band", "Site", "Priority", "Rating"].map((text, i) => node("th", { scope: "col", text, class: i < 2 ? "text" : "number" }))));
     const made = [node("table", { class: "exposed" }, top, node("tbody", {}, ...body))];
@@ -149,8 +152,9 @@ survey.card = (() => {
   function numbers(name, row) {
     const columns = MAIN[name].map((column) => data.described.get(`${name}.${column}`)).filter(Boolean);
     const kept = columns.filter(({ column, kind }) => (kind === "text" ? data.text(name, column, row) : !Number.isNaN(data.number(name, column, row))));
-    /* a limit of nothing says no more than that the screen does not clear, which the action tells */
-    const told = kept.filter(({ column }) => column !== "limit_length_m" || data.number(name, column, row) >= 1);
+    /* figures of one point only, the one that sets the score; a limit or a rating of nothing tells nothing */
+    const others = name !== "sites" ? new Set() : choice.settingPoint(row) === data.blocks["sites.switch_row"][row] ? OF_WORST : OF_NEAREST;
+    const told = kept.filter(({ column }) => !others.has(column) && !(NONE.has(column) && data.number(name, column, row) < 1));
     return figures("numbers", told.map((column) => pair(name, column, row)));
   }
 
@@ -180,7 +184,7 @@ survey.card = (() => {
   function findingCard(row) {
     const text = (column) => data.text("findings", column, row);
     return [
-      head(`Data finding · ${text("severity")} · layer ${text("layer")}`, text("rule")),
+      head(`Data finding · ${text("severity")} · layer ${text("layer")}`, data.shown("findings", "rule", row)),
       node("p", { class: "action", text: text("message") }),
       figures("numbers", [pair("findings", data.described.get("findings.count"), row)]),
       node("h3", { text: "What it is about" }),

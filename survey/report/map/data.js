@@ -10,7 +10,7 @@ survey.data = (() => {
   const NOWHERE = -2147483648;
   const FEET = 3.280839895013123;
   const BRIEF = 2;
-  const CODES = new Set(["connection", "core"]);
+  const CODES = new Set(["connection", "core", "rule"]);
   const blocks = {};
   const columns = { sites: [], switching_points: [], findings: [] };
   for (const column of about.columns) columns[column.table].push(column);

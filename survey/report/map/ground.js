@@ -18,6 +18,12 @@ survey.ground = (() => {
     for (let owner = 0; owner < store.owners; owner += 1) ownerOf.fill(owner, store.firstLine[owner], store.firstLine[owner + 1]);
   }
 
+  /* What of it is drawn, in words: looks of the page's own layers. */
+  function legend() {
+    const drawn = new Set(data.blocks["background.look"] || []);
+    return about.grounds.filter((_, place) => drawn.has(place));
+  }
+
   const lookOf = (line) => data.blocks["background.look"][ownerOf[line]];
   const pointsOf = ({ firstPoint }, line) => firstPoint[line + 1] - firstPoint[line];
 
@@ -166,5 +172,5 @@ survey.ground = (() => {
     return { x, y, angle, boxes };
   }
 
-  return { ready, names, paint, paintNames };
+  return { ready, names, paint, paintNames, legend };
 })();

@@ -267,6 +267,11 @@ survey.layer = (() => {
     }
   }
 
+  function placeOf(view, row) {
+    const [x, y] = at(view, "sites", row);
+    return data.placed("sites", row) ? { rows: [row], xs: [x], ys: [y] } : { rows: [], xs: [], ys: [] };
+  }
+
   /* Tens of thousands of dots: written straight into the pixels of one picture of the view. */
   function paintDots(context, view, { dotted, ratio, chosen }) {
     const width = Math.round(view.width * ratio);
@@ -390,7 +395,10 @@ survey.layer = (() => {
     }
   }
 
+  /* The points below the sites that stand by them. */
   function paintChosen(context, view, chosen) {
+    for (const point of [chosen.near, chosen.point]) paintChosenPoint(context, view, point, point === chosen.point);
+    if (chosen.site >= 0) paintMarks(context, placeOf(view, chosen.site), { ratio: context.getTransform().a, scale: 1, chosen });
     context.strokeStyle = GLOW;
     for (const row of chosen.exposed) {
       if (!data.placed("sites", row)) continue;
@@ -401,7 +409,6 @@ survey.layer = (() => {
       const [x, y] = at(view, "sites", chosen.site);
       circle(context, { x, y, radius: marks.sizeOf(chosen.site) / 2 + 4, width: 3.5 });
     }
-    for (const point of [chosen.near, chosen.point]) paintChosenPoint(context, view, point, point === chosen.point);
   }
 
   function paintChosenPoint(context, view, point, main) {

@@ -28,7 +28,8 @@ survey.panel = (() => {
   }
 
   function fillTotals() {
-    at("totals").textContent = ` · ${counted(data.rows("sites"), "site")}, ${counted(data.rows("switching_points"), "switching point")}`;
+    const open = Array.from({ length: data.rows("switching_points") }, (_, row) => data.text("switching_points", "state", row)).filter((state) => state === "open").length;
+    at("totals").textContent = ` · ${counted(data.rows("sites"), "site")}, ${counted(data.rows("switching_points") - open, "switching point")}${open ? `, ${number(open)} more normally open` : ""}`;
     const left = [];
     if (survey.left.cables) left.push(`${number(survey.left.cables)} of ${number(about.counts.cables)} cables`);
     if (survey.left.paths) left.push(`${number(survey.left.paths)} walked paths`);

@@ -15,9 +15,11 @@
 
   function fit({ whole = false } = {}) {
     const bounds = layer.latLngBounds({ whole });
-    const room = map.getSize().x < 500 ? 24 : 44;
-    const chosen = choice.state.kind ? 60 : 0;
-    if (bounds) map.fitBounds(bounds, { paddingTopLeft: [room, room], paddingBottomRight: [room + chosen, room], maxZoom: 17.5, animate: false });
+    const small = map.getSize().x < 500;
+    const room = small ? 24 : 44;
+    const right = room + (small ? 40 : choice.state.kind ? 60 : 0);
+    const bottom = room + (small && choice.state.kind ? 44 : 0);
+    if (bounds) map.fitBounds(bounds, { paddingTopLeft: [room, room], paddingBottomRight: [right, bottom], maxZoom: 17.5, animate: false });
   }
 
   /* On a small screen the legend lies on the map, shut until asked for. */
@@ -48,9 +50,17 @@
       choice.state.kind === "site" && line(swatch("path"), "Way from the site to the point"),
       network.outlines.owners && line(swatch("outline"), "District"),
       about.changes.length && line(swatch("changed"), "Changed in this what-if"),
+      ...survey.ground.legend().map((ground) => line(groundSwatch(ground), ground.words)),
     ].filter(Boolean);
     at("legend-items").replaceChildren(...(bands.length ? [rampLine(node)] : []), node("ul", { "aria-label": "Shape: band" }, ...bands, ...statuses),
       ...(bands.length ? [sizes(node)] : []), node("ul", { "aria-label": "Lines" }, ...lines));
+  }
+
+  function groundSwatch({ look, line: colour, fill, width_px: width, dash }) {
+    const swatch = survey.table.node("span", { class: "swatch ground" });
+    Object.assign(swatch.style, { background: fill, height: fill ? "12px" : "0", borderTop: `${Math.max(1.5, width)}px ${dash.length ? "dashed" : "solid"} ${colour || fill}` });
+    if (look === "place") Object.assign(swatch.style, { width: "7px", height: "7px", border: 0, borderRadius: "50%", background: colour });
+    return swatch;
   }
 
   /* The ramp with the hazards at which the bands begin. */

@@ -21,7 +21,7 @@ survey.table = (() => {
     },
     findings: {
       table: "findings", kind: "finding", id: "rule", noun: "findings",
-      columns: () => ["severity", "rule", data.has("findings", "sites") ? "sites" : "count", "message"],
+      columns: () => ["severity", "rule", data.has("findings", "sites") ? "sites" : "count"],
       rows: () => choice.kept.findings,
     },
   };
@@ -155,11 +155,12 @@ survey.table = (() => {
     if (column === "rank") cell.append(marks.svgOfSite(row, 0.85), node("span", { text }));
     else if (isId) cell.append(node("button", { type: "button", class: "id", text, "aria-pressed": String(chosen), "data-kind": kind }));
     else cell.textContent = text;
+    if (column === "rule") cell.append(node("p", { text: data.text(table, "message", row) }));
     return cell;
   }
 
   function cellText(about_column, table, row) {
-    if (about_column.kind === "text") return data.text(table, about_column.column, row) || "–";
+    if (about_column.kind === "text") return data.shown(table, about_column.column, row);
     const value = data.number(table, about_column.column, row);
     if (Number.isNaN(value)) return "–";
     if (about_column.unit === "m") return data.length(value, choice.state.units).replace(/ (m|ft)$/, "");

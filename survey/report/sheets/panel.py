@@ -9,6 +9,7 @@ import numpy as np
 from reportlab.lib.colors import HexColor, white
 from reportlab.pdfgen.canvas import Canvas
 
+from survey.report.background import GROUNDS
 from survey.report.ramp import (
     BAND_HAZARDS,
     BAND_MARKS,
@@ -130,6 +131,10 @@ def draw_legend(column: TextColumn, content: SheetContent) -> None:
         column.y -= LINE
         draw_open(column.canvas, (column.rect.x0 + _SAMPLE / 2, column.y + 2.5))
         column.text("Normally open", x=_SAMPLE + 6)
+    for look in dict.fromkeys(content.background["look"]):
+        ground = GROUNDS[look]
+        width = 5.0 if ground.fill else ground.width_px
+        _legend_line(column, ground.words, width=width, colour=ground.fill or ground.line, dash=ground.dash or None)
 
 
 def _legend_mark(column: TextColumn, mark: Mark, count: int) -> None:
@@ -168,7 +173,7 @@ def _size_line(column: TextColumn) -> None:
 
 
 def _legend_line(
-    column: TextColumn, text: str, *, width: float, colour: str, dash: tuple[float, float] | None = None
+    column: TextColumn, text: str, *, width: float, colour: str, dash: tuple[float, ...] | None = None
 ) -> None:
     column.y -= LINE
     canvas = column.canvas
