@@ -78,7 +78,7 @@ def test_the_order_of_rows_changes_nothing():
         several = [o for o in several if len({(o.node(d), o.stands[d.id]) for d in o.devices}) == len(o.devices)]
         assert answers(surveyed(several, order=Random(SEED))) == answers(surveyed(several))
 
-    agree_on(networks(**ANY, plain=False), same)
+    agree_on(networks(**ANY, phases=True), same)
 
 
 def test_a_drawn_network_is_the_one_by_node_ids():

@@ -9,6 +9,7 @@ import numpy as np
 
 from survey.arrays import Bools, Ints
 from survey.network.topology.placement import AT_SOURCE
+from survey.network.walk.walks import three_pole_edges
 from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
@@ -35,18 +36,28 @@ class Links:
         return Links(self.switch[which], self.x[which], self.y[which], self.mask[which], self.ring[which])
 
 
-def find_links(network: Network, *, placement: Placement, union: Forest, told: Told) -> Links:
-    """Ties first, then rings.
+def find_links(network: Network, *, placement: Placement, union: Forest, told: Told) -> tuple[Links, Bools]:
+    """Ties first, then rings; and edges of rings that a loop cannot run over.
 
     Parameters
     ----------
     union
         Spanning forest of all edges.
     """
+    blocks = _blocks(network.graph, union)
     first = _ties(network, placement, union=union, told=told)
-    second = _rings(network, union, told=told)
+    second = _rings(network, union, blocks=blocks, told=told)
     pairs = zip(first.__dict__.values(), second.__dict__.values(), strict=True)
-    return Links(*(np.concatenate(pair) for pair in pairs))
+    return Links(*(np.concatenate(pair) for pair in pairs)), _barred(network, blocks)
+
+
+def _barred(network: Network, blocks: list[Ints]) -> Bools:
+    """Edges of rings with a three-pole device, or with cables of other phases: a way round them is not like another."""
+    graph, barred = network.graph, np.zeros(len(network.graph.a), bool)
+    gang = three_pole_edges(network.tables, graph)
+    for edges in blocks:
+        barred[edges] = gang[edges].any() or (graph.mask[edges] != graph.mask[edges[0]]).any()
+    return barred
 
 
 class Told:
@@ -90,12 +101,12 @@ def _ties(network: Network, placement: Placement, *, union: Forest, told: Told) 
     return Links(row, graph.near[row], graph.far[row], mask, np.zeros(len(row), bool))
 
 
-def _rings(network: Network, union: Forest, *, told: Told) -> Links:
+def _rings(network: Network, union: Forest, *, blocks: list[Ints], told: Told) -> Links:
     """What closes each ring that is a plain one: of its edges all but one are on the way of its lowest node."""
     graph, cable = network.graph, network.pieces.cable
     found: list[int] = []
     single = np.append(network.tables.switches["single_pole"].to_numpy(bool), False)
-    for edges in _blocks(graph, union):
+    for edges in blocks:
         closing = edges[(union.parent_edge[graph.a[edges]] != edges) & (union.parent_edge[graph.b[edges]] != edges)]
         if len(closing) == 1:
             found.append(int(closing[0]))

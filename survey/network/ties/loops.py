@@ -4,8 +4,9 @@ The devices of a loop stand in the order in which they are met from its head, th
 the one side, over the tie, up the other. A state opens one of them; what then loses its supply when a pole opens is
 what hangs between the two. Along a loop that is a difference of running sums, whatever the state.
 
-Judged are loops whose edges all but the tie are the only way to what lies beyond, and whose cables all carry the same
-phases, so that every state supplies the same phases as the normal one; any other is told.
+Judged are loops whose cables all carry the same phases, so that every state supplies the same phases as the normal one;
+any other is told. Where a loop runs over a closed ring, this stays closed: its devices take nothing off and open no
+state, since with one of them open the tie would close a ring.
 """
 
 from __future__ import annotations
@@ -145,13 +146,13 @@ def find_loops(
     """
     graph = network.graph
     told = Told(network.tables, findings)
-    links = find_links(network, placement=placement, union=union, told=told)
+    links, barred = find_links(network, placement=placement, union=union, told=told)
     ways = Ways(*_two_ways(links.x, links.y, union.parent_edge, union.place, graph.a, graph.b))
+    row = _devices(graph, links, ways, union=union)
     apart = _voltages_differ(network, ways, union=union)
-    good = _judged(network, links, ways, union=union, apart=apart, told=told)
+    good = _judged(network, links, ways, row=row, barred=barred, apart=apart, told=told)
     single = np.append(network.tables.switches["single_pole"].to_numpy(bool), False)
-    worth = np.bincount(ways.loop, weights=single[_devices(graph, links, ways)], minlength=len(good)) > 0
-    which = np.flatnonzero(good & worth)
+    which = np.flatnonzero(good & ways.some(single[row]))
     loops = _loops(network, links.taken(which), ways.taken(which), union=union)
     count = np.diff(loops.start)
     told.switches("tie_states", loops.device[loops.start[:-1]][count * (count - 1) > most_states])
@@ -194,18 +195,25 @@ def _two_ways(  # noqa: PLR0917 - compiled: flat arrays only
     return head, start, edge, node, side
 
 
-def _judged(network: Network, links: Links, ways: Ways, *, union: Forest, apart: Bools, told: Told) -> Bools:
-    """Loops that can be judged; why others cannot is told."""
+def _judged(network: Network, links: Links, ways: Ways, *, row: Ints, barred: Bools, apart: Bools, told: Told) -> Bools:
+    """Loops that can be judged; why others cannot is told.
+
+    Parameters
+    ----------
+    row
+        Device at every edge of the ways, -1 without one.
+    barred
+        Edges over which no loop can run.
+    """
     graph, cable = network.graph, network.pieces.cable
     mask = links.mask[ways.loop]
     carried = np.append(graph.mask, np.uint8(THREE_PHASE)).astype(np.int64)[ways.edge]
     piece = (ways.edge >= 0) & (ways.edge < graph.n_pieces)
     mixed = ways.some(np.where(piece, carried != mask, (carried & mask) != mask))
-    ringed = ways.some(~np.append(union.bridge, True)[ways.edge]) & ~links.ring
-    devices = np.bincount(ways.loop, weights=_devices(graph, links, ways) >= 0, minlength=len(links.x))
+    devices = np.bincount(ways.loop, weights=row >= 0, minlength=len(links.x))
     causes = {
+        "tie_on_ring": ~links.ring & ways.some(np.append(barred, False)[ways.edge]),
         "tie_no_device": ~links.ring & (devices < 2),
-        "tie_on_ring": ringed,
         "tie_voltages": ~links.ring & apart,
         "tie_phases": ~links.ring & mixed,
     }
@@ -248,16 +256,17 @@ def _mean_voltage(network: Network, union: Forest, *, node: Ints) -> Floats:
     return np.divide(running[last] - running[first], count, out=np.full(len(node), np.nan), where=count > 0)
 
 
-def _devices(graph: Graph, links: Links, ways: Ways) -> Ints:
-    """Row of the switch at every edge of the ways, the links' own among them, -1 where there is none."""
-    return np.where(ways.edge >= 0, np.append(graph.switch, -1)[ways.edge], links.switch[ways.loop])
+def _devices(graph: Graph, links: Links, ways: Ways, *, union: Forest) -> Ints:
+    """Row of the switch at every edge of the ways, the links' own among them, -1 where there is none that opens it."""
+    row = np.where(ways.edge >= 0, np.append(graph.switch, -1)[ways.edge], links.switch[ways.loop])
+    return np.where(np.append(union.bridge, True)[ways.edge] | links.ring[ways.loop], row, -1)
 
 
 def _loops(network: Network, links: Links, ways: Ways, *, union: Forest) -> Loops:
     graph, sections = network.graph, network.sections
     gang = three_pole_edges(network.tables, graph)
     passed = passed_on_way(graph, sections, upstream=network.upstream, gang=gang)
-    row = _devices(graph, links, ways)
+    row = _devices(graph, links, ways, union=union)
     here = np.flatnonzero(row >= 0)
     counted = np.cumsum(row >= 0)
     start = np.append(0, counted)[ways.start]

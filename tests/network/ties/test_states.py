@@ -58,10 +58,14 @@ def agree(several):
 
 
 def worth_judging(o: Oracle, tie: str) -> bool:
-    """Some single-pole device exposes a site in another state of the loop than the normal one."""
+    """Some single-pole device exposes something else in a state in which the tie feeds and closes no ring."""
     closed = o.in_state(tie, "")
-    on_ring = {d.id for d in closed.devices if not d.open and o.stands[d.id] and not closed.parts(d)}
-    return any(d.single for d in closed.devices if d.id in on_ring)
+    ring = {d.id for d in closed.devices if not d.open and o.stands[d.id] and not closed.parts(d)}
+    then = [o.in_state(tie, opened) for opened in ring - {tie}]
+    then = [x for x in then if tie in ring and x.parts(next(d for d in x.devices if d.id == tie))]
+    normal = {d.id: o.section(d) for d in o.closed}
+    nothing = ([], 0.0, [])
+    return any(x.section(d) not in (normal.get(d.id, nothing), nothing) for x in then for d in x.closed)
 
 
 def check_met(s, of):
@@ -118,6 +122,25 @@ def test_a_loop_by_hand():
         ("T", "KA", "KB"): (1000.0, ["X1", "X2", "X3", "X4"]),
         ("T", "KB", "T"): (400.0, ["X3", "X4"]),
         ("T", "KB", "KA"): (1000.0, ["X1", "X2", "X3", "X4"]),
+    }
+
+
+def test_a_closed_ring_on_the_way_stays_closed():
+    """A second cable beside the first: its device opens no state, and what hangs beyond the ring is judged."""
+    s = survey(
+        [*LOOP, named("P", "n0", "n1", 100.0)], switches=[KA, KB, ("T", "n3", "open", "guards=L2")],
+        **ENDS,
+    )  # fmt: skip
+    assert {key: value[1:] for key, value in states(s).items()} == {("T", "KB", "T"): (400.0, ["X3", "X4"])}
+    between = ("M", "n1", "guards=L1")
+    s = survey(
+        [*LOOP, named("P", "n0", "n1", 100.0)], switches=[KA, KB, between, ("T", "n3", "open", "guards=L2")], **ENDS
+    )
+    assert {key: value[1:] for key, value in states(s).items()} == {
+        ("T", "KB", "T"): (400.0, ["X3", "X4"]),
+        ("T", "KB", "M"): (800.0, ["X2", "X3", "X4"]),
+        ("T", "M", "T"): (400.0, ["X2"]),
+        ("T", "M", "KB"): (800.0, ["X2", "X3", "X4"]),
     }
 
 
@@ -182,7 +205,14 @@ def test_a_closed_ring_by_hand():
         ("tie_phases", {"cables": [*LOOP[:4], replace(LOOP[4], phases="AB")]}),
         ("tie_no_supply", {"sources": [("SA", "n0")]}),
         ("tie_nothing_beyond", {"cables": LOOP[:3]}),
-        ("tie_on_ring", {"cables": [*LOOP, named("P", "n0", "n1", 200.0)]}),
+        (
+            "tie_on_ring",
+            {
+                "cables": [*LOOP, named("P", "n0", "n1", 200.0)],
+                "switches": [KA, KB, ("T", "n3", "open", "guards=L2"), ("G", "n0", "three", "guards=P")],
+            },
+        ),
+        ("tie_on_ring", {"cables": [*LOOP, named("P", "n0", "n1", 200.0, phases="AB")]}),
         ("tie_no_device", {"switches": [("T", "n3", "open", "guards=L2")]}),
     ],
 )
