@@ -15,8 +15,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 Kind = Literal["id", "node", "text", "number", "code", "phases", "flag"]
-AS_TEXT = "text"  # instead of a unit: the value is a nameplate's text, such as 12470GRDY/7200
-WORDED_FIELDS = ("kv", "kva")
+AS_TEXT = (
+    "text"  # instead of a unit: the value is a nameplate's text, such as 12470GRDY/7200, or has its unit beside it
+)
+WORDED_FIELDS = ("kv", "kva", "length_m")
 REQUIRED_LAYERS = ("cables", "transformers", "switches")
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from survey.arrays import Bools, Floats
 from survey.input_schema import field_specs, find_unit
-from survey.read.cable_text import parse_cable_text, taught_type
+from survey.read.cable_text import parse_cable_text, sizes_are_metric, taught_type
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -66,10 +66,11 @@ def typed_capacitance(
     cap, origin = catalogue.cable_capacitance_f_m(np.array(taught, dtype=object), voltage_v)
     cap, origin = cap.copy(), origin.astype("U5")
     words, sized = [""] * len(taught), np.ones(len(taught), bool)
+    metric = bool(sizes_are_metric({text for text, told in zip(types, taught, strict=True) if text == told}))
     of_parts = cache(catalogue.capacitance_of)  # many texts say the same
     for i in np.flatnonzero(origin != "type").tolist():
         told = taught_capacitance_f_m(taught[i])
-        cable = parse_cable_text(taught[i])
+        cable = parse_cable_text(taught[i], metric=metric and taught[i] == types[i])
         built, said = (told, taught[i]) if told else _of_parts(cable, float(voltage_v[i]), of_parts=of_parts)
         if math.isfinite(built):
             cap[i], origin[i], words[i] = built, "text", said
@@ -108,5 +109,6 @@ def _words(cable: CableText) -> str:
     level = f"{cable.wall_mm:.2f} mm wall" if cable.wall_mm and not level else level
     kv = f"{cable.kv_class:g} kV" if cable.kv_class is not None else ""
     left = f" (not understood: {' '.join(cable.left)})" if cable.left else ""
-    parts = (cable.conductor_size, cable.conductor_material, cable.insulation, kv, level)
+    size = f"{cable.conductor_size} kcmil" if cable.conductor_size.isdigit() else cable.conductor_size
+    parts = (size, cable.conductor_material, cable.insulation, kv, level)
     return " ".join(part for part in parts if part) + left

@@ -16,7 +16,7 @@ from math import isclose, sqrt
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
 LONGEST_TEXT = 200  # characters; a longer text is a remark, and would take long to go through
 MIL_MM = 0.0254
@@ -24,6 +24,9 @@ KV_CLASSES = (5, 8, 15, 25, 28, 35, 46)
 LEVELS = (100, 133, 173)
 LEAST_KCMIL = 211  # 4/0 is 211.6 kcmil: smaller conductors have AWG numbers
 MOST_KCMIL = 3000
+METRIC_ONLY = (50, 70, 95, 120, 150, 185, 240, 630)  # mm² (IEC 60228); no size in kcmil is so small or between (memory)
+METRIC = (25, 35, *METRIC_ONLY, 300, 400, 500, 800, 1000)
+IEC_GROUND_KV = (3.6, 6, 8.7, 12, 18)  # voltages to ground of such a pair that tell a cable by IEC 60502-2
 PAIR_TOLERANCE = 0.1  # U0/U as written (8.7/15, 12.7/22) is 1/sqrt(3) within this
 
 VDE = re.compile(r"\bN?(?P<al>A)?2X\(?[FS]\S*|\bN(?P<al_k>A)?E?KE?B\w*|\bN(?P<al_y>A)?Y[CSF]\w*")
@@ -31,7 +34,7 @@ PAIR = re.compile(r"(?<![\d/.])(\d+(?:\.\d+)?) ?/ ?(\d+(?:\.\d+)?)(?: ?\(\d+(?:\
 CORES = re.compile(
     r"(?<![\d/.])([1-4]) ?[X×] ?(?:1 ?[X×] ?)?(\d{2,4})(?: ?[A-Z]{0,2} ?/ ?\d{1,3})?(?: ?(?:MM²|SQ ?MM))?"
 )
-METRIC = re.compile(r"(?<![\d/.])(\d{2,4}) ?(?:MM²|SQ\.? ?MM)")
+SQUARE_MM = re.compile(r"(?<![\d/.])(\d{2,4}) ?(?:MM²|SQ\.? ?MM)")
 KV = re.compile(r"(?<![\d/.])(\d+(?:\.\d+)?) ?KV\b")
 VOLTS = re.compile(r"(?<![\d/.])(\d{3,5}) ?V(?:OLTS?)?\b")
 LEVEL = re.compile(r"(?<![\d/.])(100|133|173) ?(?:%|PCT|PERCENT)")
@@ -113,8 +116,15 @@ class _Text:
         return float(match[1]) if match else None
 
 
-def parse_cable_text(text: str) -> CableText:
+def parse_cable_text(text: str, *, metric: bool = False) -> CableText:
     """Read a cable type.
+
+    Parameters
+    ----------
+    text
+        As written.
+    metric
+        Whether a size without a unit that could be either is in mm², not kcmil; see :func:`sizes_are_metric`.
 
     Returns
     -------
@@ -125,7 +135,7 @@ def parse_cable_text(text: str) -> CableText:
         return replace(parse_cable_text(""), text=text, left=(text[:LONGEST_TEXT],))
     todo = _Text(_tidy(text))
     vde = _take_vde(todo)
-    kv_class = _take_pair(todo)
+    ground_kv, kv_class = _take_pair(todo)
     conductors, size = _take_metric(todo)
     kv_class = kv_class or todo.take_number(KV) or _kilo(todo.take_number(VOLTS))
     level = todo.take_number(LEVEL)
@@ -137,12 +147,29 @@ def parse_cable_text(text: str) -> CableText:
     material = _take_word(todo, "material") or vde.get("material", "")
     insulation = _take_word(todo, "insulation") or vde.get("insulation", "")
     bare = bool(_take_word(todo, "bare")) and not insulation
-    size, numbers = _bare_size(todo, size)
+    size, numbers = _bare_size(todo, size, metric=metric or bool(vde) or ground_kv in IEC_GROUND_KV)
     wall_mm, kv_class, level = _bare_numbers(numbers, wall_mm=wall_mm, kv_class=kv_class, level=level)
     kv_class, level = class_of_wall(wall_mm, kv_class=kv_class, level_pct=level)
     return CableText(
         text, size, material, insulation, level, wall_mm, kv_class, shield, conductors, bare, _left(todo, numbers)
     )
+
+
+def sizes_are_metric(texts: Iterable[str]) -> bool | None:
+    """Whether sizes without a unit in these texts are in mm², told by the others; ``None`` where nothing tells it.
+
+    Insulation levels, walls in mil and concentric neutrals are North American, as sizes in kcmil are.
+
+    Examples
+    --------
+    >>> [sizes_are_metric(texts) for texts in (["95 AL", "400 AL"], ["1/0 AL", "500 AL"], ["400 AL"], ["95mm2"])]
+    [True, False, None, True]
+    """
+    cables = [parse_cable_text(text) for text in texts]
+    sizes = {cable.conductor_size for cable in cables} - {""} - set(map(str, METRIC))
+    metric = any("mm" in size for size in sizes)
+    habit = any(c.level_pct or (c.wall_mm and "mm" not in c.conductor_size) or "neutral" in c.shield for c in cables)
+    return None if metric == (habit or any("mm" not in size for size in sizes)) else metric
 
 
 def _tidy(text: str) -> str:
@@ -195,14 +222,14 @@ def _take_vde(todo: _Text) -> dict[str, str]:
     return {"material": material, "insulation": insulation, "shield": "wire" if "S" in match[0] else ""}
 
 
-def _take_pair(todo: _Text) -> float | None:
-    """Take a voltage to ground and between lines, ``12/20``: the second one."""
+def _take_pair(todo: _Text) -> tuple[float | None, float | None]:
+    """Take a voltage to ground and between lines, ``12/20``."""
     for match in PAIR.finditer(todo.rest):
         low, high = float(match[1]), float(match[2])
         if low and isclose(high / low, sqrt(3), rel_tol=PAIR_TOLERANCE) and high >= 3:
             todo.rest = f"{todo.rest[: match.start()]} {todo.rest[match.end() :]}".strip()
-            return high
-    return None
+            return low, high
+    return None, None
 
 
 def _take_metric(todo: _Text) -> tuple[int | None, str]:
@@ -210,7 +237,7 @@ def _take_metric(todo: _Text) -> tuple[int | None, str]:
     match = todo.take(CORES)
     if match:
         return int(match[1]), f"{match[2]}mm2"
-    match = todo.take(METRIC)
+    match = todo.take(SQUARE_MM)
     return None, f"{match[1]}mm2" if match else ""
 
 
@@ -224,11 +251,13 @@ def _take_size(todo: _Text) -> str:
     return match[1].removesuffix(".0") if match else ""
 
 
-def _bare_size(todo: _Text, size: str) -> tuple[str, list[float]]:
-    """Take all numbers left over; the first that can be one is the size in kcmil when none is known yet."""
+def _bare_size(todo: _Text, size: str, *, metric: bool) -> tuple[str, list[float]]:
+    """Take all numbers left over; the first that can be one is the size when none is known yet."""
     numbers = []
     while match := todo.take(NUMBER):
         numbers.append(float(match[0]))
+    if not size and numbers and numbers[0] in (METRIC if metric else METRIC_ONLY):
+        return f"{numbers.pop(0):g}mm2", numbers
     walls = {round(wall / MIL_MM) for _, _, wall in _walls()}
     for number in numbers:
         if not size and LEAST_KCMIL < number <= MOST_KCMIL and (number not in walls or number == numbers[-1]):

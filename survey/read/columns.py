@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from survey.input_schema import AS_TEXT, FieldSpec, accepted_values, field_specs, find_unit, fold_code, phase_mask
 from survey.input_settings import NUMBER
 from survey.read.codes import replacer, spelled_bits
+from survey.read.number_text import lengths_m, plain_numbers
 from survey.read.transformer_text import parse_kva_text, parse_voltage_text
 
 if TYPE_CHECKING:
@@ -385,8 +386,8 @@ def _parse_numbers(rows: Rows, field: str) -> tuple[NDArray[np.float64], NDArray
         return np.full(len(rows), np.nan), ~none, none, lambda _: ""
     if unit == AS_TEXT or field in rows.mapping.codes or not is_number(column.type):
         coded = encode(rows, field, numbers=unit != AS_TEXT)
-        read = _plain_number if unit != AS_TEXT else _kv_of if field == "kv" else _kva_of
-        values = np.array([*map(read, coded.names), np.nan], np.float64)[coded.codes]
+        read = worded_numbers(field, coded.names) if unit == AS_TEXT else _plain(coded.names)
+        values = np.array([*read, np.nan], np.float64)[coded.codes]
         missing = coded.codes == MISSING
         return values, missing, ~missing & np.isnan(values), coded.examples
     values = pc.fill_null(column.cast(pa.float64(), safe=False), np.nan).to_numpy(zero_copy_only=False)[rows.order]
@@ -399,16 +400,15 @@ def _parse_numbers(rows: Rows, field: str) -> tuple[NDArray[np.float64], NDArray
     )
 
 
-def _plain_number(text: str) -> float:
-    return float(text) if NUMBER.match(text) else np.nan
+def _plain(texts: Sequence[str]) -> list[float]:
+    return [float(text) if NUMBER.match(text) else np.nan for text in plain_numbers(texts)]
 
 
-def _kv_of(text: str) -> float | None:
-    return parse_voltage_text(text).kv
-
-
-def _kva_of(text: str) -> float | None:
-    return parse_kva_text(text).kva
+def worded_numbers(field: str, texts: Sequence[str]) -> list[float | None]:
+    """Numbers inside texts, in the unit of the field: nameplates, and lengths with their unit."""
+    if field == "length_m":
+        return lengths_m(texts)
+    return [parse_voltage_text(text).kv if field == "kv" else parse_kva_text(text).kva for text in texts]
 
 
 def is_number(kind: pa.DataType) -> bool:

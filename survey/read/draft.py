@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import tomlkit
 
 from survey.input_schema import REQUIRED_LAYERS, accepted_values, field_specs
+from survey.read.cable_text import parse_cable_text, sizes_are_metric
 from survey.read.guess_words import NO_ROLE
 from survey.read.inspect import ASKED
 from survey.read.mapped import BY
@@ -62,12 +64,29 @@ def draft_settings(inspection: Inspection, *, others: Mapping[str, Any] | None =
     ]
     for guess in inspection.guesses.values():
         lines += ["", *_layer_lines(guess, inspection)]
-    if inspection.told.cable_type_patterns:
-        lines += ["", "[input.cable_type_patterns]"]
-        lines += [f"{quoted(text)} = {quoted(kind)}" for text, kind in inspection.told.cable_type_patterns.items()]
+    patterns = [f"{quoted(text)} = {quoted(kind)}" for text, kind in inspection.told.cable_type_patterns.items()]
+    patterns += _size_lines(inspection)
+    if patterns:
+        lines += ["", "[input.cable_type_patterns]", *patterns]
     if others:
         lines += ["", tomlkit.dumps(others).rstrip()]
     return "\n".join(lines) + "\n"
+
+
+def _size_lines(inspection: Inspection) -> Iterator[str]:
+    """Lines for cable sizes without a unit that may be kcmil or mm², where the other texts do not tell which."""
+    found = [
+        (part, part.fields["cable_type"]) for part in inspection.guesses["cables"].parts if "cable_type" in part.fields
+    ]
+    codes = [code for part, field in found for code in inspection.layer(part.theirs).field(field.theirs).codes]
+    texts = sorted({" ".join(code.split()) for code in codes} - set(inspection.told.cable_type_patterns))
+    if sizes_are_metric(texts) is not None:
+        return
+    for text in texts:
+        cable, size = parse_cable_text(text), parse_cable_text(text).conductor_size
+        if cable.is_cable and size != parse_cable_text(text, metric=True).conductor_size:
+            line = f"{quoted(f'^{re.escape(text)}$')} = {quoted(text.replace(size, f'{size}mm2', 1))}"
+            yield f"# {line}  {UNSURE}: {size} has no unit; read as kcmil, with this line as mm²"
 
 
 def _crs_lines(inspection: Inspection) -> Iterator[str]:
@@ -155,20 +174,29 @@ def _row_lines(guess: LayerGuess) -> Iterator[str]:
 
 def _field_lines(guess: LayerGuess, view: LayerProfile, *, head: str) -> Iterator[str]:
     yield f"\n[{head}.fields]"
+    made = []
     for ours, spec in field_specs(guess.ours).items():
         found = guess.fields.get(ours)
         if found is not None:
-            line = f"{ours} = {_column(view, found.theirs)}  {_why(found.evidence, sure=found.sure)}"
-            yield line if _in_force(guess, found) else f"# {line}"
+            of, sql = _made_of(view, found.theirs)
+            column = quoted(sql or found.theirs) if sql or not of else f"[{', '.join(map(quoted, of))}]"
+            line = f"{ours} = {column}  {_why(found.evidence, sure=found.sure)}"
+            line = line if _in_force(guess, found) else f"# {line}"
+            if sql:
+                made.append(line)
+            else:
+                yield line
         elif spec.required and not _stand_in(spec.default) and ours not in guess.defaults:
             yield f'# {ours} = ""  {UNSURE}: nothing like it was found; needed ({spec.meaning})'
         elif ours in ASKED and ours not in {*guess.defaults, *guess.stand_ins}:
             yield f'# {ours} = ""  {UNSURE}: nothing like it was found; {WITHOUT[ours]} ({spec.meaning})'
+    if made:
+        yield from (f"\n[{head}.values]", *made)
 
 
-def _column(view: LayerProfile, theirs: str) -> str:
-    of = view.field(theirs).columns if any(field.name == theirs for field in view.fields) else ()
-    return "[" + ", ".join(map(quoted, of)) + "]" if of else quoted(theirs)
+def _made_of(view: LayerProfile, theirs: str) -> tuple[tuple[str, ...], str]:
+    """Columns that a field is put together of, and the expression that does it."""
+    return next(((field.columns, field.sql) for field in view.fields if field.name == theirs), ((), ""))
 
 
 def _join_lines(guess: LayerGuess, view: LayerProfile, *, head: str) -> Iterator[str]:
@@ -188,8 +216,7 @@ def _join_lines(guess: LayerGuess, view: LayerProfile, *, head: str) -> Iterator
 def _columns_in_force(guess: LayerGuess, view: LayerProfile) -> Iterator[str]:
     for found in guess.fields.values():
         if _in_force(guess, found):
-            yield found.theirs
-            yield from next((field.columns for field in view.fields if field.name == found.theirs), ())
+            yield from (found.theirs, *_made_of(view, found.theirs)[0])
     for row in guess.rows:
         yield from (
             field.name for field in view.fields if (row.sure or row.in_force) and column_sql(field.name) in row.sql
@@ -265,8 +292,8 @@ def _doubt(code: CodeGuess, spec: FieldSpec) -> tuple[str, bool]:
 
 
 def _unused_lines(guess: LayerGuess, profile: LayerProfile) -> Iterator[str]:
-    used = {found.theirs for found in guess.fields.values()}
-    unused = [field.name for field in profile.fields if field.name not in used]
+    used = {name for found in guess.fields.values() for name in (found.theirs, *_made_of(profile, found.theirs)[0])}
+    unused = [field.name for field in profile.fields if field.name not in used and not field.columns]
     if unused:
         yield f"\n# fields of {_plain(guess.theirs)} that were not matched: {', '.join(map(_plain, unused))}"
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pyogrio
 from pyproj import CRS
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 SQLITE_MAGIC = b"SQLite format 3\x00"
 LEAST_BATCH, MOST_BATCH = 65_536, 4_000_000
 PARQUET_SUFFIXES = (".parquet", ".geoparquet")
+USUAL_CODE_PAGE = "CP1252"
 PACKED = (".zip", ".shz", ".gpkz", ".gz", ".7z", ".tar", ".rar")
 GEOPARQUET_DEFAULT_CRS = "OGC:CRS84"
 KINDS = "one .gpkg file, a folder of shapefiles or a folder of GeoParquet files"
@@ -60,6 +62,8 @@ class LayerInfo:
         Number of rows where the file tells it at once, else -1.
     drawn
         ``lines``, ``points`` or ``areas`` where the file tells it, else ``""``.
+    code_page
+        What it is read in, where the file states another one than its field names are in.
     """
 
     name: str
@@ -69,6 +73,7 @@ class LayerInfo:
     file: Path
     rows: int = -1
     drawn: str = ""
+    code_page: str | None = None
 
 
 @dataclass(frozen=True)
@@ -277,8 +282,18 @@ class ShapefileFolder:
         return [file for file in found if file.suffix.lower() in self.SIDE_FILES]
 
 
+def _code_page(file: Path, name: str) -> str | None:
+    """Code page to read a layer in, where its field names are not in the one that the file states (or states none)."""
+    try:
+        info = pyogrio.read_info(file, layer=name)
+    except UnicodeDecodeError:
+        return USUAL_CODE_PAGE
+    return None if info["encoding"] == "UTF-8" or "".join(info["fields"]).isascii() else USUAL_CODE_PAGE
+
+
 def _gdal_layer(file: Path, name: str) -> LayerInfo:
-    info = pyogrio.read_info(file, layer=name)
+    code_page = _code_page(file, name)
+    info = pyogrio.read_info(file, layer=name, encoding=code_page)
     return LayerInfo(
         name=name,
         fields=tuple(str(field) for field in info["fields"]),
@@ -287,6 +302,7 @@ def _gdal_layer(file: Path, name: str) -> LayerInfo:
         file=file,
         rows=int(info["features"]),
         drawn=_drawn_as([str(info["geometry_type"])]),
+        code_page=code_page,
     )
 
 
@@ -301,7 +317,9 @@ def _gdal_read(layer: LayerInfo, columns: Sequence[str], *, source: Path) -> Raw
     with translated(layer.file, layer.name):
         # One batch, so that nothing has to be joined afterwards; never one for more rows than there are.
         batch = min(max(layer.rows, LEAST_BATCH), MOST_BATCH)
-        meta, table = pyogrio.read_arrow(source, layer=layer.name, columns=list(columns), batch_size=batch)
+        meta, table = pyogrio.read_arrow(
+            source, layer=layer.name, encoding=layer.code_page, columns=list(columns), batch_size=batch
+        )
         geometry = meta["geometry_name"] or "wkb_geometry"
         raw = _raw(layer, table, wkb=table[geometry] if layer.has_geometry else None, columns=columns)
         if raw.wkb is not None and has_curves(raw.wkb):
@@ -316,6 +334,8 @@ def _raw(layer: LayerInfo, table: pa.Table, *, wkb: pa.ChunkedArray | None, colu
     found = {}
     for name in columns:
         found[name], rows = mend_text(one_chunk(table[name]))
+        if layer.code_page and pa.types.is_large_string(found[name].type):
+            rows = np.flatnonzero(pc.invert(pc.string_is_ascii(pc.fill_null(found[name], ""))))
         if len(rows):
             mended[name] = rows
     bytes_ = None if wkb is None else one_chunk(wkb.cast(pa.large_binary()))
@@ -333,7 +353,7 @@ def mend_text(column: pa.Array) -> tuple[pa.Array, NDArray[np.int64]]:
         values = raw.to_pylist()
     rows = [row for row, value in enumerate(values) if value is not None and not _is_utf8(value)]
     for row in rows:
-        values[row] = values[row].decode("cp1252", errors="replace").encode()
+        values[row] = values[row].decode(USUAL_CODE_PAGE, errors="replace").encode()
     return pa.array(values, pa.large_binary()).cast(pa.large_string()), np.array(rows, np.int64)
 
 

@@ -17,6 +17,7 @@ from itertools import product
 from typing import TYPE_CHECKING, NamedTuple
 
 from survey.input_schema import FieldSpec, field_specs, unit_table
+from survey.names import without_accents
 from survey.read.guess_joins import akin
 from survey.read.guess_types import LIKELY, SURE, FieldGuess
 from survey.read.guess_values import ValueGuess, guess_values, known_word
@@ -87,15 +88,23 @@ def guess_fields(
     return {name: chosen[name] for name in rank if name in chosen}
 
 
-def _pole_states(profile: LayerProfile) -> dict[str, FieldGuess]:
-    """States of the poles: columns of states whose names differ in the letter of the pole only."""
+def pole_columns(profile: LayerProfile) -> list[list[FieldProfile]]:
+    """Columns, three each, whose names differ in the letter of the pole only."""
     named = {field.label.casefold(): field for field in profile.fields}
+    found = []
     for name, letters in product(named, POLE_LETTERS):
         for at in (i for i, letter in enumerate(name) if letter == letters[0]):
             three = [named.get(f"{name[:at]}{letter}{name[at + 1 :]}") for letter in letters]
-            found = [_pole_state(pole, field, profile) for pole, field in zip("abc", three, strict=True) if field]
-            if len(found) == len(letters) and all(guess.values.fit >= STATE_FITS for guess in found):
-                return {guess.ours: guess for guess in found}
+            found.append([field for field in three if field is not None])
+    return [three for three in found if len(three) == len("ABC")]
+
+
+def _pole_states(profile: LayerProfile) -> dict[str, FieldGuess]:
+    """States of the poles."""
+    for three in pole_columns(profile):
+        found = [_pole_state(pole, field, profile) for pole, field in zip("abc", three, strict=True)]
+        if all(guess.values.fit >= STATE_FITS for guess in found):
+            return {guess.ours: guess for guess in found}
     return {}
 
 
@@ -137,11 +146,11 @@ def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -
     by_content = (spec.name in BY_CONTENT and theirs.kind == "text") or (
         spec.name == "device" and _names_devices(theirs)
     )
+    if spec.kind == "id":
+        name = _id_likeness(name, theirs, profile)
     if (name <= LIKE_NAME and not by_content) or theirs.distinct == 0:
         exact = 1.0 if name == 1.0 and theirs.label.casefold() == spec.name else 0.0
         return FieldGuess(spec.name, theirs.name, exact, "same name, no values", ValueGuess(0.0, "no values"))
-    if spec.kind == "id":
-        name = _id_likeness(name, theirs, profile)
     parts = set(tokens(theirs.label))
     if spec.name in AREAS and parts & set(aliases(spec.layer, spec.name)):
         name = max(name, AREA_LIKENESS[bool(parts & ID_WORDS)])
@@ -225,8 +234,8 @@ def _within(short: str, word: str) -> bool:
 
 
 def tokens(name: str) -> list[str]:
-    """Words of a name: parted at signs and where small letters meet capitals; ``vn_kv``, ``LenFt``, ``BUS1``."""
-    parted = re.sub(r"(?<=[a-zäöüß]{2})(?=[A-ZÄÖÜ])", " ", name)  # two small letters: not in kV
+    """Words of a name without accents, parted at signs and where small letters meet capitals; ``vn_kv``, ``LenFt``."""
+    parted = re.sub(r"(?<=[a-z]{2})(?=[A-Z])", " ", without_accents(name))  # two small letters: not in kV
     return [word for word in re.split(r"[\W_]+", parted.casefold()) if word]
 
 
@@ -241,7 +250,7 @@ def unit_words() -> frozenset[str]:
 def _alias_table() -> Mapping[tuple[str, str], _Names]:
     with files("survey").joinpath("data", "input_aliases.csv").open(encoding="utf-8") as stream:
         return {
-            (r["layer"], r["field"]): _Names(*(tuple(r[c].split("|")) for c in _Names._fields))
+            (r["layer"], r["field"]): _Names(*(tuple(without_accents(r[c]).split("|")) for c in _Names._fields))
             for r in csv.DictReader(stream)
         }
 

@@ -104,6 +104,10 @@ def _further(
             used |= _used(found, views)
         elif not view.hint and guess.ours == "cables" and other.confidence >= LIKELY:
             found.append(replace(other, confidence=LIKELY))
+        elif not view.hint and guess.ours == "switches" and (device := device_field(view)):
+            words = f"values of {device} are kinds of devices"
+            sure = any(field.sure for ours, field in other.fields.items() if ours.startswith("state"))
+            found.append(replace(other, confidence=SURE if sure else LIKELY, evidence=words))
     return tuple(found)
 
 
@@ -131,18 +135,27 @@ def _named_by_bank(guess: LayerGuess, view: LayerProfile, bank: LayerProfile) ->
 
 
 def _named_by_place(guess: LayerGuess, view: LayerProfile) -> LayerGuess:
-    """Units, a row each, with the id that those at one place share, where only single-phase ones share it."""
-    known, phases = guess.fields.get("site_id"), guess.fields.get("phases")
-    if phases is None or (known is not None and known.confidence >= SAID):
+    """Units, a row each, with the id that those of a bank share, where only single-phase ones share it.
+
+    Where every row has one, and no other column is named like a bank's, it is that of the place, and so of the site.
+    """
+    known, phases, bank = (guess.fields.get(ours) for ours in ("site_id", "phases", "bank_id"))
+    if phases is None:
         return guess
-    whole = 1.1 if "bank_id" in guess.fields else WHOLE_BANKS
+    told = known is not None and known.confidence >= SAID
+    used = {found.theirs for ours, found in guess.fields.items() if found.sure and ours not in OWN_NAMES}
     for field in view.fields:
+        if field.unique or not len(field.values) or field.name in used:
+            continue
         named = name_likeness(field.label, aliases("transformers", "site_id")) >= NAME_FITS
-        usable = not field.unique and field.filled == 1.0 and len(field.values)
-        if usable and _units_that_share(field, phases, view) >= (0.0 if named else whole):
+        own = bank is not None and bank.theirs == field.name
+        place = field.filled == 1.0 and not own and not told
+        whole = 0.0 if (named and place) or own else 1.1 if bank is not None and bank.sure else WHOLE_BANKS
+        if _units_that_share(field, phases, view) >= whole:
             words = "shared by single-phase units only, most of which are A, B and C together"
-            both = {ours: FieldGuess(ours, field.name, SURE, words, ValueGuess(1.0, words)) for ours in OWN_NAMES}
-            return replace(guess, fields={**guess.fields, **both})
+            names = OWN_NAMES if place else OWN_NAMES[1:]
+            found = {ours: FieldGuess(ours, field.name, SURE, words, ValueGuess(1.0, words)) for ours in names}
+            return replace(guess, fields={**guess.fields, **found})
     return guess
 
 

@@ -14,14 +14,16 @@ import numpy as np
 from survey.input_schema import AS_TEXT, WORDED_FIELDS, FieldSpec, find_unit, fold_code, phase_mask, units_of
 from survey.names import without_accents
 from survey.read.cable_text import parse_cable_text
+from survey.read.columns import worded_numbers
 from survey.read.guess_words import build_told
-from survey.read.transformer_text import parse_kva_text, parse_voltage_text
+from survey.read.transformer_text import parse_voltage_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from survey.read.cable_text import CableText
     from survey.read.profile import FieldProfile
 
 MOST = 0.9  # share of values that must fit
@@ -51,6 +53,7 @@ YES, NO = ("1", "y", "yes", "true", "t"), ("0", "n", "no", "false", "f")
 VECTOR_GROUP = re.compile(r"(d|yn|y|zn|z)(?:d|yn|y|zn|z)\d{1,2}")
 VECTOR_WINDINGS = {"d": "delta", "yn": "grounded_wye", "y": "floating_wye"}
 POLE_STATE = re.compile(r"^state_[abc]$")
+PHASE_NUMBERS = str.maketrans("123", "ABC")
 PHASE_BITS = {"7": "ABC", "6": "AB", "5": "AC", "3": "BC", "4": "A", "2": "B", "1": "C"}
 
 
@@ -125,14 +128,22 @@ def _identity(theirs: FieldProfile) -> ValueGuess:
 
 
 def _text(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
+    if spec.name == "bank_id" and theirs.unique:
+        return ValueGuess(0.0, "every value is different, so that it groups no units")
     if theirs.rows >= FEW and theirs.unique:
         return ValueGuess(0.3, "every value is different")
     if spec.name == "cable_type":
         texts = theirs.codes or tuple(value for value, _ in theirs.commonest)
-        known = [text for text in texts if (cable := parse_cable_text(text)).is_cable or cable.bare]
+        known = [text for text in texts if _is_conductor(parse_cable_text(text))]
         share = len(known) / max(len(texts), 1)
         return ValueGuess(0.45 + 0.55 * share, f"{len(known)} of {len(texts)} texts read as a conductor")
     return ValueGuess(0.7, f"{theirs.distinct} different values" if theirs.distinct != 1 else "one value")
+
+
+def _is_conductor(cable: CableText) -> bool:
+    """Whether a text is that of a conductor; a number with words that tell nothing of one may be anything."""
+    told = cable.conductor_material or cable.insulation or cable.conductors or not cable.left
+    return cable.bare or bool(cable.is_cable and told)
 
 
 def _number(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float64], name: Sequence[str]) -> ValueGuess:
@@ -165,12 +176,13 @@ def _worded(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
     texts = theirs.codes or tuple(value for value, _ in theirs.commonest)
     if spec.name not in WORDED_FIELDS or not texts or theirs.kind != "text":
         return ValueGuess(0.0, "no numbers")
-    values = [parse_voltage_text(t).kv if spec.name == "kv" else parse_kva_text(t).kva for t in texts]
+    values = worded_numbers(spec.name, texts)
     low, high = spec.plausible or (0.0, np.inf)
     share = sum(1 for value in values if value is not None and low <= value <= high) / len(texts)
     if share < 0.5:
         return ValueGuess(0.0, "no numbers")
-    return ValueGuess(share, f"{share:.0%} of the texts read as a nameplate", AS_TEXT, share >= MOST)
+    words = "have a length with its unit" if spec.quantity == "length" else "read as a nameplate"
+    return ValueGuess(share, f"{share:.0%} of the texts {words}", AS_TEXT, share >= MOST)
 
 
 def _by_drawing(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float64], hint: str) -> ValueGuess:
@@ -199,7 +211,7 @@ def _by_range(spec: FieldSpec, numbers: NDArray[np.float64], *, hint: str) -> Va
     if not fitting:
         return ValueGuess(0.1, f"{span}: plausible in no unit", unit_sure=False)
     unit = hint if hint in fitting else spec.unit if spec.unit in fitting else fitting[0]
-    sure = unit == hint or (len(fitting) == 1 and not hint)
+    sure = unit == hint or (len(fitting) == 1 and hint in ("", "V"))
     doubt = "" if sure else f" (or {', '.join(other for other in [hint, *fitting] if other not in ('', unit))})"
     return ValueGuess(1.0, f"{span}: {unit}{doubt.replace(' (or )', '')}", _if_other(spec, unit), sure)
 
@@ -233,7 +245,7 @@ def _hint(spec: FieldSpec, name: Sequence[str]) -> str:
 def _coded(spec: FieldSpec, theirs: FieldProfile, *, name: Sequence[str]) -> ValueGuess:
     if not theirs.codes:
         return ValueGuess(0.0, f"{theirs.distinct} different values, too many for codes")
-    special = _phase_bits(theirs) if spec.kind == "phases" else _by_name(spec, theirs, name=name)
+    special = _phase_numbers(theirs) if spec.kind == "phases" else _by_name(spec, theirs, name=name)
     guesses = [special.get(value) or known_code(spec, value) for value in theirs.codes]
     known = [guess for guess in guesses if guess.ours]
     fit = sum(1.0 if guess.sure else 0.7 for guess in known) / len(guesses)
@@ -254,7 +266,7 @@ def known_code(spec: FieldSpec, value: str) -> CodeGuess:
     if _accepted(spec, value):
         return CodeGuess(value, value, sure=True)
     words, field = plain_value(value), POLE_STATE.sub("state", spec.name)
-    code, sure = _code_table().get((field, words), ("", False))
+    code, sure = _code_table().get((field, words.replace(" ", "") if field == "phases" else words), ("", False))
     if not code:
         code, sure, _ = known_word(field, value)
     if not code and spec.name == "connection":
@@ -287,8 +299,14 @@ def _nameplate_connection(text: str) -> tuple[str, bool]:
     return "", False
 
 
-def _phase_bits(theirs: FieldProfile) -> dict[str, CodeGuess]:
-    """Numbers from 1 to 7 are one bit a phase; which bit is phase A is not said, so that only 7 is sure."""
+def _phase_numbers(theirs: FieldProfile) -> dict[str, CodeGuess]:
+    """Phases by their numbers (``12``, ``1,2,3``), or as numbers from 1 to 7, one bit a phase.
+
+    Which bit is phase A is not said, so that only 7 is sure.
+    """
+    digits = {value: re.sub(r"[\W_]", "", value) for value in theirs.codes}
+    if all(re.fullmatch("1?2?3?", number) for number in digits.values()) and max(map(len, digits.values())) > 1:
+        return {v: CodeGuess(v, number.translate(PHASE_NUMBERS), sure=True) for v, number in digits.items()}
     if not set(theirs.codes) <= set(PHASE_BITS) or not set(theirs.codes) & {"5", "6", "7"}:
         return {}
     return {value: CodeGuess(value, PHASE_BITS[value], sure=value == "7") for value in theirs.codes}

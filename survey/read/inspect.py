@@ -11,6 +11,7 @@ from survey.input_settings import InputSettings
 from survey.read.formats import open_export
 from survey.read.guess import GEOMETRY, answered_field, guess_fields, may_share
 from survey.read.guess_joins import with_tables
+from survey.read.guess_made import with_made_fields
 from survey.read.guess_roles import guess_layers
 from survey.read.guess_rows import split_by_kind
 from survey.read.guess_text import with_cable_text
@@ -87,7 +88,8 @@ def inspect_network(
         profiles.append(profile_layer(export, info))
     known = settings or InputSettings()
     told = told_layers(profiles, infos, settings=known, path=export.path)
-    views = [view for profile in with_tables(profiles) for view in split_by_kind(with_cable_text(profile))]
+    layers = [with_made_fields(with_cable_text(profile)) for profile in with_tables(profiles)]
+    views = [view for layer in layers for view in split_by_kind(layer)]
     named = {guess.theirs for guess in told.values()} - {view.title for view in views}
     views += [profile for profile in profiles if profile.title in named]
     return Inspection(export.path, tuple(profiles), tuple(views), guess_layers(views, told=told), known)

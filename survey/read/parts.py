@@ -16,6 +16,7 @@ from survey.read.codes import replacer, spelled_bits
 from survey.read.columns import as_text, is_number
 from survey.read.formats import one_chunk
 from survey.read.matching import find_name
+from survey.read.number_text import plain_numbers
 from survey.read.query import GEOMETRY, ROW, Tables
 from survey.read.recipe import FOUND, columns_there
 
@@ -198,8 +199,10 @@ def _mapped(column: pa.Array, change: Callable[[str], str]) -> pa.LargeStringArr
 
 def _scaled(column: pa.Array, factor: float) -> pa.Array:
     """Numbers times a factor; text that is no number stays as it is."""
-    if factor == 1.0:
-        return column
     if is_number(column.type):
-        return pc.multiply(column.cast(pa.float64(), safe=False), factor)
-    return _mapped(column, lambda text: repr(float(text) * factor) if NUMBER.match(text) else text)
+        return column if factor == 1.0 else pc.multiply(column.cast(pa.float64(), safe=False), factor)
+    coded = as_text(column).dictionary_encode()
+    texts = plain_numbers(coded.dictionary.to_pylist())
+    if factor != 1.0:
+        texts = [repr(float(text) * factor) if NUMBER.match(text) else text for text in texts]
+    return pa.array(texts, pa.large_string()).take(coded.indices)

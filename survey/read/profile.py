@@ -18,6 +18,7 @@ from survey.read.formats import RawLayer
 from survey.read.geometry import LINE_KINDS, POINT_KINDS, RawLines, base_kinds, parse_lines, parse_points
 from survey.read.guess_types import JoinGuess, RowGuess
 from survey.read.guess_words import Told, told_by
+from survey.read.number_text import DECIMALS, THOUSANDS, plain_numbers
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -57,8 +58,8 @@ class FieldProfile:
         Most frequent values with their number of rows, rising by value where numbers are equal.
     label
         Name by which it is judged: its own, or that of the code it spells.
-    columns
-        Columns that it is put together of, if it is.
+    columns, sql
+        Columns that it is put together of, if it is, and the expression that does it (``""``: as text, one by one).
     """
 
     name: str
@@ -74,6 +75,7 @@ class FieldProfile:
     counts: tuple[tuple[str, int], ...] = ()
     label: str = ""
     columns: tuple[str, ...] = ()
+    sql: str = ""
 
     @property
     def commonest(self) -> tuple[tuple[str, int], ...]:
@@ -181,7 +183,9 @@ def profile_rows(profile: LayerProfile, rows: NDArray[np.int64]) -> LayerProfile
     wkb = None if raw.wkb is None else raw.wkb.take(at)
     some = replace(raw, rows=len(rows), columns={n: columns[n] for n in raw.columns}, wkb=wkb)
     geometry, extent, drawn_m = _geometry(some)
-    fields = tuple(profile_field(f.name, columns[f.name], label=f.label, of=f.columns) for f in profile.fields)
+    fields = tuple(
+        replace(profile_field(f.name, columns[f.name], label=f.label, of=f.columns), sql=f.sql) for f in profile.fields
+    )
     return replace(
         profile,
         geometry=geometry,
@@ -210,7 +214,7 @@ def profile_field(name: str, column: pa.Array, *, label: str = "", of: tuple[str
     there = text.drop_null()
     counted = _counted(there)
     first = counted.slice(0, MOST_CODES).to_pylist()
-    numbers = _numbers(column, there)
+    numbers = _numbers(column, _without_commas(there, first))
     return FieldProfile(
         name=name,
         kind=_kind(column.type),
@@ -253,6 +257,17 @@ def _numbers(column: pa.Array, there: pa.LargeStringArray) -> NDArray[np.float64
         return np.zeros(0)
     plain = there.filter(pc.match_substring_regex(there, r"^[+-]?\d{1,15}(\.\d*)?([eE][+-]?\d{1,2})?$"))
     return np.asarray(pc.replace_substring_regex(plain, r"^\+", "").cast(pa.float64()).to_numpy(zero_copy_only=False))
+
+
+def _without_commas(there: pa.LargeStringArray, first: list[dict[str, str]]) -> pa.LargeStringArray:
+    """Texts with numbers that have commas spelled plainly, where some of the first ones are such."""
+    if not any(
+        "," in row["values"] and (DECIMALS.fullmatch(row["values"]) or THOUSANDS.fullmatch(row["values"]))
+        for row in first
+    ):
+        return there
+    coded = there.dictionary_encode()
+    return pa.array(plain_numbers(coded.dictionary.to_pylist()), pa.large_string()).take(coded.indices)
 
 
 def _kind(kind: pa.DataType) -> str:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from survey.read.cable_text import class_of_wall, parse_cable_text, taught_type
+from survey.read.cable_text import class_of_wall, parse_cable_text, sizes_are_metric, taught_type
 
 CN = "concentric neutral"
 
@@ -117,3 +117,29 @@ def test_a_long_remark_is_no_cable_and_takes_no_time():
     found = parse_cable_text("A1 7F 0" * 60_000)
     assert not found.is_cable
     assert len(found.left[0]) == 200
+
+
+@pytest.mark.parametrize(
+    ("text", "size"),
+    [
+        ("95 AL", "95mm2"),
+        ("240 Aluminio XLPE", "240mm2"),
+        ("3x1x240 AL", "240mm2"),
+        ("400 CU PRC 12/20", "400mm2"),
+        ("NA2XS2Y 300", "300mm2"),
+        ("500 AL XLPE 7.2/12.47", "500"),
+        ("400 AL XLPE", "400"),
+        ("1/0 AL 220 XLPE", "1/0"),
+    ],
+)
+def test_a_size_without_a_unit_that_can_only_be_square_millimetres_is(text, size):
+    assert parse_cable_text(text).conductor_size == size
+
+
+def test_the_other_texts_of_a_column_tell_whether_sizes_are_metric():
+    assert sizes_are_metric(["95 AL", "400 AL"]) is True
+    assert sizes_are_metric(["400 AL", "1/0 AL"]) is False
+    assert sizes_are_metric(["500 AL 133%"]) is False
+    assert sizes_are_metric(["300 AL", "500 AL"]) is None
+    assert sizes_are_metric(["95 AL", "350 AL"]) is None
+    assert parse_cable_text("400 AL", metric=True).conductor_size == "400mm2"

@@ -1,0 +1,110 @@
+"""Drafts of exports that part one value over a column for each pole, and of others that say it in unusual ways."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+from conftest import cable, frame, line, point, site, switch, write_shapes
+
+from survey.read.draft import UNSURE, draft_settings
+from survey.read.inspect import inspect_network
+
+
+def drafted(path):
+    return draft_settings(inspect_network(path))
+
+
+def flags(phases, yes, no):
+    return {f"FASE_{letter}": yes if pole in phases else no for pole, letter in zip("ABC", "RST", strict=True)}
+
+
+@pytest.mark.parametrize(("yes", "no"), [(True, False), (1, 0), ("S", "N"), ("X", None)])
+def test_a_flag_for_each_phase(export, read, yes, no):
+    rows = ["ABC", "B", "AC", "C", "A"]
+    lines = [cable(f"C{i}", line((i, 0), (i, 50)), **flags(p, yes, no)) for i, p in enumerate(rows)]
+    for row in lines:
+        del row["phases"]
+    got = read(path := export(cables=lines), **tomllib.loads(drafted(path)))
+    assert got.tables.cables["phases"].tolist() == [7, 2, 5, 4, 1]
+
+
+def test_a_rating_for_each_phase(export, read):
+    units = {"B1": (50, 50, 25), "B2": (0, 25, 0), "B3": (75, 75, 75)}
+    rows = [
+        {"BANK": name, "KVA_A": a, "KVA_B": b, "KVA_C": c, "PRI_KV": 12.47, "geometry": point(10 * i, 0)}
+        for i, (name, (a, b, c)) in enumerate(units.items())
+    ]
+    got = read(path := export(transformers=rows), **tomllib.loads(drafted(path)))
+    assert got.tables.transformers["site_id"].tolist() == ["B1", "B3"]
+    assert got.tables.transformers["rating_va"].tolist() == [125e3, 225e3]
+
+
+def test_phases_by_their_numbers(export, read):
+    rows = ["1,2,3", "2", "1,3", "3"]
+    lines = [cable(f"C{i}", line((i, 0), (i, 50)), phases=p) for i, p in enumerate(rows)]
+    got = read(path := export(cables=lines), **tomllib.loads(drafted(path)))
+    assert got.tables.cables["phases"].tolist() == [7, 2, 5, 4]
+
+
+def test_units_tied_by_a_column_that_other_sites_leave_empty(export, read):
+    rows = [site(f"U{i}", point(0, i), phases="ABC"[i], TIE="77") for i in range(3)]
+    rows += [site(f"S{i}", point(50, i), phases=p, TIE=None) for i, p in enumerate(["ABC", "B"])]
+    got = read(path := export(transformers=rows), **tomllib.loads(drafted(path)))
+    assert got.tables.transformers["site_id"].tolist() == ["77", "S0"]
+
+
+def test_a_second_layer_of_devices_is_known_by_its_values(export):
+    more = [
+        {"NR": f"E{i}", "WHAT": ["load-break elbow", "3-pole vault switch"][i % 2], "geometry": point(i, 9)}
+        for i in range(6)
+    ]
+    found = inspect_network(export(switches=[switch(f"S{i}", point(i, 0)) for i in range(6)], inside_items=more))
+    first, second = found.guesses["switches"].parts
+    assert (first.theirs, second.theirs, second.sure) == ("switches", "inside_items", False)
+    assert second.fields["poles"].theirs == "WHAT"
+
+
+def test_lengths_with_units_are_lengths_and_no_conductors(export, read):
+    lines = [cable(f"C{i}", line((0, i), (100, i)), length_m=f"{328.08 + i:.2f} ft") for i in range(6)]
+    rows = frame(lines).drop(columns=["cable_type"]).rename(columns={"length_m": "Len"})
+    path = export(cables=rows)
+    text = drafted(path)
+    assert 'length_m = "text"' in text
+    assert "cable_type = " not in text.replace('# cable_type = ""', "")
+    assert read(path, **tomllib.loads(text)).tables.cables["length_m"][0] == pytest.approx(100.0, rel=1e-4)
+
+
+def test_sizes_without_a_unit_are_doubted_where_no_other_tells_it(export):
+    alone, among = (
+        drafted(
+            export(name=name, cables=[cable(f"C{i}", line((i, 0), (i, 50)), cable_type=t) for i, t in enumerate(types)])
+        )
+        for name, types in (("alone", ["400 AL XLPE", "500 AL XLPE"]), ("among", ["400 AL XLPE", "95 AL XLPE"]))
+    )
+    (first, _) = [line for line in alone.splitlines() if "kcmil" in line]
+    assert first.startswith('# "^400\\\\ AL\\\\ XLPE$" = "400mm2 AL XLPE"')
+    assert UNSURE in first
+    assert "kcmil" not in among
+    taught = tomllib.loads(alone.replace('# "^4', '"^4'))["input"]["cable_type_patterns"]
+    assert list(taught.values()) == ["400mm2 AL XLPE"]
+
+
+@pytest.mark.parametrize("code_page", ["ANSI 1252", "UTF-8", None])
+def test_field_names_with_accents_in_a_code_page_that_is_not_stated(tmp_path, read, code_page):
+    layers = {
+        "cables": [cable("C1", line((0, 0), (100, 0)), feeder="Peña")],
+        "transformers": [site("T1")],
+        "switches": [switch("S1")],
+        "sources": [{"source_id": "X1", "feeder": "Peña", "geometry": point(0, 0)}],
+    }
+    tables = {name: frame(rows) for name, rows in layers.items()}
+    tables["cables"] = tables["cables"].rename(columns={"length_m": "Extensión"})
+    tables["cables"].to_file((folder := write_shapes(tmp_path / "x", tables)) / "cables.shp", encoding="cp1252")
+    (folder / "cables.cpg").unlink(missing_ok=True)
+    if code_page:
+        (folder / "cables.cpg").write_text(code_page)
+    got = read(folder, input={"cables": {"fields": {"length_m": "Extensión"}}})
+    assert got.rules() == [("warning", "text_encoding", "cables", ("C1",))]
+    assert got.tables.cables["feeder"].tolist() == ["Peña"]
+    assert got.tables.cables["length_m"].tolist() == [100.0]
