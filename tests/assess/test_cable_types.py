@@ -62,9 +62,9 @@ def test_a_wall_that_is_told_is_used_where_it_suits_the_class():
     assert thin == pytest.approx(2 * np.pi * 8.8541878128e-12 * 4.0 / np.log((inner + 2 * wall) / inner))
     assert no_wall == usual < thin
     words = typed(["500 PILC 15KV 140 MIL", "500 PILC 15KV 40 MIL", "500 PILC 15KV"]).words
-    assert words[0] == "500 PILC 15 kV 3.56 mm wall"
+    assert words[0] == "500 kcmil PILC 15 kV 3.56 mm wall"
     assert words[1].endswith("not the wall of 1.02 mm, which does not suit the class")
-    assert words[2] == "500 PILC 15 kV, with insulation level 100 %, the wall of extruded cable"
+    assert words[2] == "500 kcmil PILC 15 kV, with insulation level 100 %, the wall of extruded cable"
 
 
 def test_an_insulation_without_a_size_has_that_of_the_stand_in_and_its_uncertainty():
