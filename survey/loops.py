@@ -25,11 +25,16 @@ watchers: Final[list[Callable[[int], None]]] = []
 
 
 class _Loop:
-    """A function, and the same compiled."""
+    """A function as it stands, and the same compiled."""
 
     def __init__(self, function: Callable[..., Any], options: dict[str, Any]) -> None:
         self.function = function
         self.options = options
+
+    @cached_property
+    def plain(self) -> Callable[..., Any]:
+        """The function, which calls other loops as they stand: nobody asks inside a loop whether arrays are small."""
+        return self._calling("plain")
 
     @cached_property
     def compiled(self) -> Callable[..., Any]:
@@ -39,11 +44,15 @@ class _Loop:
         ask_for(ROOM_OF_COMPILER)
         from survey.compiled import njit as compiler
 
+        return compiler(**self.options)(self._calling("compiled"))
+
+    def _calling(self, kind: str) -> Callable[..., Any]:
+        """The function with the loops that it calls in one kind."""
         own, code = self.function.__globals__, self.function.__code__
-        called = {name: own[name].loop.compiled for name in code.co_names if hasattr(own.get(name), "loop")}
+        called = {name: getattr(own[name].loop, kind) for name in code.co_names if hasattr(own.get(name), "loop")}
         fresh = types.FunctionType(code, own | called, self.function.__name__, self.function.__defaults__)
         fresh.__qualname__ = self.function.__qualname__
-        return compiler(**self.options)(fresh)
+        return fresh
 
     def is_small(self, args: tuple[Any, ...]) -> bool:
         """Whether little work is to be done."""
@@ -62,7 +71,7 @@ def njit(**options: bool) -> Callable[[Callable[Asked, Answer]], Callable[Asked,
         @wraps(function)
         def run(*args: Asked.args, **named: Asked.kwargs) -> Answer:
             if loop.is_small(args):
-                return function(*args, **named)
+                return loop.plain(*args, **named)
             return loop.compiled(*args, **named)
 
         run.loop = loop  # type: ignore[attr-defined]

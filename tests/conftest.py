@@ -20,6 +20,8 @@ settings.load_profile("no deadline")
 
 # One folder of compiled code for all processes, also for those that get a folder of curves of their own.
 os.environ.setdefault("NUMBA_CACHE_DIR", str(default_cache_dir() / "compiled"))
+# every survey that a test starts would compile all modules anew
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import reduce
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Floats, Objects
-from survey.assess.behaviour import Figures, screen_figures, steadied, study_figures
+from survey.assess.behaviour import Figures, screen_figures, study_figures
 from survey.assess.capacitance import CableCapacitance, cable_capacitance
 from survey.assess.choice import Choice, choose_sections, stopped_by_one
 from survey.assess.circuits import Circuits, SectionValues, allowed_length_m, make_circuits, section_values
@@ -91,11 +90,8 @@ class Method:
             if not self.settings.study.run:
                 return screen_figures(some)
             low = box_of(some, doubts(totals, some), settings=self.settings.uncertainty).b[0]
-            there, *shorter = (
-                study_figures(replace(some, b=b), settings=self.settings, progress=self.progress)
-                for b in (some.b, np.sqrt(low * some.b), low)
-            )
-            return reduce(steadied, shorter, there)
+            less = np.sqrt(low * some.b), low
+            return study_figures(some, settings=self.settings, less=less, progress=self.progress)
 
         return figures_of
 

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from functools import reduce
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from survey.arrays import Bools, Floats
+from survey.arrays import Bools, Floats, taken
 from survey.assess.score import severity, severity_of_screen
 from survey.physics.arrester import seconds_to_limit
 from survey.physics.catalogue import Catalogue
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from survey.assess.circuits import Circuits
     from survey.physics.curves import CurveParameters
@@ -87,32 +88,38 @@ def curve_library(settings: Settings, *, voltage_limit: float | None = None) -> 
 
 
 def study_figures(
-    circuits: Circuits, *, settings: Settings, progress: Callable[[int, int], None] | None = None
+    circuits: Circuits,
+    *,
+    settings: Settings,
+    less: Sequence[Floats] = (),
+    progress: Callable[[int, int], None] | None = None,
 ) -> Figures:
     """Figures of the time-domain study, of the circuits that the screen clears too: it is not always the stricter.
 
     Parameters
     ----------
+    less
+        Less charging that the circuits may have as well, each of shape (n_circuits,): no less hazard than with it, see
+        :func:`steadied`.
     progress
         Called with points done and points to do while curves are computed.
     """
-    library = curve_library(settings)
-
-    def look_up(load_pu: Floats) -> StudyResult:
-        return library.look_up(
-            circuits.family,
-            b=circuits.b,
-            p=circuits.p,
-            im=circuits.im,
-            load=load_pu,
-            one_phase=circuits.one_phase,
-            progress=progress,
-        )
-
+    n, shares = len(circuits.b), 1 + len(less)
     # the least load is shown whoever carries it, but only a balanced one protects
-    counted = look_up(circuits.held)
-    shown = look_up(circuits.load) if (circuits.load != circuits.held).any() else counted
-    return _from_study(circuits, counted, shown_pu=shown.peak_loaded_pu, settings=settings)
+    apart = np.flatnonzero(circuits.load != circuits.held)
+    at = np.append(np.tile(np.arange(n), shares), apart)
+    asked = replace(taken(circuits, at), b=np.concatenate([circuits.b, *less, circuits.b[apart]]))
+    load = np.append(np.tile(circuits.held, shares), circuits.load[apart])
+    values = {"b": asked.b, "p": asked.p, "im": asked.im, "load": load, "one_phase": asked.one_phase}
+    found = curve_library(settings).look_up(asked.family, **values, progress=progress)
+    shown_pu = found.peak_loaded_pu[:n].copy()
+    shown_pu[apart] = found.peak_loaded_pu[n * shares :]
+    parts = (slice(n * k, n * (k + 1)) for k in range(shares))
+    figures = (
+        _from_study(replace(circuits, b=asked.b[part]), taken(found, part), shown_pu=shown_pu, settings=settings)
+        for part in parts
+    )
+    return reduce(steadied, figures)
 
 
 def _from_study(circuits: Circuits, found: StudyResult, *, shown_pu: Floats, settings: Settings) -> Figures:

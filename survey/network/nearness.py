@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from survey.read.tables import Lines
 
 STRIPS_AT_MOST = 4096
+FEW = 1000
+"""Points up to which lines that pass none of them by far are put aside first."""
 HAIR = 1 + 1e-9
 
 
@@ -123,8 +125,28 @@ def touching_lines(
         none = np.full(len(lines.owner), -2, np.int64)
         own = np.full(len(strips.row), -1, np.int64), none, none
     point_group, group_u, group_v = own
-    xy, start = lines.xy, lines.start
-    return Touches(*_touch(*strips, tolerance_m, xy, start, point_group, group_u, group_v))
+    which = _passing(strips, lines, reach_m=tolerance_m * HAIR)
+    return Touches(*_touch(*strips, tolerance_m, lines.xy, lines.start, which, point_group, group_u, group_v))
+
+
+def _passing(strips: Strips, lines: Lines, *, reach_m: float) -> Ints:
+    """Lines that may touch a point: of few points those with one of them in their span of x, and one in that of y."""
+    count = len(lines.owner)
+    if len(strips.row) > FEW or not count:
+        return np.arange(count)
+    passing = np.ones(count, bool)
+    for axis in (0, 1):
+        values, places = lines.xy[:, axis], np.sort(strips.xy[:, axis])
+        low, high = (end.reduceat(values, lines.start[:-1]) for end in (np.minimum, np.maximum))
+        passing &= np.searchsorted(places, low - reach_m) < np.searchsorted(places, high + reach_m, side="right")
+    return np.flatnonzero(passing)
+
+
+def join_pairs(a: Ints, b: Ints, *, n: int) -> Ints:
+    """Lowest of the places ``0 .. n`` that each is joined to by pairs ``a[k], b[k]``, transitively, shape (n,)."""
+    group = np.arange(n)
+    _join_pairs(a, b, group)
+    return group
 
 
 @njit(cache=True)
@@ -154,6 +176,21 @@ def _root(group: Ints, i: int) -> int:
         group[i] = group[group[i]]
         i = group[i]
     return i
+
+
+@njit(cache=True)
+def _unite(group: Ints, i: int, j: int) -> None:
+    a = _root(group, i)
+    b = _root(group, j)
+    group[max(a, b)] = min(a, b)
+
+
+@njit(cache=True)
+def _join_pairs(a: Ints, b: Ints, group: Ints) -> None:
+    for k in range(len(a)):
+        _unite(group, a[k], b[k])
+    for i in range(len(group)):
+        group[i] = _root(group, i)
 
 
 @njit(cache=True)
@@ -207,12 +244,7 @@ def _join(xy: Floats, row: Ints, first: Ints, x0: float, width: float, tol: floa
                     dx = xy[j, 0] - xy[i, 0]
                     dy = xy[j, 1] - xy[i, 1]
                     if dx * dx + dy * dy <= limit:
-                        a = _root(group, row[i])
-                        b = _root(group, row[j])
-                        if a < b:
-                            group[b] = a
-                        elif b < a:
-                            group[a] = b
+                        _unite(group, row[i], row[j])
                     j += 1
     for i in range(len(group)):
         group[i] = _root(group, i)
@@ -265,6 +297,7 @@ def _touch(
     tol: float,
     vertex: Floats,
     start: Ints,
+    which: Ints,
     point_group: Ints,
     group_u: Ints,
     group_v: Ints,
@@ -279,7 +312,7 @@ def _touch(
     found_along = np.empty(room, np.float64)
     found_off = np.empty(room, np.float64)
     n = 0
-    for line in range(len(start) - 1):
+    for line in which:
         walked = 0.0
         for s in range(start[line], start[line + 1] - 1):
             ax, ay, bx, by = vertex[s, 0], vertex[s, 1], vertex[s + 1, 0], vertex[s + 1, 1]

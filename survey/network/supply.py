@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.arrays import Bools, Ints, Objects, heads
+from survey.network.nearness import join_pairs
 from survey.network.walk.walks import ring_edges
 
 if TYPE_CHECKING:
@@ -72,13 +73,9 @@ def _rings(network: Network, union: Forest, findings: FindingList) -> None:
     ring = np.flatnonzero(ring_edges(network.graph, network.sections))
     if not len(ring):
         return
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     graph = network.graph
     every = np.flatnonzero(_on_ring(network))
-    links = coo_array((np.ones(len(every)), (graph.a[every], graph.b[every])), shape=(graph.n_nodes, graph.n_nodes))
-    block = connected_components(links, directed=False)[1].astype(np.int64)
+    block = join_pairs(graph.a[every], graph.b[every], n=graph.n_nodes)
     cables, sites = network.tables.cables["cable_id"], network.tables.transformers["site_id"]
     walked = np.flatnonzero(network.walks.ring_piece >= 0)
     of_sites = _split_by(block[graph.a[network.walks.ring_piece[walked]]], sites.iloc[walked].to_numpy())

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints
+from survey.arrays import Bools, Floats, Ints, Ragged
 from survey.loops import njit
 
 
@@ -19,13 +19,15 @@ class Forest(NamedTuple):
     """Depth-first spanning forest.
 
     ``place`` of each node in visiting order and ``end`` one past its last descendant, so that the part of the forest
-    below a node is ``order[place:end]``; ``parent_edge`` (-1 at roots); ``root`` node of its tree; ``bridge`` per edge:
-    the only way between its two sides; ``cyclic``: some edge closes a ring.
+    below a node is ``order[place:end]``; ``low`` the lowest place that an edge leads to from that part;
+    ``parent_edge`` (-1 at roots); ``root`` node of its tree; ``bridge`` per edge: the only way between its two sides;
+    ``cyclic``: some edge closes a ring.
     """
 
     order: Ints
     place: Ints
     end: Ints
+    low: Ints
     parent_edge: Ints
     root: Ints
     bridge: Bools
@@ -54,7 +56,7 @@ def adjacency(a: Ints, b: Ints, n: int) -> tuple[Ints, Ints]:
 @njit(cache=True)
 def _span(
     first: Ints, edges: Ints, a: Ints, b: Ints, allowed: Bools, head: int
-) -> tuple[Ints, Ints, Ints, Ints, Ints, Bools, bool]:
+) -> tuple[Ints, Ints, Ints, Ints, Ints, Ints, Bools, bool]:
     n = len(first) - 1
     order = np.empty(n, np.int64)
     place = np.full(n, -1, np.int64)
@@ -103,12 +105,47 @@ def _span(
                     up = stack[depth]
                     low[up] = min(low[up], low[v])
                     bridge[parent_edge[v]] = low[v] > place[up]
-    return order, place, end, parent_edge, root, bridge, cyclic
+    return order, place, end, low, parent_edge, root, bridge, cyclic
 
 
 def span(first: Ints, edges: Ints, ends: tuple[Ints, Ints], *, allowed: Bools, head: int) -> Forest:
     """Spanning forest by depth-first search, first from ``head``, then from the lowest node not reached yet."""
     return Forest(*_span(first, edges, ends[0], ends[1], allowed, head))
+
+
+def ring_blocks(forest: Forest, ends: tuple[Ints, Ints]) -> Ragged:
+    """Edges of every block that has a ring: of every largest part that no single node separates.
+
+    Parameters
+    ----------
+    forest
+        Spanning forest of all edges.
+    ends
+        Both nodes of every edge.
+    """
+    edges = np.flatnonzero(~forest.bridge & (ends[0] != ends[1]))
+    if not len(edges):
+        return Ragged.of([])
+    block = _block_of(forest.order, forest.place, forest.low, forest.parent_edge, *ends)
+    _, block = np.unique(block[edges], return_inverse=True)
+    return Ragged.grouped(block, edges, n=int(block.max()) + 1)
+
+
+@njit(cache=True)
+def _block_of(order: Ints, place: Ints, low: Ints, parent_edge: Ints, a: Ints, b: Ints) -> Ints:
+    """Block of every edge, by the edge that leads down into it."""
+    block = np.arange(len(a))
+    for v in order:
+        e = parent_edge[v]
+        if e >= 0:
+            u = a[e] if b[e] == v else b[e]
+            if low[v] < place[u]:
+                block[e] = block[parent_edge[u]]
+    for e in range(len(a)):
+        v = a[e] if place[a[e]] > place[b[e]] else b[e]
+        if a[e] != b[e] and parent_edge[v] != e:
+            block[e] = block[parent_edge[v]]
+    return block
 
 
 @njit(cache=True)

@@ -37,6 +37,9 @@ from survey.physics.families import Circuit
 FOLDER: Final = Path(__file__).parents[1] / "data" / "atlas"
 SLOPES: Final = (0.0, 0.5, 1.0, 1.5)
 """How far b moves with g, and with im, along a direction that is tried [decades of b a decade]."""
+DIRECTIONS: Final = np.array(list(product(SLOPES, SLOPES)))
+AT_ONCE: Final = 2048
+"""Sections that are looked up together: as many as the processor's own memory holds."""
 SLOPE_PENALTY: Final = 0.015
 """Disagreement that each unit of slope counts for: at equal terms the same b."""
 BRANCH_RATIO: Final = 1.4
@@ -59,7 +62,10 @@ _LOG = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class Place:
-    """Where sections lie: places of g, im, b in their four columns, part of the way to the next b, weights; (4, n)."""
+    """Where sections lie: places of g, im, b in their four columns, part of the way to the next b, weights; (4, n).
+
+    While directions are tried, b and the way have one more axis before these, one place a direction.
+    """
 
     g: IntArray
     im: IntArray
@@ -118,9 +124,10 @@ class _Cell:
             np.log10(curves.b),
         )
 
-    def place(self, slopes: tuple[float, float], some: IntArray) -> Place:
-        """Where along b some sections lie in each column, moving with g and im by these slopes."""
-        moved = self.b[some] + slopes[0] * self.moves[0][:, some] + slopes[1] * self.moves[1][:, some]
+    def place(self, slopes: FloatArray, some: IntArray) -> Place:
+        """Where along b some sections lie in each column, moving with g and im by each of some slopes, (k, 2)."""
+        by_g, by_im = slopes[:, :1, None], slopes[:, 1:, None]
+        moved = self.b[some] + by_g * self.moves[0][:, some] + by_im * self.moves[1][:, some]
         step = self.axis[1] - self.axis[0]
         along = (np.clip(moved, self.axis[0], self.axis[-1]) - self.axis[0]) / step
         low = np.minimum(along.astype(np.int64), len(self.axis) - 2)
@@ -164,25 +171,31 @@ class Curves:
             np.log10(np.clip(v, axis[0], axis[-1]))
             for v, axis in zip((b, g, im), (self.b, self.g, self.im), strict=True)
         )
-        cell = _Cell.around(held_b, held_g, held_im, self)
-        best, value = np.full(len(b), np.inf), np.zeros(len(b))
-        place = cell.place((0.0, 0.0), np.arange(len(b)))
-        for slopes in product(SLOPES, SLOPES):
-            penalty = SLOPE_PENALTY * sum(slopes)
+        cell, n = _Cell.around(held_b, held_g, held_im, self), len(held_b)
+        value, place = np.zeros(n), Place(cell.g, cell.im, np.zeros((4, n), np.int64), np.zeros((4, n)), cell.weights)
+        for rows in np.split(np.arange(n), range(AT_ONCE, n, AT_ONCE)):
+            spread, value[rows], place.b[:, rows], place.way[:, rows] = self._best(name, cell, rows, DIRECTIONS[:1])
             # where the columns agree better than that already, no further direction is tried
-            some = np.flatnonzero(best > penalty)
-            there = cell.place(slopes, some)
-            found, spread = _blend(self._along_b(name, there), there.weights)
-            spread = spread + penalty + self._share_spread(name, there)
-            better = spread < best[some]
-            rows = some[better]
-            best[rows], value[rows] = spread[better], found[better]
-            place.b[:, rows], place.way[:, rows] = there.b[:, better], there.way[:, better]
+            unsure = np.flatnonzero(spread > SLOPE_PENALTY * SLOPES[1])
+            other, found, b_there, way = self._best(name, cell, rows[unsure], DIRECTIONS[1:])
+            better = other < spread[unsure]
+            at = rows[unsure[better]]
+            value[at], place.b[:, at], place.way[:, at] = found[better], b_there[:, better], way[:, better]
         figure = np.exp(value) - LEAST[name]
         return place, np.where(figure > 1e-3 * LEAST[name], figure, 0.0)
 
+    def _best(
+        self, name: str, cell: _Cell, rows: IntArray, directions: FloatArray
+    ) -> tuple[FloatArray, FloatArray, IntArray, FloatArray]:
+        """Of some directions the best of each section: how far columns disagree, logarithm, places and way along b."""
+        there = cell.place(directions, rows)
+        found, spread = _blend(self._along_b(name, there), there.weights)
+        spread = spread + SLOPE_PENALTY * directions.sum(axis=1)[:, None] + self._share_spread(name, there)
+        first, at = spread.argmin(axis=0), np.arange(len(rows))
+        return spread[first, at], found[first, at], there.b[first, :, at].T, there.way[first, :, at].T
+
     def _along_b(self, name: str, place: Place) -> FloatArray:
-        """Logarithm of a figure in each column: on one branch between, across a jump the larger, shape (4, n)."""
+        """Logarithm of a figure in each column: on one branch between, across a jump the larger, shape (k, 4, n)."""
         low, high = place.take(self._logs[name])
         between = (1.0 - place.way) * low + place.way * high
         jumps = np.abs(high - low) > np.log(BRANCH_RATIO)
@@ -199,11 +212,11 @@ class Curves:
     def _share_spread(self, name: str, place: Place) -> FloatArray:
         """How far the columns disagree about the share of sequences; it tells apart branches whose peaks are alike."""
         if name != "peak":
-            return np.zeros(place.g.shape[1])
+            return np.zeros(())
         low, high = place.take(self.values["share_1.25"])
         share = (1.0 - place.way) * low + place.way * high
-        mean = (place.weights * share).sum(axis=0)
-        return np.asarray(np.sqrt((place.weights * (share - mean) ** 2).sum(axis=0)))
+        mean = (place.weights * share).sum(axis=-2, keepdims=True)
+        return np.asarray(np.sqrt((place.weights * (share - mean) ** 2).sum(axis=-2)))
 
 
 @dataclass(frozen=True)
@@ -265,11 +278,11 @@ def _cell(values: FloatArray, axis: FloatArray) -> tuple[IntArray, FloatArray, F
 
 
 def _blend(columns: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Value of a cell from its four columns, and how far they disagree, each of shape (n,)."""
-    mean = (weights * columns).sum(axis=0)
-    spread = np.sqrt((weights * (columns - mean) ** 2).sum(axis=0))
-    largest = np.where(weights > 0.05, columns, -np.inf).max(axis=0)
-    return np.where(spread > CELL_SPREAD, largest, np.minimum(mean + MARGIN * spread, largest)), spread
+    """Value of a cell from its four columns, and how far they disagree; the last axis but one is the columns'."""
+    mean = (weights * columns).sum(axis=-2, keepdims=True)
+    spread = np.sqrt((weights * (columns - mean) ** 2).sum(axis=-2))
+    largest = np.where(weights > 0.05, columns, -np.inf).max(axis=-2)
+    return np.where(spread > CELL_SPREAD, largest, np.minimum(mean[..., 0, :] + MARGIN * spread, largest)), spread
 
 
 def read_atlas(file: Path) -> Atlas | None:

@@ -51,7 +51,8 @@ def share_of(atlas: Atlas, place: Place, *, peak: FloatArray, limit: float) -> F
     of the nodes that are above it too.
     """
     low, high, way = share_name(limit)
-    below, above = (np.nan_to_num(place.mean_of_some(atlas.fine.values[name])) for name in (low, high))
+    below = np.nan_to_num(place.mean_of_some(atlas.fine.values[low]))
+    above = np.nan_to_num(place.mean_of_some(atlas.fine.values[high])) if way else below
     return np.where(peak > limit, np.clip((1.0 - way) * below + way * above, 0.0, 1.0), 0.0)
 
 
@@ -67,40 +68,39 @@ def answer_from_atlas(atlas: Atlas, sections: Sections, *, limit: float) -> Stud
     limit
         Voltage limit [per unit], within the atlas's limits.
     """
-    b, im, g = sections.b, sections.im, loaded_g(sections)
-    place, peak = atlas.fine.find("peak", b=b, g=sections.p, im=im)
+    n, g = len(sections.b), loaded_g(sections)
     loaded = np.flatnonzero(g > sections.p)
-    with_load = {"b": b[loaded], "g": g[loaded], "im": im[loaded]}
-    place_loaded, peak_loaded = atlas.fine.find("peak", **with_load)
-    around, clamped = atlas.coarse.find("clamped", b=b, g=sections.p, im=im)
-    name = LIMIT_NAMES[limit_place(limit)]
+    at = np.append(np.arange(n), loaded)
+    both = {"b": sections.b[at], "g": np.append(sections.p, g[loaded]), "im": sections.im[at]}
+    place, peaks = atlas.fine.find("peak", **both)
+    around, clamped = atlas.coarse.find("clamped", b=sections.b, g=sections.p, im=sections.im)
+    powers = atlas.coarse.find("power", **both)[1]
+    shares = share_of(atlas, place, peak=peaks, limit=limit)
+    name, peak = LIMIT_NAMES[limit_place(limit)], peaks[:n]
     rings = peak > limit
     typical = np.clip(around.mean_of_some(atlas.coarse.values[f"typical_{name}"]), limit, peak)
-    likelihood = share_of(atlas, place, peak=peak, limit=limit)
-    share_loaded = share_of(atlas, place_loaded, peak=peak_loaded, limit=limit)
-    power = atlas.coarse.find("power", b=b, g=sections.p, im=im)[1]
-    power_loaded = atlas.coarse.find("power", **with_load)[1]
     needed, cures = load_needed(atlas, sections, limit=limit, rings=rings)
     return StudyResult(
         peak_pu=peak,
-        peak_loaded_pu=_changed(peak, loaded, peak_loaded),
+        peak_loaded_pu=_changed(peaks, loaded),
         typical_pu=np.where(rings, np.where(np.isfinite(typical), typical, peak), np.nan),
-        likelihood=likelihood,
-        likelihood_loaded=_changed(likelihood, loaded, share_loaded),
+        likelihood=shares[:n],
+        likelihood_loaded=_changed(shares, loaded),
         load_needed_pu=needed,
         clamped_pu=np.minimum(clamped, peak),
-        arrester_power_pu=power,
-        arrester_power_loaded_pu=_changed(power, loaded, power_loaded),
+        arrester_power_pu=powers[:n],
+        arrester_power_loaded_pu=_changed(powers, loaded),
         cycles_above=around.largest(atlas.coarse.values[f"cycles_{name}"]),
         load_cures=cures,
-        in_model=np.ones(len(b), dtype=bool),
+        in_model=np.ones(n, dtype=bool),
     )
 
 
-def _changed(values: FloatArray, where: npt.NDArray[np.int64], others: FloatArray) -> FloatArray:
-    """A copy with other values at some places."""
-    values = values.copy()
-    values[where] = others
+def _changed(both: FloatArray, loaded: npt.NDArray[np.int64]) -> FloatArray:
+    """Values at no load, and at load where there is one: these stand behind the others."""
+    n = len(both) - len(loaded)
+    values = both[:n].copy()
+    values[loaded] = both[n:]
     return values
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.arrays import Bools, Ints
+from survey.network.sweeps import ring_blocks
 from survey.network.topology.placement import AT_SOURCE
 from survey.network.walk.walks import three_pole_edges
 from survey.read.tables import THREE_PHASE
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from survey.findings import FindingList
     from survey.network.model import Network
     from survey.network.sweeps import Forest
-    from survey.network.topology.graph import Graph
     from survey.network.topology.placement import Placement
     from survey.read.tables import NetworkTables
 
@@ -44,7 +44,9 @@ def find_links(network: Network, *, placement: Placement, union: Forest, told: T
     union
         Spanning forest of all edges.
     """
-    blocks = _blocks(network.graph, union)
+    graph = network.graph
+    every = ring_blocks(union, (graph.a, graph.b))
+    blocks = [edges for edges in every if union.root[graph.a[edges[0]]] == graph.root]
     first = _ties(network, placement, union=union, told=told)
     second = _rings(network, union, blocks=blocks, told=told)
     pairs = zip(first.__dict__.values(), second.__dict__.values(), strict=True)
@@ -117,18 +119,3 @@ def _rings(network: Network, union: Forest, *, blocks: list[Ints], told: Told) -
     a_above = union.place[graph.a[edge]] < union.place[graph.b[edge]]
     x, y = np.where(a_above, graph.a[edge], graph.b[edge]), np.where(a_above, graph.b[edge], graph.a[edge])
     return Links(graph.switch[edge], x, y, graph.mask[edge].astype(np.int64), np.ones(len(edge), bool))
-
-
-def _blocks(graph: Graph, union: Forest) -> list[Ints]:
-    """Edges of every block that has a ring and a supply; each edge has a node in the middle, so parallel ones count."""
-    ring = ~union.bridge & (graph.a != graph.b) & (union.root[graph.a] == graph.root)
-    edges = np.flatnonzero(ring) if union.cyclic else np.empty(0, np.int64)
-    if not len(edges):
-        return []
-    import networkx as nx
-
-    split: nx.Graph[int] = nx.Graph()
-    for ends in (graph.a, graph.b):
-        split.add_edges_from(np.column_stack([ends[edges], graph.n_nodes + edges]).tolist())
-    parts = (np.sort(np.fromiter(part, np.int64, len(part))) for part in nx.biconnected_components(split))
-    return [part[part >= graph.n_nodes] - graph.n_nodes for part in parts]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.arrays import Floats, Ints, heads
-from survey.network.nearness import touching_lines
+from survey.network.nearness import join_pairs, touching_lines
 from survey.network.topology.joints import report_wide
 
 if TYPE_CHECKING:
@@ -93,11 +93,4 @@ def _merged(tees: Tees, n_nodes: int, snap_m: float) -> Ints | None:
     close = np.flatnonzero((np.diff(tees.run) == 0) & (np.diff(tees.along_m) <= snap_m))
     if not len(close):
         return None
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    links = coo_array((np.ones(len(close)), (tees.node[close], tees.node[close + 1])), shape=(n_nodes, n_nodes))
-    label = connected_components(links, directed=False)[1]
-    lowest = np.full(label.max() + 1, n_nodes, np.int64)
-    np.minimum.at(lowest, label, np.arange(n_nodes))
-    return lowest[label]
+    return join_pairs(tees.node[close], tees.node[close + 1], n=n_nodes)

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from survey.arrays import Bools, Ints
-from survey.network.sweeps import Forest
+from survey.arrays import Bools
+from survey.network.sweeps import Forest, ring_blocks
 from survey.network.topology.graph import Graph
 from survey.network.walk.walks import Walks
 
@@ -30,26 +30,12 @@ def looped_sites(graph: Graph, walks: Walks, *, union: Forest, single: Bools) ->
     Shape (n_sites,); a site whose walked edges were not kept counts as looped where it passes a ring at all.
     """
     asked = walks.sourced & (walks.section < 0)
-    on_ring = np.flatnonzero(~union.bridge & (graph.a != graph.b)) if asked.any() else np.empty(0, np.int64)
     live = np.zeros(len(graph.a), bool)
-    poles = np.append(single, False)[graph.switch]
-    for block in _blocks(graph, on_ring):
-        live[block] = poles[block].any()
+    if asked.any():
+        poles = np.append(single, False)[graph.switch]
+        blocks = ring_blocks(union, (graph.a, graph.b))
+        live[blocks.flat] = np.bincount(blocks.owner, weights=poles[blocks.flat])[blocks.owner] > 0
     steps = np.diff(walks.edge_start)
     site = np.repeat(np.arange(len(steps)), steps)
     passed = np.bincount(site, weights=live[walks.edges], minlength=len(steps)) > 0
     return asked & np.where(steps > 0, passed, walks.ring_piece >= 0)
-
-
-def _blocks(graph: Graph, edges: Ints) -> list[Ints]:
-    """Blocks of these edges; every edge has a node of its own in the middle, so that parallel ones stay apart."""
-    if not len(edges):
-        return []
-    import networkx as nx
-
-    split: nx.Graph[int] = nx.Graph()
-    beyond = len(graph.first)  # all nodes
-    split.add_edges_from(np.column_stack([graph.a[edges], beyond + edges]).tolist())
-    split.add_edges_from(np.column_stack([beyond + edges, graph.b[edges]]).tolist())
-    parts = (np.fromiter(part, np.int64, len(part)) for part in nx.biconnected_components(split))
-    return [part[part >= beyond] - beyond for part in parts]

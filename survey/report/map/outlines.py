@@ -10,6 +10,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from survey.network.nearness import make_strips, nearest_point
+
 CELLS = 48
 """Sites are thinned to one for each cell of a grid this fine before the outline is drawn."""
 TIGHTNESS = 0.35
@@ -50,7 +52,11 @@ def _outline(xy: NDArray[np.float64]) -> BaseGeometry:
 def _without_outliers(xy: NDArray[np.float64]) -> NDArray[np.float64]:
     if len(xy) < MANY:
         return xy
-    from scipy.spatial import cKDTree
-
-    away = np.asarray(cKDTree(xy).query(xy, k=2)[0])[:, 1]
-    return xy[away <= FAR_OUT * max(float(np.median(away)), 1e-9)]
+    half = np.subtract(*np.percentile(xy, (75, 25), axis=0))  # what is far out stretches the whole
+    reach = max(FAR_OUT * float(np.sqrt(half.prod() / len(xy))), float(half.max()) / len(xy), 1e-6)
+    middle = np.inf
+    while reach < FAR_OUT * middle:  # neighbours further away are not looked for
+        reach *= 2.0
+        away = nearest_point(xy, make_strips(xy, tolerance_m=reach), tolerance_m=reach, own=np.arange(len(xy)))[1]
+        middle = max(float(np.median(away)), 1e-9)
+    return xy[away <= FAR_OUT * middle]
