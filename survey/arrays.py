@@ -29,7 +29,7 @@ def heads(*keys: Ints) -> Bools:
     return new
 
 
-def taken(rows: Rows, which: Ints) -> Rows:
+def taken(rows: Rows, which: Ints | slice) -> Rows:
     """Some rows of a dataclass of arrays."""
     return type(rows)(**{field.name: getattr(rows, field.name)[which] for field in fields(rows)})
 
