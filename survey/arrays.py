@@ -13,7 +13,7 @@ Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Objects = NDArray[np.object_]
-Rows = TypeVar("Rows", bound=Any)
+AnyRows = TypeVar("AnyRows", bound=Any)
 """A dataclass of arrays with a row each."""
 
 
@@ -29,12 +29,12 @@ def heads(*keys: Ints) -> Bools:
     return new
 
 
-def taken(rows: Rows, which: Ints | slice) -> Rows:
+def taken(rows: AnyRows, which: Ints | slice) -> AnyRows:
     """Some rows of a dataclass of arrays."""
     return type(rows)(**{field.name: getattr(rows, field.name)[which] for field in fields(rows)})
 
 
-def put(rows: Rows, which: Ints, values: Rows) -> Rows:
+def put(rows: AnyRows, which: Ints, values: AnyRows) -> AnyRows:
     """The same with some rows replaced."""
     merged = {}
     for field in fields(rows):

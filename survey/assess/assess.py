@@ -114,7 +114,7 @@ def assess_network(
     """
     method = Method(settings, progress)
     windings, cables = _described(network, settings=settings, findings=findings)
-    totals = _sections(network, windings, cables, findings=findings)
+    totals = _totals(network, windings, cables, findings=findings)
     judged = totals.judged(method)
     circuits, figures, values = judged.circuits, judged.figures, totals.values
     report_overhead(network, values, cables, settings=settings, findings=findings)
@@ -167,7 +167,7 @@ def _described(network: Network, *, settings: Settings, findings: FindingList) -
 
 
 @dataclass(frozen=True)
-class _Sections:
+class _Totals:
     """Totals of the sections, all records in and without those out of line, and which these are."""
 
     values: SectionValues
@@ -180,18 +180,18 @@ class _Sections:
         return judge(method.circuits(self.values), without, odd=self.odd, study=method.study(self.values))
 
 
-def _sections(network: Network, windings: Windings, cables: CableCapacitance, *, findings: FindingList) -> _Sections:
+def _totals(network: Network, windings: Windings, cables: CableCapacitance, *, findings: FindingList) -> _Totals:
     voltage_v = section_voltages(network, usable=windings.usable)
     values = section_values(network, windings, cables, voltage_v=voltage_v)
     odd = find_odd(network, windings, voltage_v=voltage_v, catalogue=Catalogue.load(), findings=findings)
     firm = values
     if odd.odd.any():
         firm = section_values(network, left_out(windings, odd.odd), cables, voltage_v=voltage_v)
-    return _Sections(values, firm, odd)
+    return _Totals(values, firm, odd)
 
 
 def _in_doubt(
-    network: Network, windings: Windings, *, choice: Choice, totals: _Sections, judged: Judged, method: Method
+    network: Network, windings: Windings, *, choice: Choice, totals: _Totals, judged: Judged, method: Method
 ) -> tuple[Interval, Objects]:
     """Interval of every score, and what of each site rests on one record, in words."""
     settings, odd, circuits = method.settings, totals.odd, judged.circuits

@@ -102,7 +102,7 @@ def read_settings(path: Path | None, hz: str | None, *, units: Units | None = No
 def print_site(answer: SiteAnswer, picture: Path | None) -> None:
     """The chain of numbers, the verdict, what was assumed, what is left out, the caution."""
     from survey.assess.action import LONGER_CABLE
-    from survey.desk.chain import LEFT_OUT, PER_PHASE, chain_lines, site_title, verdict
+    from survey.desk.working import LEFT_OUT, PER_PHASE, chain_lines, site_title, verdict
     from survey.wrapped import labelled
 
     click.echo(labelled("", site_title(answer), indent=0) + "\n")

@@ -5,10 +5,10 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING, Any, Final
 
-from survey.desk.chain import FOOT_M
 from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import APPROXIMATED, TITLES, not_susceptible_lines
 from survey.desk.limits_text import LENGTHS, conditions, in_feet, three, title
+from survey.desk.working import FOOT_M
 from survey.errors import OutputError
 from survey.result import CAUTION
 

@@ -7,9 +7,9 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from survey.assess.action import BALANCED
-from survey.desk.chain import FOOT_M, LEFT_OUT, cut_off
 from survey.desk.lengths import LONGEST_M
 from survey.desk.limits import APPROXIMATED, TITLES, not_susceptible_lines
+from survey.desk.working import FOOT_M, LEFT_OUT, cut_off
 from survey.physics.families import CONSTRUCTIONS, FAMILY_TABLE
 from survey.report.tables import guarded
 from survey.wrapped import TABLE, labelled, terminal_width

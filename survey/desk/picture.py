@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from survey.assess.behaviour import curve_parameters
 from survey.assess.waveform import worst_waveform
-from survey.desk.chain import FOOT_M, LEFT_OUT, SHORTEST_M, site_title
 from survey.desk.circuit import section_circuits, with_cable, without_cable
 from survey.desk.lengths import LONGEST_M
+from survey.desk.working import FOOT_M, LEFT_OUT, SHORTEST_M, site_title
 from survey.memory import thread_pool
 from survey.physics.curves import BLOCKS
 from survey.physics.families import Circuit

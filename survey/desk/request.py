@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from survey.desk.chain import FOOT_M
 from survey.desk.checks import check_transformer, choose_cable
 from survey.desk.circuit import Transformer
 from survey.desk.nameplate import read_nameplate, read_rating
 from survey.desk.site import SiteRequest
+from survey.desk.working import FOOT_M
 
 if TYPE_CHECKING:
     from survey.physics.catalogue import Catalogue

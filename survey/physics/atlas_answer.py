@@ -11,7 +11,7 @@ from survey.physics.atlas import Atlas, Place, limit_place, share_name
 from survey.physics.atlas_axes import LIMIT_NAMES
 from survey.physics.curves import FloatArray
 from survey.physics.families import Circuit
-from survey.physics.study_figures import Sections, StudyResult
+from survey.physics.study_figures import PerUnitSections, StudyResult
 
 FULL_LOAD: Final = 1.0
 NEUTRAL_PULLED: Final = 2.0
@@ -22,7 +22,7 @@ STEP_OF_LOAD: Final = 10.0 ** (1 / 20)
 """Ratio of neighbouring steps that the load needed is searched on."""
 
 
-def loaded_g(sections: Sections) -> FloatArray:
+def loaded_g(sections: PerUnitSections) -> FloatArray:
     """Core loss, load and single-phase load together [per unit].
 
     A conductance from an open phase to ground calms at least as much as the same added to every winding: it damps that
@@ -32,7 +32,7 @@ def loaded_g(sections: Sections) -> FloatArray:
     return np.asarray(sections.p + np.minimum(sections.load + sections.one_phase, FULL_LOAD))
 
 
-def neutral_pulled(circuit: Circuit, sections: Sections) -> npt.NDArray[np.bool_]:
+def neutral_pulled(circuit: Circuit, sections: PerUnitSections) -> npt.NDArray[np.bool_]:
     """Which sections' figures at load the atlas cannot give.
 
     Those of floating wyes whose single-phase load is large beside their charging: it gives a flux offset a way to stay,
@@ -56,7 +56,7 @@ def share_of(atlas: Atlas, place: Place, *, peak: FloatArray, limit: float) -> F
     return np.where(peak > limit, np.clip((1.0 - way) * below + way * above, 0.0, 1.0), 0.0)
 
 
-def answer_from_atlas(atlas: Atlas, sections: Sections, *, limit: float) -> StudyResult:
+def answer_from_atlas(atlas: Atlas, sections: PerUnitSections, *, limit: float) -> StudyResult:
     """Figures of sections that the atlas covers.
 
     Parameters
@@ -105,7 +105,7 @@ def _changed(both: FloatArray, loaded: npt.NDArray[np.int64]) -> FloatArray:
 
 
 def load_needed(
-    atlas: Atlas, sections: Sections, *, limit: float, rings: npt.NDArray[np.bool_]
+    atlas: Atlas, sections: PerUnitSections, *, limit: float, rings: npt.NDArray[np.bool_]
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Least load that keeps every sequence under the limit, one step in hand, and whether rated load does."""
     least = np.maximum(atlas.least_g(b=sections.b, im=sections.im, limit=limit), sections.p) * STEP_OF_LOAD

@@ -30,7 +30,7 @@ from survey.physics.curves import (
     simulate,
 )
 from survey.physics.families import Circuit
-from survey.physics.study_figures import Sections, StudyResult, inside_model
+from survey.physics.study_figures import PerUnitSections, StudyResult, inside_model
 
 __all__ = ["Circuit", "CurveLibrary", "CurveParameters", "StudyResult", "direct", "inside_model"]
 
@@ -136,7 +136,7 @@ class CurveLibrary:
         progress: Progress | None,
     ) -> None:
         """Write the answers of one circuit's sections: from the atlas where it covers them, else from own curves."""
-        sections = Sections(*(column[where] for column in columns))
+        sections = PerUnitSections(*(column[where] for column in columns))
         atlas = self._atlas(circuit)
         inside = np.zeros(len(where), bool)
         if atlas is not None:
@@ -146,7 +146,7 @@ class CurveLibrary:
             answer.put(where[~inside], self._answer(circuit, sections.of(~inside), progress=progress))
 
     def _from_atlas(
-        self, atlas: Atlas, circuit: Circuit, sections: Sections, *, progress: Progress | None
+        self, atlas: Atlas, circuit: Circuit, sections: PerUnitSections, *, progress: Progress | None
     ) -> StudyResult:
         """Figures from the atlas; those at load from own curves where the atlas has none."""
         found = answer_from_atlas(atlas, sections, limit=self.voltage_limit)
@@ -292,7 +292,7 @@ class CurveLibrary:
             )
         return self._tables[circuit, clamped]
 
-    def _answer(self, circuit: Circuit, sections: Sections, *, progress: Progress | None) -> StudyResult:
+    def _answer(self, circuit: Circuit, sections: PerUnitSections, *, progress: Progress | None) -> StudyResult:
         bare, loaded = corners_of(circuit, sections)
         table, clamped = self._table(circuit), self._table(circuit, clamped=True)
         for curves in (table, clamped):
@@ -316,7 +316,7 @@ class CurveLibrary:
         )
 
     def _load_needed(
-        self, table: CurveTable, sections: Sections, *, peak: FloatArray, progress: Progress | None
+        self, table: CurveTable, sections: PerUnitSections, *, peak: FloatArray, progress: Progress | None
     ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
         needed, cures = np.zeros(len(peak)), np.ones(len(peak), dtype=bool)
         ring = np.flatnonzero(peak > self.voltage_limit)
@@ -361,7 +361,7 @@ class Corners:
         return np.divide(total, weight, out=np.full(total.shape, np.nan), where=weight > 0.0)
 
 
-def corners_of(circuit: Circuit, sections: Sections) -> tuple[Corners, Corners]:
+def corners_of(circuit: Circuit, sections: PerUnitSections) -> tuple[Corners, Corners]:
     """Nodes around each section at no load, and with its load; in five-legged cores single-phase load is load."""
     in_core = circuit is Circuit.FIVE_LEGGED
     load = sections.load + (sections.one_phase if in_core else 0.0)

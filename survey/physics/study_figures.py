@@ -73,7 +73,7 @@ class StudyResult:
 
 
 @dataclass(frozen=True)
-class Sections:
+class PerUnitSections:
     """Sections of one circuit: b, p, im, load, one_phase [per unit of the section's rating], arrays of one length."""
 
     b: FloatArray
@@ -82,9 +82,9 @@ class Sections:
     load: FloatArray
     one_phase: FloatArray
 
-    def of(self, chosen: npt.NDArray[np.bool_] | IntArray) -> Sections:
+    def of(self, chosen: npt.NDArray[np.bool_] | IntArray) -> PerUnitSections:
         """Those chosen."""
-        return Sections(*(getattr(self, field.name)[chosen] for field in fields(self)))
+        return PerUnitSections(*(getattr(self, field.name)[chosen] for field in fields(self)))
 
 
 def inside_model(

@@ -90,7 +90,7 @@ def with_devices(table: pd.DataFrame) -> pd.DataFrame:
 
 
 @dataclass(frozen=True)
-class Surveyed:
+class Found:
     """Band and notes of every site, by id."""
 
     bands: dict[str, int]
@@ -115,13 +115,13 @@ def answer_directly(library, circuit, sections, **_):
     return answer
 
 
-def surveyed(network, *, study: bool) -> Surveyed:
+def surveyed(network, *, study: bool) -> Found:
     """Survey the tables."""
     settings = build_settings({"study": {"run": study}})
     sites = survey_tables(network, settings=settings, findings=FindingList()).result.sites
     place = {band: k for k, band in enumerate(BANDS)}
     bands = {s: place[b] for s, b in zip(sites["site_id"], sites["band"], strict=True) if b in place}
-    return Surveyed(bands, dict(zip(sites["site_id"], sites["notes"], strict=True)))
+    return Found(bands, dict(zip(sites["site_id"], sites["notes"], strict=True)))
 
 
 def planted(network, site: int, field: str, factor: float):
@@ -135,7 +135,7 @@ def planted(network, site: int, field: str, factor: float):
     return replace(network, transformers=table)
 
 
-def silent(before: Surveyed, after: Surveyed, bad: str) -> list[str]:
+def silent(before: Found, after: Found, bad: str) -> list[str]:
     """Neighbours whose band fell, or who are gone, without a word on a record."""
     return [
         site

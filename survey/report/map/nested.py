@@ -10,14 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from survey.arrays import Ragged, ranges
-
-Rows = NDArray[np.int64]
+from survey.arrays import Bools, Ints, Ragged, ranges
 
 
-def any_of(sets: Ragged, marked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def any_of(sets: Ragged, marked: Bools) -> Bools:
     """Whether each set holds a marked row."""
     return np.bincount(sets.owner, weights=marked[sets.flat], minlength=len(sets)) > 0
 
@@ -38,14 +35,14 @@ class Runs:
         Number of leading places taken by the sets that come first.
     """
 
-    order: Rows
-    counts: Rows
-    starts: Rows
-    lengths: Rows
+    order: Ints
+    counts: Ints
+    starts: Ints
+    lengths: Ints
     first_items: int
 
 
-def pack_sets(sets: Ragged, n_items: int, *, first: NDArray[np.bool_]) -> Runs:
+def pack_sets(sets: Ragged, n_items: int, *, first: Bools) -> Runs:
     """Order the items so that nested sets are runs; sets marked ``first`` lead."""
     ranked = np.lexsort((np.arange(len(sets)), -sets.counts, ~first))
     ranked = ranked[sets.counts[ranked] > 0]
@@ -57,7 +54,7 @@ def pack_sets(sets: Ragged, n_items: int, *, first: NDArray[np.bool_]) -> Runs:
     return Runs(order, *_runs(sets, place), first_items=int(leading.max(initial=-1)) + 1)
 
 
-def _item_keys(ranked: Ragged, n_items: int) -> Rows:
+def _item_keys(ranked: Ragged, n_items: int) -> Ints:
     """Sort key of every item: larger sets are laid out first, the smaller ones inside them, then what is left."""
     n_sets = len(ranked)
     parent = _parents(ranked, n_items)
@@ -81,7 +78,7 @@ def _item_keys(ranked: Ragged, n_items: int) -> Rows:
     return ends[holder]
 
 
-def _parents(ranked: Ragged, n_items: int) -> Rows:
+def _parents(ranked: Ragged, n_items: int) -> Ints:
     """The smallest larger set that holds the first row of each set; -1 for none."""
     first_rows = ranked.flat[ranked.start[:-1]]
     is_first = np.zeros(n_items, dtype=bool)
@@ -98,7 +95,7 @@ def _parents(ranked: Ragged, n_items: int) -> Rows:
     return parent
 
 
-def _runs(sets: Ragged, place: Rows) -> tuple[Rows, Rows, Rows]:
+def _runs(sets: Ragged, place: Ints) -> tuple[Ints, Ints, Ints]:
     filled = np.flatnonzero(sets.counts)
     counts = (sets.counts > 0).astype(np.int64)
     if len(filled) == 0:
@@ -116,6 +113,6 @@ def _runs(sets: Ragged, place: Rows) -> tuple[Rows, Rows, Rows]:
     return counts, np.concatenate(starts), np.concatenate(lengths)
 
 
-def _split_runs(places: Rows) -> tuple[Rows, Rows]:
+def _split_runs(places: Ints) -> tuple[Ints, Ints]:
     heads = np.flatnonzero(np.diff(places, prepend=places[0] - 2) != 1)
     return places[heads], np.diff(heads, append=len(places))
