@@ -25,7 +25,7 @@ export NUMBA_CACHE_DIR=${NUMBA_CACHE_DIR:-$PWD/$venv/compiled}
 aside=$(mktemp -d)
 compiling=
 trap 'kill $compiling 2>/dev/null || true; rm -rf "$aside"' EXIT
-SURVEY_CACHE_DIR=$aside/curves "$venv/bin/python" -m survey run sample_data/shapefiles -s sample_data/shapefiles.toml \
+SURVEY_COMPILE_FROM=0 SURVEY_CACHE_DIR=$aside/curves "$venv/bin/python" -m survey run sample_data/shapefiles -s sample_data/shapefiles.toml \
   -o "$aside/out" >/dev/null &
 compiling=$!
 

@@ -10,6 +10,7 @@ from browser import chromium
 from hypothesis import settings
 from selenium import webdriver
 
+from survey import loops
 from survey.cache_folder import default_cache_dir
 from survey.wrapped import NOT_A_TERMINAL
 
@@ -22,6 +23,10 @@ settings.load_profile("no deadline")
 os.environ.setdefault("NUMBA_CACHE_DIR", str(default_cache_dir() / "compiled"))
 # every survey that a test starts would compile all modules anew
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# A process that surveys hundreds of small networks is quicker with compiled loops; commands in processes of their own
+# take the survey's own threshold.
+loops.SMALL = 2000
 
 
 @pytest.fixture(scope="session", autouse=True)
