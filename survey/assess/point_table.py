@@ -49,6 +49,7 @@ def switching_point_table(
             "tie_open_id": np.append(names, "")[points.opened],
             "feeder": _of_first(sites["feeder"].to_numpy(object), owner, member=member, n=n),
             "switch_device": switches["device"].to_numpy(object),
+            "address": switches["address"].fillna("").to_numpy(object),
             "exposed_sites": values.sites,
             **electrical_columns(values, every, voltage_v=values.voltage_v, hertz=frequency),
             "peak_pu": points.peak_pu,

@@ -63,6 +63,7 @@ def read_switches(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | No
             "single_pole": single_pole,
             "presumed": presumed,
             "device": read_text(rows, "device"),
+            "address": read_text(rows, "address"),
             "open": open_phases == THREE_PHASE,
             "open_phases": open_phases,
             "arrester": read_code(rows, "arrester", fallback="unknown").texts(),

@@ -28,7 +28,7 @@ WIDTH, MARGIN, MOST_HIGH, FOOT = 1000.0, 30.0, 1100.0, 30.0
 MOST_SITES, MOST_PARTS = 5000, 40_000
 """More sites that did not change are not drawn; the lines of a larger network are drawn coarser."""
 DEVICE_PX = 5.0
-HOLLOW = frozenset({"ring", "loop", "plus", "square", "cross"})
+HOLLOW = frozenset({"ring", "loop", "plus", "cross"})
 _ROUND = "M-1 0A1 1 0 1 0 1 0A1 1 0 1 0 -1 0Z"
 OUTLINES = {
     "dot": _ROUND,

@@ -117,7 +117,8 @@ def layer_looks() -> dict[str, Look]:
         for mark, colour in pairs
     }
     statuses = {
-        mark.key: (mark.label, Symbol(NO_HAZARD, mark.size_px, mark.shape, hollow=True)) for mark in STATUS_MARKS
+        mark.key: (mark.label, Symbol(NO_HAZARD, mark.size_px, mark.shape, hollow=mark.shape != "square"))
+        for mark in STATUS_MARKS
     }
     lines = {
         mark.key: (mark.label, Symbol(colour, width, by_hazard=True))

@@ -468,3 +468,13 @@ def test_ranking_under_moved_values_is_compared():
     assert found == {"sites": 4, "rank_correlation": 0.6, "first": 3, "stay": 2}
     assert compare_risks(one, one)["rank_correlation"] == 1
     assert compare_risks(one * 0, one * 0) == {"sites": 0, "rank_correlation": None, "first": 0, "stay": 0}
+
+
+def test_the_address_of_a_point_goes_through(surveyed):
+    def addressed(layers):
+        end_elbow(layers)
+        layers["switches"]["address"] = np.where(layers["switches"].switch_id == "E2", "Mill Lane 4, pole 7", None)
+
+    points = surveyed(addressed).switching_points.set_index("switch_id")
+    assert points.address[["E2", "R1"]].tolist() == ["Mill Lane 4, pole 7", ""]
+    assert set(surveyed(end_elbow).switching_points.address) == {""}

@@ -100,7 +100,7 @@ def test_points_near_a_street_say_which():
         name: street.distance(Point(xy)) <= 60 for name, xy in zip(content.switch_ids, content.switches_m, strict=True)
     }
     assert True in near.values()
-    assert {name: place.endswith(MARKUP) for name, place in said.items()} == {name: near[name] for name in said}
+    assert {name: place[0] == MARKUP for name, place in said.items()} == {name: near[name] for name in said}
 
 
 def test_names_keep_clear_of_marks_numbers_and_each_other():

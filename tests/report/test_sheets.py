@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import re
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,13 +13,14 @@ import pytest
 from pypdf import PdfReader
 from sheet_survey import saved_survey, site_table, streets, town
 
+from survey.assess.action import NO_ACTION
 from survey.errors import OutputError
 from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, hazard_colours
 from survey.report.reread import SavedSurvey
 from survey.report.sheets import make_sheets
 from survey.report.sheets.content import choose
 from survey.report.sheets.printing import file_name
-from survey.report.sheets.table import table_rows
+from survey.report.sheets.table import calm, table_rows
 from survey.report.sheets.windows import RADII
 from survey.result import CAUTION
 
@@ -37,18 +39,29 @@ def print_harbour(saved: SavedSurvey, out: Path, **options: str) -> Path:
 
 
 def assert_table_is_whole(path: Path, saved: SavedSurvey, *, units: str = "metric") -> None:
-    """Every row is in the file, its cells in order, and rows follow each other in the order of their numbers."""
-    tables = squeezed("".join(text for text in pages(path) if "Table" in text.splitlines()[1]))
+    """Every row is in the file, its cells in order; those with an action in the order of their numbers."""
+    full, short = (
+        squeezed("".join(text for text in pages(path) if text.splitlines()[1].startswith(name)))
+        for name in ("Table", "Without action")
+    )
     place = 0
     for row in table_rows(saved.sites, units=units):
+        if calm(row):
+            assert squeezed(row.number + row.site + row.kva + row.switch) in short
+            assert squeezed(row.action.removeprefix(f"{NO_ACTION}: "))[1:] in short
+            continue
         text = squeezed("".join(vars(row).values()))
-        found = tables.find(text, place)
+        found = full.find(text, place)
         assert found >= 0, text
         place = found + len(text)
 
 
 def test_table_in_the_file_equals_the_survey(tmp_path: Path) -> None:
     saved = town(60)
+    calm_ones = saved.sites["band"] == "low"
+    assert 0 < calm_ones.sum() < 60
+    action = saved.sites["action"].where(~calm_ones, f"{NO_ACTION}: no path from phase to phase.")
+    saved = replace(saved, sites=saved.sites.assign(action=action))
     assert_table_is_whole(print_harbour(saved, tmp_path), saved)
     assert_table_is_whole(print_harbour(saved, tmp_path, units="us", page="a3"), saved, units="us")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +13,9 @@ from sheet_survey import saved_survey, site_table, streets, town
 
 from survey.report.sheets import make_sheets
 from survey.report.sheets.content import sheet_content
-from survey.report.sheets.points import NO_LOAD, point_blocks
-from survey.report.sheets.strip import read_strip
+from survey.report.sheets.points import NO_LOAD, _place, point_blocks
+from survey.report.sheets.strip import _words, read_strip
+from survey.report.sheets.view import whole_length
 
 
 def blocks(**changes: object):
@@ -71,3 +73,20 @@ def test_a_strip_is_read_back_and_its_middle_left_out_when_long() -> None:
     ]
     long = read_strip(" | ".join(["/S", *(f"9 m cable | @T{i}" for i in range(30))]))
     assert [stop.text for stop in long[-2:]] == ["23 more", "T29"]
+
+
+def test_the_place_is_the_address_where_one_is_recorded() -> None:
+    saved = town(8)
+    points = saved.switching_points.assign(address=["Mill Lane 4", *[""] * (len(saved.switching_points) - 1)])
+    content = sheet_content(replace(saved, switching_points=points), district="Harbour", feeder=None)
+    first, second = (block.place for block in point_blocks(content, units="metric")[:2])
+    assert first[0] == "Mill Lane 4"
+    assert first[1:] == _place({"lat": content.points["lat"].iloc[0], "lon": content.points["lon"].iloc[0]}, beside="")
+    assert len(second) == 1
+
+
+def test_halves_are_rounded_as_on_the_map_and_labels_of_a_strip_get_shorter_before_they_are_cut() -> None:
+    assert [whole_length(length, units="metric") for length in (42.5, 43.5, 1234.4)] == ["43 m", "44 m", "1,234 m"]
+    assert whole_length(10, units="us") == "33 ft"
+    assert _words("T-12-0066, 44.5 m cable", "metric") == ["T-12-0066, 45 m cable", "T-12-0066, 45 m"]
+    assert _words("2 sites, 6 m overhead", "us")[0] == "2 sites, 20 ft o/h"

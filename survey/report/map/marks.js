@@ -16,12 +16,11 @@ survey.marks = (() => {
     diamond: (r) => `M0 ${-r}L${r} 0L0 ${r}L${-r} 0Z`,
     square: (r) => `M${-r} ${-r}H${r}V${r}H${-r}Z`,
     open: (r) => `M${r * 0.71} ${-r * 0.71}A${r} ${r} 0 1 0 ${r * 0.71} ${r * 0.71}`,
-    bar: (r) => `M${-r} ${-r * 0.35}H${r}M${-r} ${r * 0.05}H${r}M${-r} ${r * 0.45}H${r}`,
     plus: (r) => `M${-r} 0H${r}M0 ${-r}V${r}`,
     cross: (r) => `M${-r} ${-r}L${r} ${r}M${-r} ${r}L${r} ${-r}`,
-    point: (r) => `M${-r} ${r * 0.45}A${r} ${r} 0 0 1 ${r} ${r * 0.45}ZM${-r * 0.6} ${r * 0.45}L${r * 0.75} ${-r * 0.95}`,
+    point: (r) => `M${-r} ${-r}H${r}V${r}H${-r}ZM${-r} ${r}L${r} ${-r}`,
   };
-  const HOLLOW = new Set(["ring", "loop", "plus", "square", "cross", "bar", "open"]);
+  const HOLLOW = new Set(["ring", "loop", "plus", "cross", "open"]);
   const paths = new Map();
 
   function ring(r) {

@@ -30,7 +30,7 @@ survey.strip = (() => {
       const row = rowOfSite(id);
       return node("li", { class: "thing" }, node("i", {}, row >= 0 ? marks.svgOfSite(row, 0.85) : ""), node("span", {}, node("b", { text: id }), node("span", { text: row >= 0 ? ` ${rating(row)}` : "" })));
     }
-    const mark = kind === "point" ? marks.svg("point", { size: 12, colour: survey.about.paper }) : marks.svg("bar", { size: 12, colour: "" });
+    const mark = kind === "point" ? marks.svg("point", { size: 12, colour: survey.about.paper }) : marks.svg("square", { size: 9, colour: marks.INK });
     return node("li", { class: "thing" }, node("i", {}, mark), node("span", {}, node("b", { text: id }), node("span", { text: kind === "gang" ? " three-pole device" : "" })));
   }
 

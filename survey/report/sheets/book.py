@@ -29,7 +29,7 @@ from survey.report.sheets.lettering import (
 from survey.report.sheets.panel import TextColumn, draw_legend, draw_locator, draw_scale, draw_site_list, text_block
 from survey.report.sheets.paper import FOOTER, HEADER, MARGIN, Paper, Rect
 from survey.report.sheets.points import block_pages, draw_blocks, point_blocks
-from survey.report.sheets.table import draw_table, table_pages, table_rows
+from survey.report.sheets.table import calm, draw_table, short_pages, table_pages, table_rows
 from survey.report.sheets.view import Units
 from survey.report.sheets.windows import MapPage, details, overview
 from survey.result import CAUTION
@@ -110,10 +110,16 @@ def _point_pages(book: Book) -> list[tuple[str, Draw]]:
 
 def _table_pages(book: Book) -> list[tuple[str, Draw]]:
     content, body = book.content, book.paper.body
-    rows = table_rows(content.sites, units=book.units)
-    parts = table_pages(rows, marks=content.marks, colours=content.colours, body=body, units=book.units)
-    names = [f"Table {number} of {len(parts)}" for number in range(1, len(parts) + 1)]
-    return [(name, partial(draw_table, part=part, body=body)) for name, part in zip(names, parts, strict=True)]
+    rows = list(zip(table_rows(content.sites, units=book.units), content.marks, content.colours, strict=True))
+    parts = {
+        "Table": table_pages([row for row in rows if not calm(row[0])], body=body, units=book.units),
+        "Without action": short_pages([row for row in rows if calm(row[0])], body=body),
+    }
+    return [
+        (f"{name} {number} of {len(tables)}", partial(draw_table, part=part, body=body))
+        for name, tables in parts.items()
+        for number, part in enumerate(tables, start=1)
+    ]
 
 
 def _draw_header(canvas: Canvas, book: Book, *, name: str) -> None:

@@ -19,7 +19,7 @@ from survey.report.sheets.drawing import draw_mark, draw_switch
 from survey.report.sheets.lettering import BOLD, INK, QUIET, REGULAR, clean, fitted, markup, style
 from survey.report.sheets.paper import Rect
 from survey.report.sheets.strip import HEIGHT, draw_strip
-from survey.report.sheets.view import FEET_PER_M, Floats, Units
+from survey.report.sheets.view import Floats, Units, whole_length
 from survey.report.sheets.windows import paper_radius
 
 SIZE, ID_SIZE, HOLD_SIZE = 8.0, 17.0, 24.0
@@ -47,7 +47,7 @@ class PointBlock:
     Parameters
     ----------
     switch_id, about, place, reason
-        Name; device and feeder; coordinates; cable behind it, how high it rings, what an arrester takes there.
+        Name; device and feeder; address and coordinates; cable behind it, how high it rings, what an arrester takes.
     hold
         The load in kW, or that only a three-pole device will do, and the words to it.
     rows
@@ -60,7 +60,7 @@ class PointBlock:
 
     switch_id: str
     about: str
-    place: str
+    place: tuple[str, ...]
     reason: tuple[str, ...]
     hold: tuple[str, str]
     rows: tuple[int, ...]
@@ -92,7 +92,7 @@ def _block(content: SheetContent, name: str, *, rows: tuple[int, ...], units: Un
     return PointBlock(
         switch_id=clean(name, limit=40),
         about=", feeder ".join(text for text in about if text),
-        place=_place(point) + _beside(content, name),
+        place=_place(point, beside=_beside(content, name)),
         reason=(*_reason(point, units=units), *_taken_there(sites)),
         hold=_hold(hold, studied=bool(np.isfinite(float(point.get("peak_pu", np.nan))))),
         rows=rows,
@@ -107,9 +107,12 @@ def _hold(kw: Floats, *, studied: bool) -> tuple[str, str]:
     return f"HOLD {np.ceil(kw.max()):,.0f} kW", BALANCED if studied else BALANCED + RULE_ONLY
 
 
-def _place(point: Mapping[str, Any]) -> str:
+def _place(point: Mapping[str, Any], *, beside: str) -> tuple[str, ...]:
+    """The address where one is recorded, else the street it stands by if that is known; coordinates."""
     lat, lon = (float(point.get(name, np.nan)) for name in ("lat", "lon"))
-    return f"lat {lat:.5f}, lon {lon:.5f}" if np.isfinite(lat) and np.isfinite(lon) else "no place recorded"
+    known = np.isfinite(lat) and np.isfinite(lon)
+    words = clean(point.get("address", ""), limit=60) or beside
+    return tuple(text for text in (words, f"lat {lat:.5f}, lon {lon:.5f}" if known else "no place recorded") if text)
 
 
 def _beside(content: SheetContent, name: str) -> str:
@@ -120,13 +123,12 @@ def _beside(content: SheetContent, name: str) -> str:
         return ""
     away = shapely.distance(named.geometry.to_numpy(), shapely.Point(here[0]))
     nearest = int(away.argmin())
-    return f", {clean(named['label'].iloc[nearest], limit=40)}" if away[nearest] <= BESIDE_M else ""
+    return clean(named["label"].iloc[nearest], limit=40) if away[nearest] <= BESIDE_M else ""
 
 
 def _reason(point: Mapping[str, Any], *, units: Units) -> tuple[str, ...]:
     cable, peak = (float(point.get(name, np.nan)) for name in ("exposed_cable_m", "peak_pu"))
-    length = f"{cable:,.0f} m" if units == "metric" else f"{cable * FEET_PER_M:,.0f} ft"
-    parts = [f"{length} of cable behind it"] if np.isfinite(cable) else []
+    parts = [f"{whole_length(cable, units=units)} of cable behind it"] if np.isfinite(cable) else []
     return (*parts, f"up to {peak:.1f} times normal voltage") if np.isfinite(peak) else tuple(parts)
 
 
@@ -180,8 +182,8 @@ def _draw_block(canvas: Canvas, block: PointBlock, *, content: SheetContent, rec
 def _draw_name(canvas: Canvas, block: PointBlock, *, rect: Rect) -> None:
     draw_switch(canvas, (rect.x0 + 6, rect.y1 - 13), radius=6)
     _text(canvas, block.switch_id, x=rect.x0 + 18, y=rect.y1 - 19, width=rect.width - 18, font=BOLD, size=ID_SIZE)
-    for line, text in enumerate((block.about, block.place, *block.reason)):
-        _text(canvas, text, x=rect.x0, y=rect.y1 - 34 - line * 12, width=rect.width, size=SIZE + 0.5)
+    for line, text in enumerate((block.about, *block.place, *block.reason)):
+        _text(canvas, text, x=rect.x0, y=rect.y1 - 33 - line * 10.8, width=rect.width, size=SIZE + 0.5)
 
 
 def _draw_hold(canvas: Canvas, block: PointBlock, *, rect: Rect) -> None:
@@ -232,7 +234,8 @@ def _draw_ticks(canvas: Canvas, *, rect: Rect) -> None:
     canvas.setLineWidth(0.9)
     for label, share in zip(labels, (0.0, 0.23, 0.62, 0.76), strict=True):
         x = rect.x0 + rect.width * share
-        canvas.rect(x, rect.y0 + 6, 12, 12, stroke=1, fill=0)
+        if "date" not in label:
+            canvas.rect(x, rect.y0 + 6, 12, 12, stroke=1, fill=0)
         _text(canvas, label, x=x + 17, y=rect.y0 + 10, width=rect.width, size=SIZE)
 
 

@@ -1,4 +1,4 @@
-"""The table of a set of sheets, in the map's numbers, with a box to tick and room to write."""
+"""The tables of a set of sheets, in the map's numbers: with a box to tick and room to write, and a short one."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from reportlab.lib.colors import HexColor
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph, Table, TableStyle
 
+from survey.assess.action import NO_ACTION
 from survey.report.ramp import BANDS, STATUS_MARKS, Mark, mark_of
 from survey.report.sheets.drawing import draw_mark
 from survey.report.sheets.lettering import BOLD, FAINT, HAIR, INK, QUIET, REGULAR, clean, markup, style
@@ -23,8 +24,11 @@ SIZE = 7.6
 ROW_HEIGHT = 25.0
 NOTHING = "–"
 _FIXED = {"number": 22, "site": 60, "switch": 70, "kva": 33, "connection": 64, "walked": 36, "exposed": 40,
-          "peak": 52, "load": 36, "band": 54, "done": 31}  # fmt: skip
+          "peak": 52, "load": 36, "band": 64, "done": 31}  # fmt: skip
 _ACTION_SHARE = 0.62
+_SHORT = {"number": 24, "mark": 20, "site": 64, "kva": 38}
+_BESIDE = 3
+"""So many sites stand beside each other in the short table."""
 _NAME_LIMIT, _DEVICE_LIMIT, _WRITTEN_LIMIT, _CELL_LIMIT = 80, 40, 320, 400
 _SIZE_WIDTH, _LARGEST = 730.0, 1.3
 """Letters are ``SIZE`` on a body this wide, and grow with it up to so many times."""
@@ -139,7 +143,7 @@ class MarkCell(Flowable):
 
     def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
         """Size of the cell's content."""
-        _, height = self.label.wrap(available_width - 15, available_height)
+        _, height = self.label.wrap(max(available_width - 15, 1.0), available_height)
         self.height = max(height, self.size * 1.2)
         return available_width, self.height
 
@@ -167,20 +171,62 @@ class TickBox(Flowable):
         self.canv.rect(0, 0, self.side, self.side, stroke=1, fill=0)
 
 
-def table_pages(
-    rows: Sequence[TableRow], *, marks: Sequence[Mark], colours: Sequence[str], body: Rect, units: Units
-) -> list[Table]:
+Drawn = tuple[TableRow, Mark, str]
+"""A row with its mark and colour."""
+
+
+def calm(row: TableRow) -> bool:
+    """Whether a site asks for nothing: it stands in the short table at the end."""
+    return row.action.startswith(NO_ACTION)
+
+
+def table_pages(rows: Sequence[Drawn], *, body: Rect, units: Units) -> list[Table]:
     """The table, one part for each page."""
-    growth = min(max(body.width / _SIZE_WIDTH, 1.0), _LARGEST)
-    size = SIZE * growth
+    growth = _growth(body)
+    cells = [_heading_cells(units, SIZE * growth), *(_cells(*row, SIZE * growth) for row in rows)]
+    heights = [20, *[ROW_HEIGHT] * len(rows)]
+    whole = Table(cells, colWidths=_widths(body.width, growth), minRowHeights=heights, repeatRows=1, style=_style())
+    return _parts(whole, body) if rows else []
+
+
+def short_pages(rows: Sequence[Drawn], *, body: Rect) -> list[Table]:
+    """Sites that ask for nothing under the reason why, several to a line, one part for each page."""
+    growth = _growth(body)
+    size, fixed = SIZE * growth, [width * growth for width in _SHORT.values()]
+    groups: dict[str, list[list[Flowable]]] = {}
+    for row, mark, colour in rows:
+        why = row.action.removeprefix(NO_ACTION).removeprefix(": ")
+        groups.setdefault(why, []).append(_short_cells(row, mark, colour, size))
+    across = len(fixed) + 1
+    lines: list[list[Any]] = [
+        [_paragraph(text, size - 0.6, font=BOLD, colour=QUIET) for text in _SHORT_HEADINGS] * _BESIDE
+    ]
+    looks: list[Any] = [*_LOOKS, ("LINEBELOW", (0, 0), (-1, -1), 0.3, HexColor(FAINT))]
+    for why, cells in groups.items():
+        looks.append(("SPAN", (0, len(lines)), (-1, len(lines))))
+        lines.append([_paragraph(why[:1].upper() + why[1:], size, font=BOLD), *[""] * (across * _BESIDE - 1)])
+        for first in range(0, len(cells), _BESIDE):
+            line = [cell for site in cells[first : first + _BESIDE] for cell in site]
+            lines.append(line + [""] * (across * _BESIDE - len(line)))
+    widths = [*fixed, body.width / _BESIDE - sum(fixed)] * _BESIDE
+    return _parts(Table(lines, colWidths=widths, repeatRows=1, style=TableStyle(looks)), body) if rows else []
+
+
+_SHORT_HEADINGS = ("No.", "", "Site", "kVA", "Switching point")
+
+
+def _short_cells(row: TableRow, mark: Mark, colour: str, size: float) -> list[Flowable]:
+    texts = [_paragraph(text, size) for text in (row.site, row.kva, row.switch)]
+    return [_paragraph(row.number, size, font=BOLD), MarkCell(mark, _shown(mark, colour), "", size=size), *texts]
+
+
+def _growth(body: Rect) -> float:
+    return min(max(body.width / _SIZE_WIDTH, 1.0), _LARGEST)
+
+
+def _parts(rest: Table | None, body: Rect) -> list[Table]:
+    """What fits on each page."""
     parts: list[Table] = []
-    rest = Table(
-        [_heading_cells(units, size), *(_cells(*row, size) for row in zip(rows, marks, colours, strict=True))],
-        colWidths=_widths(body.width, growth),
-        minRowHeights=[20, *[ROW_HEIGHT] * len(rows)],
-        repeatRows=1,
-        style=_style(),
-    )
     while rest is not None:
         rest.wrap(body.width, body.height)
         split = rest.split(body.width, body.height)
@@ -203,35 +249,47 @@ def _widths(width: float, growth: float) -> list[float]:
 
 
 def _heading_cells(units: Units, size: float) -> list[Paragraph]:
-    return [Paragraph(markup(text), style(size - 0.6, font=BOLD, colour=QUIET)) for text in headings(units).values()]
+    return [_paragraph(text, size - 0.6, font=BOLD, colour=QUIET) for text in headings(units).values()]
 
 
 _RIGHT = ("kva", "walked", "exposed", "peak", "load")
 
 
 def _cells(row: TableRow, mark: Mark, colour: str, size: float) -> list[Flowable | str]:
-    number = Paragraph(row.number, style(size + 0.6, font=BOLD))
+    number = _paragraph(row.number, size + 0.6, font=BOLD)
     texts = {name: markup(getattr(row, name), limit=_CELL_LIMIT) for name in list(headings("metric"))[1:9]}
     cells = [Paragraph(text, style(size, align=2 if name in _RIGHT else 0)) for name, text in texts.items()]
-    shown = colour if mark not in STATUS_MARKS else HAIR
     return [
         number,
         *cells,
-        MarkCell(mark, shown, row.band, size=size),
-        Paragraph(markup(row.action, limit=_CELL_LIMIT), style(size)),
+        MarkCell(mark, _shown(mark, colour), row.band, size=size),
+        _paragraph(row.action, size),
         TickBox(),
         "",
     ]
 
 
+def _shown(mark: Mark, colour: str) -> str:
+    return colour if mark not in STATUS_MARKS else HAIR
+
+
+def _paragraph(text: str, size: float, *, font: str = REGULAR, colour: str = INK) -> Paragraph:
+    return Paragraph(markup(text, limit=_CELL_LIMIT), style(size, font=font, colour=colour))
+
+
+_LOOKS = [
+    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+    ("LEFTPADDING", (0, 0), (-1, -1), 3),
+    ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+    ("TOPPADDING", (0, 0), (-1, -1), 3),
+    ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
+]
+
+
 def _style() -> TableStyle:
     return TableStyle(
         [
-            ("VALIGN", (0, 0), (-1, -1), "TOP"),
-            ("LEFTPADDING", (0, 0), (-1, -1), 3),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 3),
-            ("TOPPADDING", (0, 0), (-1, -1), 3),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
+            *_LOOKS,
             ("LINEBELOW", (0, 0), (-1, 0), 0.9, HexColor(INK)),
             ("LINEBELOW", (0, 1), (-1, -1), 0.4, HexColor(FAINT)),
             ("LINEBEFORE", (-1, 0), (-1, -1), 0.4, HexColor(HAIR)),

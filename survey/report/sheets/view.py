@@ -101,6 +101,12 @@ def length_text(length_m: float, *, units: Units) -> str:
     return f"{length_m / 1000:g} km" if length_m >= 1000 else f"{length_m:g} m"
 
 
+def whole_length(length_m: float, *, units: Units) -> str:
+    """A length to the nearest metre or foot, halves up as on the map."""
+    length, unit = (length_m * FEET_PER_M, "ft") if units == "us" else (length_m, "m")
+    return f"{np.floor(length + 0.5):,.0f} {unit}"
+
+
 def bar_length_m(view: View, *, longest: float, units: Units) -> float:
     """The greatest round length that is at most ``longest`` points in a view."""
     unit_m = 1.0 if units == "metric" else 1 / FEET_PER_M
