@@ -16,7 +16,7 @@ from importlib.resources import files
 from itertools import product
 from typing import TYPE_CHECKING, NamedTuple
 
-from survey.input_schema import FieldSpec, field_specs, unit_table
+from survey.input_schema import AS_TEXT, FieldSpec, field_specs, unit_table
 from survey.names import without_accents
 from survey.read.guess_joins import akin
 from survey.read.guess_types import LIKELY, SURE, FieldGuess
@@ -75,11 +75,18 @@ def guess_fields(
     scored = [_score_field(spec, profile, theirs) for spec in field_specs(ours).values() for theirs in profile.fields]
     rank = list(field_specs(ours))
     scored.sort(key=lambda guess: (-guess.confidence, rank.index(guess.ours), guess.theirs))
+    parts = {field.name: field.columns for field in profile.fields if field.sql}
     chosen = (_pole_states(profile) if ours == "switches" else {}) | dict(told or {})
     for guess in scored:
-        used = {other.theirs for other in chosen.values() if not may_share(guess.ours, other.ours)}
+        used = {
+            name
+            for other in chosen.values()
+            if not may_share(guess.ours, other.ours)
+            for name in (other.theirs, *parts.get(other.theirs, ()))
+        }
         if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
             chosen[guess.ours] = guess
+    chosen |= _voltage_beside(profile, chosen) if ours == "transformers" else {}
     if ours == "switches" and "poles" not in chosen and (kinds := _poles_by_device(profile, chosen.get("device"))):
         chosen["poles"] = kinds
     own = next(name for name, spec in field_specs(ours).items() if spec.kind == "id")
@@ -123,9 +130,20 @@ def _id_by_values(own: str, profile: LayerProfile, used: set[str]) -> FieldGuess
     return None
 
 
+def _voltage_beside(profile: LayerProfile, chosen: Mapping[str, FieldGuess]) -> dict[str, FieldGuess]:
+    """Voltage by the nameplate text that tells the connection, where nothing else tells it."""
+    found = chosen.get("connection")
+    if found is None or "kv" in chosen or not any(field.name == found.theirs for field in profile.fields):
+        return {}
+    spec = field_specs("transformers")["kv"]
+    values = guess_values(spec, profile.field(found.theirs), drawn_m=profile.drawn_m, name=[])
+    words = f"the text that tells the connection; {values.evidence}"
+    return {"kv": FieldGuess("kv", found.theirs, SURE, words, values)} if values.unit == AS_TEXT else {}
+
+
 def may_share(ours: str, other: str) -> bool:
-    """Whether two of our fields may be told by the same one of theirs: the kind of device tells its poles."""
-    return {ours, other} == {"poles", "device"}
+    """Whether two of our fields may be told by the same one of theirs: a device and its poles, a nameplate."""
+    return {ours, other} in ({"poles", "device"}, {"kv", "connection"})
 
 
 def _poles_by_device(profile: LayerProfile, device: FieldGuess | None) -> FieldGuess | None:

@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 from survey.input_schema import field_specs
 from survey.read.columns import as_text
 from survey.read.guess import NAME_FITS, aliases, name_likeness, pole_columns, tokens
-from survey.read.guess_values import known_code
+from survey.read.guess_values import PHASE_BITS, known_code
 from survey.read.profile import profile_field
 from survey.read.query import column_sql, text_sql
 
@@ -33,7 +33,7 @@ SPELLED = ["".join(letter for i, letter in enumerate(LETTERS) if mask >> i & 1) 
 def with_made_fields(view: LayerProfile) -> LayerProfile:
     """Layer with the rating of all units, and the phases that they are on, or that a flag for each tells."""
     for poles in pole_columns(view):
-        if all(field.numeric == 1.0 for field in poles) and _part_of("kva", poles):
+        if all(field.numeric == 1.0 and len(field.by_row) for field in poles) and _part_of("kva", poles):
             sql = " + ".join(f"coalesce({column_sql(field.name)}, 0)" for field in poles)
             each = [np.nan_to_num(field.by_row) for field in poles]
             view = _with(view, sql, pa.array(sum(each)), label="kva", of=poles)
@@ -44,6 +44,26 @@ def with_made_fields(view: LayerProfile) -> LayerProfile:
             ]
             masks = [mask.to_numpy(zero_copy_only=False) for mask in there]
             view = _with_phases(view, list(map(_yes_sql, poles)), masks, of=poles)
+    mask = next((field for field in view.fields if view.geometry == "points" and _mask_of_closed(field)), None)
+    return view if mask is None else _with_states(view, mask)
+
+
+def _mask_of_closed(field: FieldProfile) -> bool:
+    """Whether a column is a mask of the poles that are closed, or of those that are open."""
+    named = name_likeness(field.label, aliases("switches", "state")) >= PART_OF
+    whole = set(field.codes) <= set("01234567") and len(field.codes) > 1 and field.kind in ("integer", "number")
+    return named and whole and "7" in field.codes and not set(field.codes) <= {"1", "7"}
+
+
+def _with_states(view: LayerProfile, mask: FieldProfile) -> LayerProfile:
+    """Layer with the state of each pole, by the same bits as phases have; the state of most devices is closed."""
+    counts = dict(mask.counts)
+    is_set, other = ("closed", "open") if counts.get("7", 0) > counts.get("0", 0) else ("open", "closed")
+    numbers = np.nan_to_num(mask.by_row, nan=7.0 if is_set == "closed" else 0.0).astype(np.int64)
+    for bit, pole in ((bit, pole) for bit, pole in PHASE_BITS.items() if len(pole) == 1):
+        sql = f"case when ({column_sql(mask.name)} & {bit}) > 0 then '{is_set}' else '{other}' end"
+        column = pa.array(np.where(numbers & int(bit) > 0, is_set, other), pa.large_string())
+        view = _with(view, sql, column, label=f"state {pole.casefold()}", of=[mask])
     return view
 
 

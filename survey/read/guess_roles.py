@@ -23,6 +23,7 @@ from survey.read.guess_links import SAID, heads_evidence, with_guards, with_stat
 from survey.read.guess_rows import above_low_voltage, guess_rows
 from survey.read.guess_types import LIKELY, SURE, FieldGuess, LayerGuess, StandIn
 from survey.read.guess_values import ValueGuess
+from survey.read.guess_words import row_number
 from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
@@ -118,20 +119,21 @@ def _completed(guess: LayerGuess, views: Mapping[str, LayerProfile]) -> LayerGue
     more = tuple(_completed(part, views) for part in guess.more)
     view = views[guess.theirs]
     states = {field.theirs for ours, field in guess.fields.items() if ours.startswith("state")}
-    rows = (*view.rows_guess, *guess_rows(view, but=states), *_low_voltage(guess, view))
+    found = {row.sql: row for row in (*guess_rows(view, but=states), *view.rows_guess, *_low_voltage(guess, view))}
     if guess.ours == "transformers":
         guess = _named_by_bank(guess, view, views[view.at]) if view.at else _named_by_place(guess, view)
-    return replace(guess, rows=rows, stand_ins=_stand_ins(guess, view), more=more)
+    return replace(guess, rows=tuple(found.values()), stand_ins=_stand_ins(guess, view), more=more)
 
 
 def _named_by_bank(guess: LayerGuess, view: LayerProfile, bank: LayerProfile) -> LayerGuess:
     """Units with the id of their bank, which makes one site of those that together are three-phase."""
     own = guess_fields("transformers", bank).get("site_id")
-    name = view.own_key if own is None or own.theirs == bank.at_key else f"{_join_of(view)}.{own.theirs}"
+    named = own is None or own.theirs == view.at_key or not row_number(view.at_key)
+    name = view.own_key if named else f"{_join_of(view)}.{own.theirs}"
     words = f"the id of {bank.name}, where the units are"
-    named = {ours: FieldGuess(ours, name, SURE, words, ValueGuess(1.0, words)) for ours in OWN_NAMES}
-    rest = {ours: field for ours, field in guess.fields.items() if ours not in named}
-    return replace(guess, fields={**named, **rest})
+    both = {ours: FieldGuess(ours, name, SURE, words, ValueGuess(1.0, words)) for ours in OWN_NAMES}
+    rest = {ours: field for ours, field in guess.fields.items() if ours not in both}
+    return replace(guess, fields={**both, **rest})
 
 
 def _named_by_place(guess: LayerGuess, view: LayerProfile) -> LayerGuess:

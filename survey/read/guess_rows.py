@@ -16,7 +16,7 @@ from survey.read.columns import as_text
 from survey.read.guess_types import RowGuess
 from survey.read.guess_values import NO, YES
 from survey.read.guess_words import NO_ROLE, Told, plain_words, told_by
-from survey.read.profile import profile_rows
+from survey.read.profile import profile_field, profile_rows
 from survey.read.query import column_sql, text_sql
 
 if TYPE_CHECKING:
@@ -65,8 +65,8 @@ def _by_words(field: FieldProfile) -> RowGuess | None:
             continue
         others = [value for value in field.codes if told[value] is None]
         kept = f"; kept although unknown: {', '.join(others)}" if others else ""
-        gone, sure = sum(count[value] for value in out), bool(least) and kind != "letter"
-        return _leaving_out(field, gone, sql=_not_in(field.name, out), words=words, kept=kept, sure=sure)
+        sql, sure = _not_in(field.name, out), bool(least) and kind != "letter"
+        return _leaving_out(field, out, sql=sql, words=words, kept=kept, sure=sure)
     return None
 
 
@@ -77,9 +77,8 @@ def _by_flag(field: FieldProfile) -> RowGuess | None:
     out = [value for value in field.codes if value.casefold() in (NO if keeps else YES)]
     if keeps is None or not out or not {value.casefold() for value in field.codes} <= {*YES, *NO}:
         return None
-    gone = sum(dict(field.counts)[value] for value in out)
     sql = f"coalesce(cast({column_sql(field.name)} as varchar), '') not in ({', '.join(map(text_sql, out))})"
-    return _leaving_out(field, gone, sql=sql, words="yes and no of a life-cycle state")
+    return _leaving_out(field, out, sql=sql, words="yes and no of a life-cycle state")
 
 
 def _by_date(field: FieldProfile) -> RowGuess | None:
@@ -87,15 +86,15 @@ def _by_date(field: FieldProfile) -> RowGuess | None:
     named = set(plain_words(field.label).split()) & RETIREMENT
     if not named or not 0.0 < field.filled < HALF or field.kind not in ("other", "text"):
         return None
-    gone = round(field.filled * field.rows)
-    return _leaving_out(field, gone, sql=f"{column_sql(field.name)} is null", words="filled once it is retired")
+    return _leaving_out(field, [], sql=f"{column_sql(field.name)} is null", words="filled once it is retired")
 
 
 def _leaving_out(
-    field: FieldProfile, gone: int, *, sql: str, words: str, kept: str = "", sure: bool = False
+    field: FieldProfile, out: Sequence[str], *, sql: str, words: str, kept: str = "", sure: bool = False
 ) -> RowGuess:
+    gone = sum(dict(field.counts)[value] for value in out) if out else round(field.filled * field.rows)
     evidence = f"{words}; leaves out {gone:,} of {field.rows:,} rows{kept}"
-    return RowGuess(sql, evidence, sure=sure, in_force=gone < HALF * field.rows)
+    return RowGuess(sql, evidence, sure=sure, in_force=gone < HALF * field.rows, column=field.name, gone=tuple(out))
 
 
 def _not_in(name: str, values: Sequence[str]) -> str:
@@ -111,6 +110,30 @@ def above_low_voltage(field: FieldProfile, *, to_kv: float) -> RowGuess | None:
         return None
     sql = f"coalesce({column_sql(field.name)}, 1e9) >= {LEAST_PRIMARY_KV / to_kv:g}"
     return RowGuess(sql, f"low voltage; leaves out {int(low.sum()):,} of {field.rows:,} rows", sure=True)
+
+
+def narrowed(profile: LayerProfile) -> LayerProfile:
+    """Layer of lines whose coded columns are judged by the rows that stay: what is retired or secondary blurs them."""
+    rows = guess_rows(profile) if profile.geometry == "lines" else ()
+    kept = np.ones(profile.rows, np.bool_)
+    for row in (row for row in rows if row.sure or row.in_force):
+        text = as_text(profile.columns[row.column])
+        gone = pc.is_in(text, value_set=pa.array(row.gone, pa.large_string())) if row.gone else pc.is_valid(text)
+        kept &= ~gone.to_numpy(zero_copy_only=False)
+    if kept.all() or not kept.any():
+        return profile
+    at = pa.array(np.flatnonzero(kept))
+    fields = tuple(
+        replace(
+            profile_field(f.name, profile.columns[f.name].take(at), label=f.label, of=f.columns),
+            sql=f.sql,
+            by_row=f.by_row,
+        )
+        if f.codes
+        else f
+        for f in profile.fields
+    )
+    return replace(profile, fields=fields, rows_guess=(*profile.rows_guess, *rows))
 
 
 def split_by_kind(profile: LayerProfile) -> list[LayerProfile]:

@@ -43,12 +43,17 @@ class FieldGuess:
 
 @dataclass(frozen=True)
 class RowGuess:
-    """A condition on the rows of a layer: as SQL, why, whether that is beyond doubt, and in force even if not."""
+    """A condition on the rows of a layer: as SQL, why, whether that is beyond doubt, and in force even if not.
+
+    ``column`` and ``gone`` name the values that it leaves out, where it is by those of one column (none: any value).
+    """
 
     sql: str
     evidence: str
     sure: bool
     in_force: bool = False
+    column: str = ""
+    gone: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

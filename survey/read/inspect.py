@@ -13,7 +13,7 @@ from survey.read.guess import GEOMETRY, answered_field, guess_fields, may_share
 from survey.read.guess_joins import with_tables
 from survey.read.guess_made import with_made_fields
 from survey.read.guess_roles import guess_layers
-from survey.read.guess_rows import split_by_kind
+from survey.read.guess_rows import narrowed, split_by_kind
 from survey.read.guess_text import with_cable_text
 from survey.read.guess_types import SURE, FieldGuess, LayerGuess
 from survey.read.guess_values import USUAL_KV, CodeGuess
@@ -89,7 +89,7 @@ def inspect_network(
     known = settings or InputSettings()
     told = told_layers(profiles, infos, settings=known, path=export.path)
     layers = [with_made_fields(with_cable_text(profile)) for profile in with_tables(profiles)]
-    views = [view for layer in layers for view in split_by_kind(layer)]
+    views = [narrowed(view) for layer in layers for view in split_by_kind(layer)]
     named = {guess.theirs for guess in told.values()} - {view.title for view in views}
     views += [profile for profile in profiles if profile.title in named]
     return Inspection(export.path, tuple(profiles), tuple(views), guess_layers(views, told=told), known)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 
 import pytest
-from conftest import cable, frame, line, point, site, switch, write_shapes
+from conftest import cable, frame, line, point, site, switch, write_gpkg, write_shapes
 
 from survey.read.draft import UNSURE, draft_settings
 from survey.read.inspect import inspect_network
@@ -108,3 +108,45 @@ def test_field_names_with_accents_in_a_code_page_that_is_not_stated(tmp_path, re
     assert got.rules() == [("warning", "text_encoding", "cables", ("C1",))]
     assert got.tables.cables["feeder"].tolist() == ["Peña"]
     assert got.tables.cables["length_m"].tolist() == [100.0]
+
+
+@pytest.mark.parametrize(("column", "whole", "part"), [("CLOSED_MASK", 7, 3), ("OPEN_PHASES", 0, 4)])
+def test_a_mask_of_closed_or_of_open_poles(export, read, column, whole, part):
+    rows = [switch(f"S{i}", point(i, 0), **{column: part if i == 4 else whole}) for i in range(6)]
+    rows[5][column] = 7 - whole
+    switches = frame(rows).drop(columns=["state"])
+    got = read(path := export(switches=switches), **tomllib.loads(drafted(path)))
+    assert got.tables.switches["open_phases"].tolist() == [0, 0, 0, 0, 1, 7]
+
+
+def test_a_nameplate_tells_voltage_and_connection(export, read):
+    rows = frame([site(f"T{i}", point(i, 0), TEXT="12470GRDY/7200") for i in range(6)])
+    path = export(transformers=rows.drop(columns=["kv", "connection"]))
+    got = read(path, **tomllib.loads(drafted(path)))
+    assert set(got.tables.transformers["connection"]) == {"grounded_wye"}
+    assert set(got.tables.transformers["voltage_v"]) == {12470.0}
+
+
+def test_fields_are_judged_by_the_rows_that_stay(export):
+    kinds = {"UG primary": 4, "OH primary": 4, "Secondary": 4}
+    rows = [cable(f"C{i}", line((i, 0), (i, 50)), KIND=kind) for i, kind in enumerate([*kinds] * 4)]
+    text = drafted(export(cables=frame(rows).drop(columns=["build"])))
+    assert '"OH primary" = "oh"\n' in text
+    assert '\nbuild = "KIND"' in text
+    assert text.count("'Secondary'") == 1
+
+
+def test_units_have_the_id_by_which_they_name_their_station(tmp_path):
+    stations = [{"NR": f"ST{i}", "NAME": f"Mill {i}", "geometry": point(i, 0)} for i in range(5)]
+    units = [
+        {"UNIT": f"U{i}", "AT_NR": f"ST{i % 5}", "PHASE": "ABC", "KVA": 100.0, "PRIMARY_KV": 12.47, "CONNECTION": "D"}
+        for i in range(9)
+    ]
+    layers = {
+        "cables": frame([cable("C1")]),
+        "switches": frame([switch("S1")]),
+        "transformer_station": frame(stations),
+        "TRANSFORMER_UNITS": frame(units),
+    }
+    text = drafted(write_gpkg(tmp_path / "x.gpkg", layers))
+    assert 'site_id = "AT_NR"' in text
