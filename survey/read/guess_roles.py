@@ -128,8 +128,8 @@ def _completed(guess: LayerGuess, views: Mapping[str, LayerProfile]) -> LayerGue
 def _named_by_bank(guess: LayerGuess, view: LayerProfile, bank: LayerProfile) -> LayerGuess:
     """Units with the id of their bank, which makes one site of those that together are three-phase."""
     own = guess_fields("transformers", bank).get("site_id")
-    named = own is None or own.theirs == view.at_key or not row_number(view.at_key)
-    name = view.own_key if named else f"{_join_of(view)}.{own.theirs}"
+    by_key = own is None or own.theirs == view.at_key or not row_number(view.at_key)
+    name = view.own_key if own is None or by_key else f"{_join_of(view)}.{own.theirs}"
     words = f"the id of {bank.name}, where the units are"
     both = {ours: FieldGuess(ours, name, SURE, words, ValueGuess(1.0, words)) for ours in OWN_NAMES}
     rest = {ours: field for ours, field in guess.fields.items() if ours not in both}
