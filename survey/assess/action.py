@@ -146,11 +146,8 @@ def either_end_sentences(actions: Objects, *, status: Objects, ends: EitherEnd) 
     ring = status == "looped"
     out[ring & (ends.hazard == 0)] = RING_CALM
     for i in np.flatnonzero(ends.worse & (ends.hazard > 0)).tolist():
-        state = (
-            f"with {ends.closed[i]} closed and {ends.opened[i]} open"
-            if ends.closed[i]
-            else f"with {ends.opened[i]} open"
-        )
+        words = [f"{name} {word}" for name, word in ((ends.closed[i], "closed"), (ends.opened[i], "open")) if name]
+        state = f"with {' and '.join(words)}"
         load = (
             NO_LOAD if ends.hold_kw[i] == np.inf else f"; or hold at least {ends.hold_kw[i]:g} kW of load, {BALANCED}"
         )

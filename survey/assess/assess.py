@@ -30,13 +30,13 @@ from survey.assess.ties.chains import LoopRisks
 from survey.assess.ties.points import PointRows
 from survey.assess.ties.verdict import Frame, TieVerdicts, Totals, judge_ties
 from survey.assess.windings import Windings, describe_windings
+from survey.findings import FindingList
 from survey.physics.catalogue import Catalogue
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from survey.assess.odd_records import Study
-    from survey.findings import FindingList
     from survey.network.model import Network
     from survey.settings import Settings
 
@@ -128,6 +128,9 @@ def assess_network(
     normal = Totals.of(values, rating_va=totals.firm.rating_va, circuits=circuits, figures=figures, settings=settings)
     frame = Frame(network, windings, cables, normal, totals.odd.odd, method.circuits, method.study, settings)
     ties, loops, tie_points = judge_ties(frame)
+    if network.revived:
+        dead, _, more = judge_ties(_revived(frame, network.revived, method))
+        ties, tie_points = ties.or_worse(dead), tie_points + more
     return Assessment(
         windings,
         values,
@@ -144,6 +147,15 @@ def assess_network(
         totals.firm.rating_va,
         frame,
     )
+
+
+def _revived(frame: Frame, network: Network, method: Method) -> Frame:
+    """The same for the network whose dead stretches are supplied; what is odd about its records is told already."""
+    totals = _sections(network, frame.windings, frame.cables, findings=FindingList())
+    judged, rating_va = totals.judged(method), totals.firm.rating_va
+    circuits, figures = judged.circuits, judged.figures
+    normal = Totals.of(totals.values, rating_va=rating_va, circuits=circuits, figures=figures, settings=method.settings)
+    return frame._replace(network=network, normal=normal, odd=totals.odd.odd)
 
 
 def _described(network: Network, *, settings: Settings, findings: FindingList) -> tuple[Windings, CableCapacitance]:

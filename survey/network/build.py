@@ -95,16 +95,16 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         "drawn_twice": twins,
         "overlaps": len(overlaps.length_m),
     }
-    loops = None
+    loops = revived = None
     if settings.either_end:
-        loops = find_loops(
+        loops, revived = find_loops(
             network,
             placement=stood.placement,
             union=union,
             most_states=settings.most_states,
             findings=findings,
         )
-    return replace(network, sections=sections.without_forests(), health=health, loops=loops)
+    return replace(network, sections=sections.without_forests(), health=health, loops=loops, revived=revived)
 
 
 class _Cut(NamedTuple):

@@ -47,6 +47,9 @@ class Network:
         Counts of the network's condition: nodes, tees, pieces, islands ...
     loops
         Loops of normally open devices, and closed rings; ``None`` where only the normal state is asked for.
+    revived
+        The same with a supply of its own for every dead stretch, whose switch is the row after the last one, and loops
+        over the devices that could feed them; ``None`` without any.
     """
 
     tables: NetworkTables
@@ -61,3 +64,4 @@ class Network:
     sections: Sections
     health: dict[str, int]
     loops: Loops | None = None
+    revived: Network | None = None

@@ -116,10 +116,14 @@ class Oracle:
 
     def _by_supply(self, d: Device) -> str:
         cables = self.around(d.node)
-        if d.node in self.fed_nodes and cables:
+        if self._at_source(d):
             return SUPPLY
         between = cables[0] if len(cables) == 2 else ""
         return self.above.get(d.node) or between
+
+    def _at_source(self, d: Device) -> bool:
+        """Whether a device stands between source and node."""
+        return d.id not in self.sure and d.node in self.fed_nodes and bool(self.around(d.node))
 
     @cached_property
     def soft(self) -> set[str]:
@@ -232,7 +236,8 @@ class Oracle:
         """
         g = nx.MultiGraph()
         g.add_nodes_from([SUPPLY, *(n for ends in self.ends.values() for n in ends)])
-        g.add_edges_from((SUPPLY, node, "", {"length": 0}) for node in self.fed_nodes)
+        off = {d.node for d in self.devices if d.open and self._at_source(d)}
+        g.add_edges_from((SUPPLY, node, "", {"length": 0}) for node in self.fed_nodes if node not in off)
         cut = self._cut_ends()
         for c in self.cables:
             u, v = ((n, c.id) if (n, c.id) in cut else n for n in self.ends[c.id])
@@ -255,7 +260,7 @@ class Oracle:
             cables = self.around(self.node(d))
             stands = self.recorded.stands[d.id] if self.recorded else self.sure.get(d.id)
             cable = stands or (cables[0] if len(cables) == 2 else "")
-            cut |= {(self.node(d), cable)} if d.open else set()
+            cut |= {(self.node(d), cable)} if d.open and not self._at_source(d) else set()
         return cut
 
     def _from_devices(self, g: nx.Graph, cut: set) -> dict[str, str]:

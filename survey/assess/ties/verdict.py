@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints, ranges
+from survey.arrays import Bools, Floats, Ints, put, ranges, taken
 from survey.assess.action import section_hold_kw
 from survey.assess.circuits import section_totals, values_of
 from survey.assess.odd_records import OddRecords, judge, left_out, most_voted, voltage_votes
@@ -86,6 +86,11 @@ class TieVerdicts:
         rows, values = np.full((3, n), -1, np.int64), np.full((5, n), np.nan)
         return cls(*rows, *values)
 
+    def or_worse(self, other: TieVerdicts) -> TieVerdicts:
+        """The worse of both for every site; this one of two alike."""
+        better = np.flatnonzero(~(other.score <= self.score + SAME) & other.judged)
+        return put(self, better, taken(other, better))
+
     @property
     def judged(self) -> Bools:
         """Sites that some state reroutes."""
@@ -125,7 +130,7 @@ def judge_ties(frame: Frame) -> tuple[TieVerdicts, LoopRisks, list[PointRows]]:
     score = frame.settings.score
     weight, points = site_consequence(frame.network, settings=score), []
     for states in _all_states(frame):
-        found = _worse(found, _judge(states, frame))
+        found = found.or_worse(_judge(states, frame))
         chains = loop_chains(states, frame)
         here = loop_risks(chains, consequence=weight, n_switches=n_switches, keep=1.0 - score.gang_trust)
         risks = risks.plus(here)
@@ -207,8 +212,8 @@ def _states(loops: Loops, along: dict[str, Floats], frame: Frame, *, noted: Bool
     return States(loops, pairs, here, met.taken(known), family[known])
 
 
-def _judge(states: States, frame: Frame) -> tuple[Ints, TieVerdicts]:
-    """Worst state that these loops have for the sites they meet; rows of the sites, each once."""
+def _judge(states: States, frame: Frame) -> TieVerdicts:
+    """Worst state that these loops have for the sites they meet."""
     met, family = states.met, states.family
     zones = _sweep(states, frame)
     slot = family, met.zone, 2 * met.gang + (met.points > 0)
@@ -221,9 +226,10 @@ def _judge(states: States, frame: Frame) -> tuple[Ints, TieVerdicts]:
     order = np.lexsort((-score, met.site))
     order = order[score[order] >= 0]
     order = order[np.append(True, np.diff(met.site[order]) != 0)[: len(order)]]
-    return met.site[order], _facts(
+    facts = _facts(
         states, found=found[order], opened=opened[order], family=family[order], score=score[order], frame=frame
     )
+    return put(TieVerdicts.nothing(len(frame.network.site_node)), met.site[order], facts)
 
 
 def _evaluate(loops: Loops, pairs: Pairs, along: dict[str, Floats], frame: Frame) -> Totals:
@@ -306,15 +312,3 @@ def _facts(states: States, *, found: Ints, opened: Ints, family: Ints, score: Fl
         peak_pu=of_both(lambda f: f.peak_pu),
         hold_kw=both(here.hold_kw, normal.hold_kw),
     )
-
-
-def _worse(found: TieVerdicts, new: tuple[Ints, TieVerdicts]) -> TieVerdicts:
-    """The worse of what was known and what these loops say; the earlier of two alike."""
-    site, other = new
-    better = ~(other.score <= found.score[site] + SAME)
-    columns = {}
-    for field in fields(TieVerdicts):
-        column = getattr(found, field.name).copy()
-        column[site[better]] = getattr(other, field.name)[better]
-        columns[field.name] = column
-    return TieVerdicts(**columns)

@@ -36,21 +36,28 @@ class Links:
         return Links(self.switch[which], self.x[which], self.y[which], self.mask[which], self.ring[which])
 
 
-def find_links(network: Network, *, placement: Placement, union: Forest, told: Told) -> tuple[Links, Bools]:
+def find_links(
+    network: Network, *, placement: Placement, union: Forest, told: Told, dead: Ints | None = None
+) -> tuple[Links, Bools]:
     """Ties first, then rings; and edges of rings that a loop cannot run over.
 
     Parameters
     ----------
     union
         Spanning forest of all edges.
+    dead
+        The only ties to look at, and no rings: those that feed dead stretches.
     """
     graph = network.graph
     every = ring_blocks(union, (graph.a, graph.b))
     blocks = [edges for edges in every if union.root[graph.a[edges[0]]] == graph.root]
-    first = _ties(network, placement, union=union, told=told)
-    second = _rings(network, union, blocks=blocks, told=told)
+    barred = _barred(network, blocks)
+    if dead is not None:
+        return _ties(network, placement, row=dead), barred
+    row = _fed_ties(network, union=union, told=told)
+    first, second = _ties(network, placement, row=row), _rings(network, union, blocks=blocks, told=told)
     pairs = zip(first.__dict__.values(), second.__dict__.values(), strict=True)
-    return Links(*(np.concatenate(pair) for pair in pairs)), _barred(network, blocks)
+    return Links(*(np.concatenate(pair) for pair in pairs)), barred
 
 
 def _barred(network: Network, blocks: list[Ints]) -> Bools:
@@ -80,15 +87,21 @@ class Told:
         if len(rows):
             self.ids.setdefault("ring_not_judged", []).extend(self.tables.cables["cable_id"].iloc[rows])
 
+    def forget(self, rule: str, rows: Ints) -> None:
+        """Devices that are judged after all."""
+        known = set(self.tables.switches["switch_id"].iloc[rows])
+        self.ids[rule] = [name for name in self.ids.get(rule, []) if name not in known]
+
     def report(self) -> None:
         """Make the findings."""
         for rule, ids in sorted(self.ids.items()):
-            self.findings.report(rule, ids=set(ids))
+            if ids:
+                self.findings.report(rule, ids=set(ids))
 
 
-def _ties(network: Network, placement: Placement, *, union: Forest, told: Told) -> Links:
+def _fed_ties(network: Network, *, union: Forest, told: Told) -> Ints:
     """Normally open devices with supply on both sides."""
-    tables, graph, cable = network.tables, network.graph, network.pieces.cable
+    tables, graph = network.tables, network.graph
     row = np.flatnonzero(tables.switches["open"].to_numpy(bool) & (graph.near >= 0))
     near, far = graph.near[row], graph.far[row]
     fed = np.stack([union.root[near] == graph.root, union.root[far] == graph.root])
@@ -96,9 +109,12 @@ def _ties(network: Network, placement: Placement, *, union: Forest, told: Told) 
     told.switches("tie_nothing_beyond", row[~fed.all(axis=0) & ((degree[near] == 0) | (degree[far] == 0))])
     told.switches("tie_some_poles", np.flatnonzero((tables.switches["open_phases"] > 0) & ~tables.switches["open"]))
     told.switches("tie_no_supply", row[~fed.all(axis=0) & (degree[near] > 0) & (degree[far] > 0)])
-    row = row[fed.all(axis=0)]
-    piece = placement.piece[row]
-    phases = np.append(tables.cables["phases"].to_numpy(np.int64)[cable], THREE_PHASE)
+    return row[fed.all(axis=0)]
+
+
+def _ties(network: Network, placement: Placement, *, row: Ints) -> Links:
+    graph, piece = network.graph, placement.piece[row]
+    phases = np.append(network.tables.cables["phases"].to_numpy(np.int64)[network.pieces.cable], THREE_PHASE)
     mask = phases[np.where(piece == AT_SOURCE, -1, piece)]
     return Links(row, graph.near[row], graph.far[row], mask, np.zeros(len(row), bool))
 

@@ -11,13 +11,14 @@ state, since with one of them open the tie would close a ring.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, ranges
 from survey.loops import njit
+from survey.network.ties.dead import revive
 from survey.network.ties.links import Links, Told, find_links
 from survey.network.walk.walks import passed_on_way, three_pole_edges
 from survey.read.tables import THREE_PHASE
@@ -56,6 +57,8 @@ class Loops:
         Place of every node in the visiting order of all edges.
     node_start, node, node_zone
         Nodes on each loop; the zone (number of the device before it) of each, -1 beside the head.
+    only
+        The one device that can be opened in any of them, -1: all can.
     above, above_gang
         Section of the first switching point above the head, -1 without one; whether a three-pole device stands between.
         Shape (n_loops,).
@@ -73,11 +76,19 @@ class Loops:
     node_zone: Ints
     above: Ints
     above_gang: Bools
+    only: int = -1
 
     @property
     def loop(self) -> Ints:
         """Loop of every device."""
         return np.repeat(np.arange(len(self.tie)), np.diff(self.start))
+
+    @property
+    def can_open(self) -> Bools:
+        """Devices whose opening is a state; with the tie open it is the normal one."""
+        if self.only >= 0:
+            return self.device == self.only
+        return (self.side != 0) | (self.tie[self.loop] < 0)
 
     def taken(self, which: Ints) -> Loops:
         """Some of the loops."""
@@ -100,6 +111,7 @@ class Loops:
             node_zone=np.where(zone >= 0, zone + moved, -1),
             above=self.above[which],
             above_gang=self.above_gang[which],
+            only=self.only,
         )
 
 
@@ -132,8 +144,8 @@ class Ways:
 
 def find_loops(
     network: Network, *, placement: Placement, union: Forest, most_states: int, findings: FindingList
-) -> Loops:
-    """Loops that can be judged; those that cannot are findings.
+) -> tuple[Loops, Network | None]:
+    """Loops that can be judged, and the network in which dead stretches have loops; what cannot be judged is told.
 
     Parameters
     ----------
@@ -144,20 +156,33 @@ def find_loops(
     findings
         Gets ``tie_...`` and ``ring_not_judged``.
     """
-    graph = network.graph
     told = Told(network.tables, findings)
     links, barred = find_links(network, placement=placement, union=union, told=told)
+    loops = _sorted_out(network, links, union=union, barred=barred, told=told)
+    count = np.diff(loops.start)
+    told.switches("tie_states", loops.device[loops.start[:-1]][count * (count - 1) > most_states])
+    revived = revive(network, union=union)
+    if revived:
+        told.forget("tie_no_supply", revived.switch)
+        then, whole = revived.network, revived.union
+        links, barred = find_links(then, placement=placement, union=whole, told=told, dead=revived.switch)
+        dead = _sorted_out(then, links, union=whole, barred=barred, told=told)
+        dead = replace(dead, only=len(network.tables.switches))
+        then = replace(then, sections=then.sections.without_forests(), loops=dead)
+    told.report()
+    return loops, then if revived and len(dead.tie) else None
+
+
+def _sorted_out(network: Network, links: Links, *, union: Forest, barred: Bools, told: Told) -> Loops:
+    """Loops that can be judged and that some single-pole device is on."""
+    graph = network.graph
     ways = Ways(*_two_ways(links.x, links.y, union.parent_edge, union.place, graph.a, graph.b))
     row = _devices(graph, links, ways, union=union)
     apart = _voltages_differ(network, ways, union=union)
     good = _judged(network, links, ways, row=row, barred=barred, apart=apart, told=told)
     single = np.append(network.tables.switches["single_pole"].to_numpy(bool), False)
     which = np.flatnonzero(good & ways.some(single[row]))
-    loops = _loops(network, links.taken(which), ways.taken(which), union=union)
-    count = np.diff(loops.start)
-    told.switches("tie_states", loops.device[loops.start[:-1]][count * (count - 1) > most_states])
-    told.report()
-    return loops
+    return _loops(network, links.taken(which), ways.taken(which), union=union)
 
 
 @njit(cache=True)
@@ -209,7 +234,8 @@ def _judged(network: Network, links: Links, ways: Ways, *, row: Ints, barred: Bo
     mask = links.mask[ways.loop]
     carried = np.append(graph.mask, np.uint8(THREE_PHASE)).astype(np.int64)[ways.edge]
     piece = (ways.edge >= 0) & (ways.edge < graph.n_pieces)
-    mixed = ways.some(np.where(piece, carried != mask, (carried & mask) != mask))
+    device = (ways.edge >= 0) & (np.append(graph.edge_of, -1)[row] == ways.edge)
+    mixed = ways.some(np.where(piece | device, carried != mask, (carried & mask) != mask))
     devices = np.bincount(ways.loop, weights=row >= 0, minlength=len(links.x))
     causes = {
         "tie_on_ring": ~links.ring & ways.some(np.append(barred, False)[ways.edge]),

@@ -68,12 +68,11 @@ def pair_devices(loops: Loops, *, single: Bools, rating_va: Floats, most_va: flo
     rating_va
         Rating along the loops, see :func:`along_loops`.
     """
-    normal = (loops.side == 0) & (loops.tie[loops.loop] >= 0)
-    given = loops.start, single[loops.device], ~normal, rating_va, most_va, most_states
+    given = loops.start, single[loops.device], loops.can_open, rating_va, most_va, most_states
     count = _pair_up(*given, np.empty(0, np.int64), np.empty(0, np.int64))
     worked, opened = np.empty(count, np.int64), np.empty(count, np.int64)
     _pair_up(*given, worked, opened)
-    return Pairs(opened, worked, np.searchsorted(worked, np.arange(len(normal) + 1)))
+    return Pairs(opened, worked, np.searchsorted(worked, np.arange(len(loops.device) + 1)))
 
 
 @njit(cache=True)
@@ -224,7 +223,7 @@ def stand(loops: Loops, network: Network) -> Devices:
     order = np.lexsort((np.where(from_node[group], device, -device), group))
     order = order[single[order]]
     return Devices(
-        can_open=(loops.side != 0) | (loops.tie[loop] < 0),
+        can_open=loops.can_open,
         gangs=np.concatenate([[0], np.cumsum(~single)]),
         first=first[group],
         last=last[group],

@@ -12,7 +12,7 @@ import numpy as np
 
 from survey.arrays import Bools, Ints
 from survey.network.sweeps import adjacency, span, supply_tree, two_nearest
-from survey.network.topology.placement import first_piece, stood_single
+from survey.network.topology.placement import AT_SOURCE, first_piece, stood_single
 
 if TYPE_CHECKING:
     from survey.network.topology.pieces import Pieces
@@ -38,7 +38,9 @@ def parent_pieces(
     -------
     Each of shape (n_nodes,).
     """
-    a, b, total = _cut_open(pieces, placement, is_open, n_nodes)
+    at_source = (placement.piece == AT_SOURCE) | (placement.upward & np.isin(placement.node, source_nodes))
+    source_nodes = np.setdiff1d(source_nodes, placement.node[is_open & at_source])
+    a, b, total = _cut_open(pieces, placement, is_open & ~at_source, n_nodes)
     head = total
     a = np.concatenate([a, np.full(len(source_nodes), head)])
     b = np.concatenate([b, source_nodes])

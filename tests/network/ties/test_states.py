@@ -15,10 +15,21 @@ from survey.network.walk.walks import three_pole_edges
 
 
 def states(s):
-    """``{(closed tie or "", opened, worked): (cables, metres, sites)}``."""
-    loops, network = s.network.loops, s.network
-    names = np.array(s.ids("switches"), object)
-    single, nothing = s.tables.switches["single_pole"].to_numpy(bool), np.zeros(len(loops.device))
+    """``{(closed tie or "", opened, worked): (cables, metres, sites)}``; a dead stretch is fed with nothing opened."""
+    return {key: section for network in both(s) for key, section in states_of(s, network).items()}
+
+
+def both(s):
+    return [network for network in (s.network, s.network.revived) if network]
+
+
+def names_of(s):
+    return np.array([*s.ids("switches"), ""], object)
+
+
+def states_of(s, network):
+    loops, names = network.loops, names_of(s)
+    single, nothing = network.tables.switches["single_pole"].to_numpy(bool), np.zeros(len(loops.device))
     pairs = pair_devices(loops, single=single, rating_va=nothing, most_va=0.0, most_states=0)
     sections = pair_sections(loops, pairs, sections=network.sections)
     metres = sections.total(network.graph.length_m[: network.graph.n_pieces])
@@ -27,7 +38,7 @@ def states(s):
     cables = np.array(s.ids("cables"), object)[network.pieces.cable[piece]]
     at, site = sections.members(every, network.site_node)
     sites = np.array(s.ids("transformers"), object)[site]
-    tie = [names[t] if t >= 0 else "" for t in loops.tie[loops.loop[pairs.opened]]]
+    tie = names[loops.tie[loops.loop[pairs.opened]]]
     opened, worked = (names[loops.device[x]] for x in (pairs.opened, pairs.worked))
     return {
         (tie[k], opened[k], worked[k]): (
@@ -44,51 +55,52 @@ def agree(several):
     s = surveyed(several)
     found = states(s)
     told = {x for f in s.findings if f.rule.startswith("tie_") for x in f.ids}
-    judged = {s.ids("switches")[t] for t in s.network.loops.tie if t >= 0}
+    judged = {s.ids("switches")[t] for network in both(s) for t in network.loops.tie if t >= 0}
     assert not told & judged
     of = {d.id: o for o in several for d in o.devices}
     for (closed, opened, worked), section in found.items():
-        then = of[opened].in_state(closed, opened)
+        then = of[worked].in_state(closed, opened)
         assert section == then.section(next(d for d in then.closed if d.id == worked)), (closed, opened, worked)
     for o in several:
         for d in o.devices:
             if d.open and o.stands[d.id] and d.id not in told | judged:
                 assert not worth_judging(o, d.id)
-    check_met(s, of)
+    for network in both(s):
+        check_met(s, of, network=network)
 
 
 def worth_judging(o: Oracle, tie: str) -> bool:
     """Some single-pole device exposes something else in a state in which the tie feeds and closes no ring."""
     closed = o.in_state(tie, "")
     ring = {d.id for d in closed.devices if not d.open and o.stands[d.id] and not closed.parts(d)}
-    then = [o.in_state(tie, opened) for opened in ring - {tie}]
-    then = [x for x in then if tie in ring and x.parts(next(d for d in x.devices if d.id == tie))]
+    near, far = closed.edge(next(d for d in closed.devices if d.id == tie))
+    feeds = (near in o.fed) != (far in o.fed)
+    then = [o.in_state(tie, opened) for opened in (ring - {tie} if tie in ring else [""] * feeds)]
+    then = [x for x in then if x.parts(next(d for d in x.devices if d.id == tie))]
     normal = {d.id: o.section(d) for d in o.closed}
     nothing = ([], 0.0, [])
     return any(x.section(d) not in (normal.get(d.id, nothing), nothing) for x in then for d in x.closed)
 
 
-def check_met(s, of):
+def check_met(s, of, *, network):
     """Every site met stands in its zone: between the devices before and after, and behind its own points."""
-    loops, network = s.network.loops, s.network
-    names, single = s.ids("switches"), s.tables.switches["single_pole"].to_numpy(bool)
+    loops, names, sites = network.loops, names_of(s), s.ids("transformers")
+    single = network.tables.switches["single_pole"].to_numpy(bool)
     met = sites_met(
         loops,
         site_node=network.site_node,
         upstream=network.upstream,
         sections=network.sections,
-        gang=three_pole_edges(s.tables, network.graph),
+        gang=three_pole_edges(network.tables, network.graph),
     )
     for site, zone, gang, points in zip(met.site, met.zone, met.gang, met.points, strict=True):
-        tie = loops.tie[loops.loop[zone]]
-        closed, spot = names[tie] if tie >= 0 else "", network.graph.spot[loops.device[zone]]
-        if loops.device[zone + 1] == tie:
-            continue  # the normal state: the tie is open
-        opened, name = names[loops.device[zone + 1]], s.ids("transformers")[site]
-        then = of[opened].in_state(closed, opened)
-        point, _, _, passed = then.climb(then.place_of(name))
+        closed, spot = names[loops.tie[loops.loop[zone]]], network.graph.spot[loops.device[zone]]
+        if not loops.can_open[zone + 1]:
+            continue
+        then = of[closed or names[loops.device[zone]]].in_state(closed, names[loops.device[zone + 1]])
+        point, _, _, passed = then.climb(then.place_of(sites[site]))
         if points:
-            assert point == s.walk(name)[0]
+            assert point == names[network.sections.device[network.walks.section[site]]]
         elif beside := [names[d] for d in np.flatnonzero((network.graph.spot == spot) & single)]:
             assert (point in beside, bool(passed)) == (True, bool(gang))
 
@@ -122,6 +134,32 @@ def test_a_loop_by_hand():
         ("T", "KA", "KB"): (1000.0, ["X1", "X2", "X3", "X4"]),
         ("T", "KB", "T"): (400.0, ["X3", "X4"]),
         ("T", "KB", "KA"): (1000.0, ["X1", "X2", "X3", "X4"]),
+    }
+
+
+def test_a_dead_stretch_is_fed_from_either_of_its_open_ends():
+    """L2 and L3 with X2, X3 and X4 are out of service between T and U, with an elbow in the middle."""
+    ends = [("T", "n1", "open", "guards=L1"), ("M", "n3", "guards=L2"), ("U", "n4", "open", "guards=L4")]
+    s = survey(LOOP, switches=[KA, KB, *ends], **ENDS)
+    assert {key: value[1:] for key, value in states(s).items()} == {
+        ("T", "", "T"): (600.0, ["X2", "X3", "X4"]),
+        ("T", "", "KA"): (800.0, ["X1", "X2", "X3", "X4"]),
+        ("U", "", "U"): (600.0, ["X2", "X3", "X4"]),
+        ("U", "", "KB"): (800.0, ["X2", "X3", "X4"]),
+        ("U", "", "M"): (400.0, ["X2"]),
+    }
+    # the elbow as T feeds it stands in the network in which the stretch is supplied from there
+    assert replace(s, network=s.network.revived).section("M")[1:] == (200.0, ["X3", "X4"])
+    assert not s.found("tie_no_supply")
+
+
+def test_a_cable_open_at_both_ends_loads_what_would_feed_it():
+    ends = [("T", "n1", "open", "guards=L1"), ("U", "n2", "open", "three", "guards=L1")]
+    s = survey(LOOP, switches=[KA, KB, *ends], **ENDS)
+    assert {key: value[1:] for key, value in states(s).items()} == {
+        ("T", "", "T"): (200.0, []),
+        ("T", "", "KA"): (400.0, ["X1"]),
+        ("U", "", "KB"): (800.0, ["X2", "X3", "X4"]),
     }
 
 
@@ -203,7 +241,19 @@ def test_a_closed_ring_by_hand():
     [
         ("tie_voltages", {"cables": [*LOOP[:3], *(replace(c, kv=24.9) for c in LOOP[3:])], "sites": [("X1", "n1")]}),
         ("tie_phases", {"cables": [*LOOP[:4], replace(LOOP[4], phases="AB")]}),
-        ("tie_no_supply", {"sources": [("SA", "n0")]}),
+        ("tie_no_supply", {"sources": []}),
+        (
+            "tie_no_supply",
+            {
+                "sources": [("SA", "n0")],
+                "switches": [
+                    KA,
+                    ("T", "n3", "open", "guards=L2"),
+                    ("KB", "n4", "guards=L4"),
+                    ("G", "n4", "three", "guards=L4"),
+                ],
+            },
+        ),
         ("tie_nothing_beyond", {"cables": LOOP[:3]}),
         (
             "tie_on_ring",
