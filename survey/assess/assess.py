@@ -125,7 +125,7 @@ def assess_network(
     )
     risks = point_risks(network, windings, values=totals.firm, circuits=circuits, figures=figures, settings=settings)
     interval, notes = _in_doubt(network, windings, choice=choice, totals=totals, judged=judged, method=method)
-    normal = Totals.of(values, rating_va=totals.firm.rating_va, circuits=circuits, figures=figures, settings=settings)
+    normal = totals.told(judged, settings=settings)
     frame = Frame(network, windings, cables, normal, totals.odd.odd, method.circuits, method.study, settings)
     ties, loops, tie_points = judge_ties(frame)
     if network.revived:
@@ -151,10 +151,8 @@ def assess_network(
 
 def _revived(frame: Frame, network: Network, method: Method) -> Frame:
     """The same for the network whose dead stretches are supplied; what is odd about its records is told already."""
-    totals = _sections(network, frame.windings, frame.cables, findings=FindingList())
-    judged, rating_va = totals.judged(method), totals.firm.rating_va
-    circuits, figures = judged.circuits, judged.figures
-    normal = Totals.of(totals.values, rating_va=rating_va, circuits=circuits, figures=figures, settings=method.settings)
+    totals = _totals(network, frame.windings, frame.cables, findings=FindingList())
+    normal = totals.told(totals.judged(method), settings=method.settings)
     return frame._replace(network=network, normal=normal, odd=totals.odd.odd)
 
 
@@ -190,6 +188,11 @@ class _Totals:
         """Circuits and figures by the worse of the readings."""
         without = method.circuits(self.firm) if self.odd.odd.any() else None
         return judge(method.circuits(self.values), without, odd=self.odd, study=method.study(self.values))
+
+    def told(self, judged: Judged, *, settings: Settings) -> Totals:
+        """The totals with what the study says of them."""
+        rating_va, circuits, figures = self.firm.rating_va, judged.circuits, judged.figures
+        return Totals.of(self.values, rating_va=rating_va, circuits=circuits, figures=figures, settings=settings)
 
 
 def _totals(network: Network, windings: Windings, cables: CableCapacitance, *, findings: FindingList) -> _Totals:
