@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 WIDTH, MARGIN, MOST_HIGH, FOOT = 1000.0, 30.0, 1100.0, 30.0
 MOST_SITES, MOST_PARTS = 5000, 40_000
 """More sites that did not change are not drawn; the lines of a larger network are drawn coarser."""
-DEVICE_PX = 5.0
+DEVICE_PX, RING_PX = 5.0, 11.0
 HOLLOW = frozenset({"ring", "loop", "plus", "cross"})
 _ROUND = "M-1 0A1 1 0 1 0 1 0A1 1 0 1 0 -1 0Z"
 OUTLINES = {
@@ -141,7 +141,10 @@ def _marked(sites: pd.DataFrame) -> pd.DataFrame:
 
 def _numbered(devices: list[dict[str, Any]], marks: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Devices with the place of their text, beside them and on nothing else; ``leader`` where a line leads to it."""
-    spots = np.array([(d["x"], d["y"], DEVICE_PX) for d in devices] + [(m["x"], m["y"], m["r_new"]) for m in marks])
+    spots = np.array(
+        [(d["x"], d["y"], DEVICE_PX) for d in devices]
+        + [(m["x"], m["y"], RING_PX if m["moved"] else m["r_new"]) for m in marks]
+    )
     if not devices:
         return []
     boxes = np.hstack([spots[:, :2] - spots[:, 2:], spots[:, :2] + spots[:, 2:]])

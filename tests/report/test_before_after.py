@@ -6,6 +6,8 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from axe_selenium_python import Axe
+from browser import set_view
 from matplotlib.transforms import Affine2D
 from shapely.geometry import LineString
 
@@ -69,13 +71,44 @@ def test_numbers_of_installs_in_one_place_are_all_readable():
         assert all(abs(x - u) > 9 or abs(y - v) > 11 for u, v in at[:k])
 
 
-def test_the_page_runs_nothing_and_escapes_what_a_record_says():
-    page = drawing(network(), sites=sites(), devices=devices())
-    text = fill_page(
-        "changes.html.j2", counts={"better": 1}, causes={}, meanings={}, names=("a", "b"), rows=[], caution="c",
-        matrix=matrix(sites()), drawing=page,
+def test_numbers_of_installs_keep_clear_of_the_rings_about_what_changed():
+    page = drawing(network(), sites=sites(), devices=devices(4))
+    for d in page["devices"]:
+        for m in page["marks"]:
+            if m["moved"]:
+                assert abs(d["text_x"] - m["x"]) > 11 or abs(d["text_y"] - m["y"]) > 11
+
+
+def page_text():
+    return fill_page(
+        "changes.html.j2", counts={"better": 1}, causes={}, meanings={}, names=("a", "b"), caution="c",
+        rows=[{"site_id": "T1", "change": "better", "priority_old": 2.0, "priority_new": 1.0, "band_old": "high",
+               "band_new": "low", "why": "w" * 90}],
+        matrix=matrix(sites()), drawing=drawing(network(), sites=sites(), devices=devices()),
         tags={"add": 0, "remove": 0, "change": 0, "keep_unknown": 0, "give_back": 0},
     )  # fmt: skip
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", [(1400, 900), (420, 800)])
+def test_the_page_has_no_serious_accessibility_violation_and_fits(browser, tmp_path, size):
+    path = tmp_path / "changes.html"
+    path.write_text(page_text(), encoding="utf-8")
+    set_view(browser, *size)
+    browser.get(path.as_uri())
+    axe = Axe(browser)
+    axe.inject()
+    found = axe.run()["violations"]
+    assert [v["id"] for v in found if v["impact"] in {"serious", "critical"}] == []
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= size[0]
+    shown = "return ['old', 'new'].map(w => getComputedStyle(document.querySelector('g.' + w)).display !== 'none')"
+    assert browser.execute_script(shown) == [False, True]
+    browser.find_element("id", "before").click()
+    assert browser.execute_script(shown) == [True, False]
+
+
+def test_the_page_runs_nothing_and_escapes_what_a_record_says():
+    text = page_text()
     assert "&lt;b&gt;T3" in text
     assert "<b>" not in text
     assert "<i>" not in text
