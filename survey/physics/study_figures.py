@@ -66,6 +66,10 @@ class StudyResult:
         numbers = {field.name: np.zeros(count) for field in fields(cls) if field.name not in ("load_cures", "in_model")}
         return cls(**numbers, load_cures=np.ones(count, dtype=bool), in_model=np.zeros(count, dtype=bool))
 
+    def at(self, where: IntArray) -> StudyResult:
+        """Those at some places, which may come more than once."""
+        return StudyResult(**{field.name: getattr(self, field.name)[where] for field in fields(self)})
+
     def put(self, where: IntArray, part: StudyResult) -> None:
         """Fill the places ``where`` from another result."""
         for field in fields(self):
