@@ -120,6 +120,23 @@ def test_much_single_phase_load_calms_a_floating_wye_as_the_atlas_says():
         assert direct(Circuit.FLOATING_WYE, **values)[:, 0].max() <= found.peak_loaded_pu[k] <= 1.25
 
 
+def test_sections_that_come_again_are_answered_as_if_each_came_alone():
+    rng = np.random.default_rng(4)
+    kinds = np.arange(12) % 4
+    columns = [10 ** rng.uniform(low, high, 12) for low, high in ((-3, -1), (-3, -2), (-2.6, -2), (-3, -1.5))]
+    columns[2][5] = np.nan  # outside the model, and equal to itself all the same
+    again = np.append(np.arange(12), rng.integers(0, 12, 30))
+    library = CurveLibrary(cache_dir=None)
+
+    def look_up(rows):
+        b, p, im, load = (column[rows] for column in columns)
+        return library.look_up(kinds[rows], b=b, p=p, im=im, load=load)
+
+    once, often = look_up(np.arange(12)), look_up(again)
+    for figure in ("peak_pu", "peak_loaded_pu", "likelihood", "arrester_power_pu", "typical_pu", "in_model"):
+        np.testing.assert_array_equal(getattr(often, figure), getattr(once, figure)[again])
+
+
 def test_figures_are_finite_and_in_their_ranges():
     rng = np.random.default_rng(1)
     n = 3000
