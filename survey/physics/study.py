@@ -47,7 +47,7 @@ def _distinct(kinds: IntArray, columns: list[FloatArray]) -> tuple[IntArray, Int
     """Where each distinct section stands first, and which of these every section is: many states share sections."""
     frame = pd.DataFrame(dict(enumerate([kinds, *columns])), copy=False)
     first = np.flatnonzero(~frame.duplicated().to_numpy())
-    again = frame.groupby(list(frame), sort=False, dropna=False).ngroup().to_numpy()
+    again = np.asarray(frame.groupby(list(frame), sort=False, dropna=False).ngroup(), np.int64)
     return first, again
 
 
