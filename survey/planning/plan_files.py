@@ -52,7 +52,7 @@ def write_plan(plan: Plan, folder: Path) -> None:
     from survey.planning.page import plan_page
     from survey.planning.pictures import draw_curve_picture, draw_map_picture
 
-    saved = read_results(folder)
+    saved = read_results(folder, sections=False)
     with reserve_folder(folder) as held:
         staging = held.staging
         try:

@@ -52,7 +52,7 @@ def report_line_shapes(rows: Rows, drawn: RawLines, *, settings: NetworkSettings
     bent = np.flatnonzero(np.diff(drawn.start) > 2)
     closed = (drawn.xy[drawn.start[bent]] == drawn.xy[drawn.start[bent + 1] - 1]).all(axis=1)
     rows.report("closed_line", where=_mask(rows, drawn.owner[bent[closed]]))
-    bent = bent[~closed]
+    bent = bent[~closed & _turns_back(drawn)[bent]]
     rows.report("self_crossing", where=_mask(rows, drawn.owner[bent[_crossing(drawn, bent)]]))
 
 
@@ -60,6 +60,15 @@ def _mask(rows: Rows, places: Sequence[int] | NDArray[np.int64]) -> NDArray[np.b
     mask = np.zeros(len(rows), np.bool_)
     mask[np.asarray(places, np.int64)] = True
     return mask
+
+
+def _turns_back(drawn: RawLines) -> NDArray[np.bool_]:
+    """Lines with a step that does not lead on from the first to the last point: no other line can cross itself."""
+    count, step = np.diff(drawn.start), np.diff(drawn.xy, axis=0, append=np.nan)
+    whole = drawn.xy[drawn.start[1:] - 1] - drawn.xy[drawn.start[:-1]]
+    on = np.einsum("ij,ij->i", step, np.repeat(whole, count, axis=0))
+    on[drawn.start[1:] - 1] = np.inf
+    return np.minimum.reduceat(on, drawn.start[:-1]) <= 0 if len(count) else np.zeros(0, np.bool_)
 
 
 def _crossing(drawn: RawLines, lines: NDArray[np.int64]) -> NDArray[np.bool_]:

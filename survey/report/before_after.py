@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 from jinja2 import Environment, PackageLoader
 from markupsafe import Markup
+from pyproj import Transformer
 
 from survey.arrays import Floats, Objects
 from survey.report.gpkg import places
@@ -95,14 +96,16 @@ def drawing(
 
 
 def _middle(network: gpd.GeoSeries) -> tuple[Floats, Floats]:
-    west, south, east, north = network.to_crs("EPSG:4326").total_bounds
+    to_degrees = Transformer.from_crs(network.crs, "EPSG:4326", always_xy=True)
+    west, south, east, north = to_degrees.transform_bounds(*network.total_bounds)
     return np.array([(west + east) / 2]), np.array([(south + north) / 2])
 
 
 def _lines(parts: Objects, *, page: Callable[[Floats], Floats], tolerance: float) -> Markup:
     """One SVG path of all cables, no finer than can be seen, each stretch once."""
-    grain = 0.5 if len(parts) > MOST_PARTS else 5.0
-    xy, part = shapely.get_coordinates(shapely.simplify(parts, tolerance), return_index=True)
+    coarse = len(parts) > MOST_PARTS
+    grain, fine = (0.5, parts) if coarse else (5.0, shapely.simplify(parts, tolerance))
+    xy, part = shapely.get_coordinates(fine, return_index=True)
     grid = np.rint(page(xy) * grain).astype(np.int64)
     code = grid[:, 0] * 100_000 + grid[:, 1]
     pair = np.sort(np.stack([code[:-1], code[1:]], axis=1)[part[1:] == part[:-1]], axis=1)

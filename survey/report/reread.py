@@ -70,7 +70,7 @@ class SavedSurvey:
     background: gpd.GeoDataFrame = field(default_factory=no_background)
 
 
-def read_results(folder: Path, *, drawn: bool = True) -> SavedSurvey:
+def read_results(folder: Path, *, drawn: bool = True, sections: bool = True) -> SavedSurvey:
     """Read a survey back.
 
     Parameters
@@ -79,6 +79,8 @@ def read_results(folder: Path, *, drawn: bool = True) -> SavedSurvey:
         Output folder of ``survey run``.
     drawn
         Also read sections and network; without them these two have no rows, which is much faster.
+    sections
+        Also read the sections where anything drawn is read.
 
     Raises
     ------
@@ -93,15 +95,15 @@ def read_results(folder: Path, *, drawn: bool = True) -> SavedSurvey:
     with _refusals(folder, RECORD_FILE):
         record = json.loads((folder / RECORD_FILE).read_text(encoding="utf-8"))
     with _refusals(folder, GPKG_FILE):
-        sections = _layer(folder / GPKG_FILE, "sections", drawn=drawn)
+        exposed = _layer(folder / GPKG_FILE, "sections", drawn=drawn and sections)
         background = _background(folder / GPKG_FILE) if drawn else no_background()
     with _refusals(folder, NETWORK_FILE):
         network = _network(folder / NETWORK_FILE, drawn=drawn)
     _refuse_moved(folder, files, before=before)
-    crs = sections.crs
+    crs = exposed.crs
     return SavedSurvey(
         folder, sites, switching_points, findings, _points(sites, crs), _points(switching_points, crs),
-        sections, network, crs, record, background,
+        exposed, network, crs, record, background,
     )  # fmt: skip
 
 

@@ -77,7 +77,9 @@ def needs_direction(tables: NetworkTables, placement: Placement) -> bool:
     placed = np.flatnonzero(placement.piece >= 0)
     kind = tables.switches["single_pole"].to_numpy(bool)[placed] + 2 * tables.switches["open"].to_numpy(bool)[placed]
     place = placement.piece[placed] * 2 + placement.end[placed]
-    return len(np.unique(place)) < len(np.unique(place * 4 + kind))
+    last = np.zeros(place.max(initial=0) + 1, np.int64)
+    last[place] = kind
+    return bool((last[place] != kind).any())
 
 
 def _cut_open(pieces: Pieces, placement: Placement, is_open: Bools, n_nodes: int) -> tuple[Ints, Ints, int]:
