@@ -60,12 +60,13 @@ def revive(network: Network, *, union: Forest) -> Revived | None:
 
 
 def _unclear(network: Network, union: Forest) -> Bools:
-    """Parts, by root, where a three-pole and a single-pole device stand in one place: their order asks the supply."""
-    graph, single = network.graph, network.tables.switches["single_pole"].to_numpy(bool)
+    """Parts, by root, where devices of several kinds, open and closed too, stand in one place: supply orders them."""
+    graph, switches = network.graph, network.tables.switches
     placed = np.flatnonzero(graph.near >= 0)
+    kind = (switches["single_pole"].to_numpy(bool) + 2 * switches["open"].to_numpy(bool))[placed]
     spot, n = graph.spot[placed], int(graph.spot.max(initial=-1)) + 1
-    kinds = [np.bincount(spot[single[placed] == kind], minlength=n) > 0 for kind in (True, False)]
-    mixed = placed[(kinds[0] & kinds[1])[spot]]
+    kinds = np.add.reduce([np.bincount(spot[kind == k], minlength=n) > 0 for k in range(4)], dtype=np.int64)
+    mixed = placed[kinds[spot] > 1]
     unclear = np.zeros(graph.n_nodes, bool)
     unclear[union.root[[*graph.near[mixed], *graph.far[mixed]]]] = True
     return unclear

@@ -117,13 +117,17 @@ class Loops:
 
 @dataclass(frozen=True)
 class Ways:
-    """Both ways of links to their heads: edges and the node below each, from head to head, -1 at the link itself."""
+    """Both ways of links to their heads: edges and the node below each, from head to head, -1 at the link itself.
+
+    ``row``: the switch at every edge, the links' own among them, -1 where there is none that opens the loop.
+    """
 
     head: Ints
     start: Ints
     edge: Ints
     node: Ints
     side: Ints
+    row: Ints
 
     @property
     def loop(self) -> Ints:
@@ -135,7 +139,7 @@ class Ways:
         count = np.diff(self.start)[which]
         some = ranges(self.start[which], count)
         start = np.concatenate([[0], np.cumsum(count)])
-        return Ways(self.head[which], start, self.edge[some], self.node[some], self.side[some])
+        return Ways(self.head[which], start, self.edge[some], self.node[some], self.side[some], self.row[some])
 
     def some(self, value: Bools) -> Bools:
         """Loops of which some edge has it."""
@@ -166,23 +170,37 @@ def find_loops(
         told.forget("tie_no_supply", revived.switch)
         then, whole = revived.network, revived.union
         links, barred = find_links(then, placement=placement, union=whole, told=told, dead=revived.switch)
-        dead = _sorted_out(then, links, union=whole, barred=barred, told=told)
-        dead = replace(dead, only=len(network.tables.switches))
+        dead = _sorted_out(then, links, union=whole, barred=barred, told=told, only=len(network.tables.switches))
         then = replace(then, sections=then.sections.without_forests(), loops=dead)
     told.report()
     return loops, then if revived and len(dead.tie) else None
 
 
-def _sorted_out(network: Network, links: Links, *, union: Forest, barred: Bools, told: Told) -> Loops:
-    """Loops that can be judged and that some single-pole device is on."""
-    graph = network.graph
-    ways = Ways(*_two_ways(links.x, links.y, union.parent_edge, union.place, graph.a, graph.b))
-    row = _devices(graph, links, ways, union=union)
-    apart = _voltages_differ(network, ways, union=union)
-    good = _judged(network, links, ways, row=row, barred=barred, apart=apart, told=told)
+def _sorted_out(network: Network, links: Links, *, union: Forest, barred: Bools, told: Told, only: int = -1) -> Loops:
+    """Loops that can be judged and that some single-pole device is on; ``only``: see :class:`Loops`."""
     single = np.append(network.tables.switches["single_pole"].to_numpy(bool), False)
-    which = np.flatnonzero(good & ways.some(single[row]))
-    return _loops(network, links.taken(which), ways.taken(which), union=union)
+    ways = _ways(network.graph, links, union=union)
+    if only >= 0:
+        ways = _shortened(ways, ends=single[ways.row] | (ways.row == only))
+    apart = _voltages_differ(network, ways, union=union)
+    good = _judged(network, links, ways, barred=barred, apart=apart, told=told)
+    which = np.flatnonzero(good & ways.some(single[ways.row]))
+    return replace(_loops(network, links.taken(which), ways.taken(which), union=union), only=only)
+
+
+def _ways(graph: Graph, links: Links, *, union: Forest) -> Ways:
+    found = _two_ways(links.x, links.y, union.parent_edge, union.place, graph.a, graph.b)
+    ways = Ways(*found, row=np.empty(0, np.int64))
+    row = np.where(ways.edge >= 0, np.append(graph.switch, -1)[ways.edge], links.switch[ways.loop])
+    opens = np.append(union.bridge, True)[ways.edge] | links.ring[ways.loop]
+    return replace(ways, row=np.where(opens, row, -1))
+
+
+def _shortened(ways: Ways, *, ends: Bools) -> Ways:
+    """Without the devices before the first and after the last of these: beyond them nothing changes in any state."""
+    at, every = np.flatnonzero(ends), np.arange(len(ends))
+    first, last = at[np.searchsorted(at, ways.start[:-1])], at[np.searchsorted(at, ways.start[1:]) - 1]
+    return replace(ways, row=np.where((every < first[ways.loop]) | (every > last[ways.loop]), -1, ways.row))
 
 
 @njit(cache=True)
@@ -220,23 +238,15 @@ def _two_ways(  # noqa: PLR0917 - compiled: flat arrays only
     return head, start, edge, node, side
 
 
-def _judged(network: Network, links: Links, ways: Ways, *, row: Ints, barred: Bools, apart: Bools, told: Told) -> Bools:
-    """Loops that can be judged; why others cannot is told.
-
-    Parameters
-    ----------
-    row
-        Device at every edge of the ways, -1 without one.
-    barred
-        Edges over which no loop can run.
-    """
+def _judged(network: Network, links: Links, ways: Ways, *, barred: Bools, apart: Bools, told: Told) -> Bools:
+    """Loops that can be judged; why others cannot is told. ``barred``: edges over which no loop can run."""
     graph, cable = network.graph, network.pieces.cable
     mask = links.mask[ways.loop]
     carried = np.append(graph.mask, np.uint8(THREE_PHASE)).astype(np.int64)[ways.edge]
     piece = (ways.edge >= 0) & (ways.edge < graph.n_pieces)
-    device = (ways.edge >= 0) & (np.append(graph.edge_of, -1)[row] == ways.edge)
+    device = (ways.edge >= 0) & (np.append(graph.edge_of, -1)[ways.row] == ways.edge)
     mixed = ways.some(np.where(piece | device, carried != mask, (carried & mask) != mask))
-    devices = np.bincount(ways.loop, weights=row >= 0, minlength=len(links.x))
+    devices = np.bincount(ways.loop, weights=ways.row >= 0, minlength=len(links.x))
     causes = {
         "tie_on_ring": ~links.ring & ways.some(np.append(barred, False)[ways.edge]),
         "tie_no_device": ~links.ring & (devices < 2),
@@ -282,17 +292,11 @@ def _mean_voltage(network: Network, union: Forest, *, node: Ints) -> Floats:
     return np.divide(running[last] - running[first], count, out=np.full(len(node), np.nan), where=count > 0)
 
 
-def _devices(graph: Graph, links: Links, ways: Ways, *, union: Forest) -> Ints:
-    """Row of the switch at every edge of the ways, the links' own among them, -1 where there is none that opens it."""
-    row = np.where(ways.edge >= 0, np.append(graph.switch, -1)[ways.edge], links.switch[ways.loop])
-    return np.where(np.append(union.bridge, True)[ways.edge] | links.ring[ways.loop], row, -1)
-
-
 def _loops(network: Network, links: Links, ways: Ways, *, union: Forest) -> Loops:
     graph, sections = network.graph, network.sections
     gang = three_pole_edges(network.tables, graph)
     passed = passed_on_way(graph, sections, upstream=network.upstream, gang=gang)
-    row = _devices(graph, links, ways, union=union)
+    row = ways.row
     here = np.flatnonzero(row >= 0)
     counted = np.cumsum(row >= 0)
     start = np.append(0, counted)[ways.start]
