@@ -151,7 +151,10 @@ def _site_totals(network: Network, windings: Windings) -> dict[str, Floats]:
         "family_sites": (rating > 0).astype(float),
     }
     rows = [np.where(windings.family == k, value, 0.0) for value in split.values() for k in range(len(FAMILIES))]
-    found = network.sections.site_totals(network.site_node, np.array([*whole.values(), *rows]))
+    values = np.array([*whole.values(), *rows])
+    used = values.any(axis=1)  # few families are there, and little is assumed
+    found = np.zeros((len(values), len(network.sections.device)))
+    found[used] = network.sections.site_totals(network.site_node, values[used])
     by_family = found[len(whole) :].reshape(len(split), len(FAMILIES), -1)
     return dict(zip(whole, found, strict=False)) | dict(zip(split, by_family, strict=True))
 

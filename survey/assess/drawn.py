@@ -30,12 +30,15 @@ class PieceLines:
         Vertices of the lines, in the output coordinate system, as in :class:`~survey.read.tables.Lines`.
     walked
         Metres from the first vertex of all to each, shape (n_vertices,).
+    whole
+        Lines that are one piece, shape (n_lines,).
     """
 
     pieces: Pieces
     start: Ints
     xy: Floats
     walked: Floats
+    whole: Bools
 
     def __call__(self, piece: Ints) -> tuple[Floats, Ints]:
         """Vertices of the drawn pieces among ``piece`` and how many each has (0 when it cannot be drawn)."""
@@ -43,16 +46,19 @@ class PieceLines:
         line = p.line[piece]
         drawn = np.flatnonzero(line >= 0)
         first, last = start[line[drawn]], start[line[drawn] + 1] - 1
-        low, high = self.walked[first] + p.from_m[piece[drawn]], self.walked[first] + p.to_m[piece[drawn]]
-        inner_low = np.clip(np.searchsorted(self.walked, low, side="right"), first + 1, last)
-        inner_high = np.maximum(np.clip(np.searchsorted(self.walked, high, side="left"), first + 1, last), inner_low)
+        part = np.flatnonzero(~self.whole[line[drawn]])
+        low, high = (self.walked[first[part]] + end[piece[drawn[part]]] for end in (p.from_m, p.to_m))
+        inner_low, inner_high, ends = first + 1, last.copy(), (first[part], last[part])
+        inner_low[part] = np.clip(np.searchsorted(self.walked, low, side="right"), first[part] + 1, last[part])
+        inner_high[part] = np.clip(np.searchsorted(self.walked, high, side="left"), inner_low[part], last[part])
         inner = inner_high - inner_low
         count = np.zeros(len(piece), np.int64)
         count[drawn] = inner + 2
         at = np.cumsum(count[drawn]) - count[drawn]
         xy = np.empty((int(count.sum()), 2))
-        xy[at] = self._between(low, first, last)
-        xy[at + count[drawn] - 1] = self._between(high, first, last)
+        to = at + count[drawn] - 1
+        xy[at], xy[to] = self.xy[first], self.xy[last]
+        xy[at[part]], xy[to[part]] = (self._between(walked, *ends) for walked in (low, high))
         slot = np.repeat(at + 1 - np.cumsum(inner) + inner, inner) + np.arange(inner.sum())
         source = np.repeat(inner_low - np.cumsum(inner) + inner, inner) + np.arange(inner.sum())
         xy[slot] = self.xy[source]
@@ -81,7 +87,9 @@ class Drawing:
         self._forward = _to_output(tables)
         step = np.hypot(*np.diff(tables.lines.xy, axis=0).T) if len(tables.lines.xy) else np.empty(0)
         walked = np.concatenate([[0.0], np.cumsum(step)])
-        self.pieces = PieceLines(network.pieces, tables.lines.start, self.places(tables.lines.xy), walked)
+        line = network.pieces.line
+        whole = np.bincount(line[line >= 0], minlength=len(tables.lines.owner)) == 1
+        self.pieces = PieceLines(network.pieces, tables.lines.start, self.places(tables.lines.xy), walked, whole)
 
     def places(self, xy: Floats) -> Floats:
         """Planar metres to the output coordinate system, shape (n, 2)."""
