@@ -10,7 +10,7 @@ import tomlkit
 from survey.input_schema import REQUIRED_LAYERS, accepted_values, field_specs
 from survey.read.cable_text import parse_cable_text, sizes_are_metric
 from survey.read.guess_words import NO_ROLE
-from survey.read.inspect import ASKED
+from survey.read.inspect import asked_for
 from survey.read.mapped import BY
 from survey.read.query import column_sql
 from survey.tomltext import quoted
@@ -97,7 +97,7 @@ def _crs_lines(inspection: Inspection) -> Iterator[str]:
     for layer in inspection.views:
         if layer.title in used and layer.crs is None and layer.geometry in ("lines", "points", "mixed"):
             extent = ", ".join(f"{value:g}" for value in layer.extent or ())
-            what = f"layer {_plain(layer.name)} has no coordinate system (extent {extent}); name it"
+            what = f"layer {_plain(layer.name)} has no coordinate system (extent {extent}); put its EPSG code here"
             yield f"{DEFAULT_CRS_HINT}  {UNSURE}: {what}"
             return
 
@@ -105,8 +105,8 @@ def _crs_lines(inspection: Inspection) -> Iterator[str]:
 def _ignore_lines(inspection: Inspection) -> Iterator[str]:
     """Layers that by their names are no part of the primary network; what the settings name stays named."""
     told = inspection.told.ignore
-    outside = [layer for layer in inspection.layers if layer.hint == NO_ROLE and layer.name not in told]
-    names = [*told, *(layer.name for layer in outside if layer.geometry == "lines")]
+    outside = [x for x in inspection.layers if (x.hint, x.geometry) == (NO_ROLE, "lines") and x.name not in told]
+    names = [*told, *(layer.name for layer in outside)]
     if names:
         words = "; ".join(f"{layer.told.word} in the name of {_plain(layer.name)}" for layer in outside)
         yield f"ignore = [{', '.join(map(quoted, names))}]  # {words or BY}"
@@ -188,7 +188,7 @@ def _field_lines(guess: LayerGuess, view: LayerProfile, *, head: str) -> Iterato
                 yield line
         elif spec.required and not _stand_in(spec.default) and ours not in guess.defaults:
             yield f'# {ours} = ""  {UNSURE}: nothing like it was found; needed ({spec.meaning})'
-        elif ours in ASKED and ours not in {*guess.defaults, *guess.stand_ins}:
+        elif ours in asked_for(guess):
             yield f'# {ours} = ""  {UNSURE}: nothing like it was found; {WITHOUT[ours]} ({spec.meaning})'
     if made:
         yield from (f"\n[{head}.values]", *made)

@@ -233,8 +233,8 @@ def _drop(lines: RawLines, unwanted: NDArray[np.bool_], problem: str) -> None:
     lines.problems.setdefault(problem, []).extend(sorted(gone - set(lines.owner.tolist())))
 
 
-def parse_points(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64]) -> RawPoints:
-    """Points of a layer in the given row order."""
+def parse_points(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64], *, begin_lines: bool = False) -> RawPoints:
+    """Points of a layer in the given row order; where wanted, a line counts as the point where it begins."""
     xy = np.full((len(order), 2), np.nan)
     if wkb is None:
         return RawPoints(xy, _all_null(order))
@@ -245,8 +245,11 @@ def parse_points(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64]) -> R
             xy[first : first + len(drawn)] = drawn
             continue
         shapes = _geometries(some, first, problems)
-        one = (shapely.get_type_id(shapes) == MULTI_POINT) & (shapely.get_num_geometries(shapes) == 1)
+        several = (MULTI_POINT, MULTI_LINE) if begin_lines else (MULTI_POINT,)
+        one = np.isin(shapely.get_type_id(shapes), several) & (shapely.get_num_geometries(shapes) == 1)
         shapes[one] = shapely.get_geometry(shapes[one], 0)
+        lines = (shapely.get_type_id(shapes) == LINE) & ~shapely.is_empty(shapes) & begin_lines
+        shapes[lines] = shapely.get_point(shapes[lines], 0)
         kind = shapely.get_type_id(shapes)
         xy[np.flatnonzero(kind == POINT) + first] = shapely.get_coordinates(shapes[kind == POINT])
         _tell(problems, "wrong_geometry", np.flatnonzero((kind != POINT) & (kind >= 0)) + first)

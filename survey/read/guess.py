@@ -34,7 +34,7 @@ PLACE_STEP = 0.003
 NAME_FITS = 0.9
 LIKE_NAME = 0.3
 GEOMETRY = {"cables": "lines", "transformers": "points", "switches": "points", "sources": "points"}
-BY_CONTENT = {"cable_type", "build", "connection"}
+BY_CONTENT = {"cable_type", "build", "connection", "state"}
 SHORTENED = 0.92  # likeness of a name whose words are all cut short: PHS_CD, KVA_RTG
 LEAST_SHORT = 2  # letters left of a word that is cut short, where another word stands beside it
 CONTENT_TELLS = 0.76  # share of values known from which a field is taken whatever its name; just sure
@@ -60,9 +60,14 @@ def geometry_fits(ours: str, profile: LayerProfile, fields: Mapping[str, FieldGu
     """How well a layer is drawn for one of ours; a table that is not drawn but has a node for every end is as good."""
     nodes = [name for name, spec in field_specs(ours).items() if spec.kind == "node" and name != "guards"]
     placed = profile.geometry == "none" and all(name in fields for name in nodes)
-    if placed or profile.geometry == GEOMETRY[ours]:
+    if placed or profile.geometry == GEOMETRY[ours] or (ours == "switches" and devices_as_lines(profile)):
         return 1.0
     return 0.5 if profile.geometry in ("none", "empty", "mixed") else 0.0
+
+
+def devices_as_lines(profile: LayerProfile) -> bool:
+    """Whether a layer of lines holds devices: by its name, or values that are kinds of them."""
+    return profile.geometry == "lines" and (profile.hint == "switches" or bool(device_field(profile)))
 
 
 def guess_fields(
@@ -195,7 +200,7 @@ def _id_likeness(name: float, theirs: FieldProfile, profile: LayerProfile) -> fl
 
 
 def _told_by_values(spec: FieldSpec, theirs: FieldProfile, values: ValueGuess) -> bool:
-    """Whether the values can be of no other field: conductors, underground or overhead, nameplates, devices."""
+    """Whether the values can be of no other field: conductors, underground or overhead, nameplates, states, devices."""
     if spec.name == "device":
         return _names_devices(theirs)
     if spec.name not in BY_CONTENT or theirs.kind != "text":

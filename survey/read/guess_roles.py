@@ -14,6 +14,7 @@ from survey.read.guess import (
     NAME_FITS,
     aliases,
     device_field,
+    devices_as_lines,
     geometry_fits,
     guess_fields,
     name_likeness,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 
 WHOLE_BANKS = 0.8
 NAME_SHARE, FIELD_SHARE, GEOMETRY_SHARE = 0.4, 0.35, 0.25
+OF_BRIDGES = ("feeder", "phases", "from_node", "to_node")
 OWN_NAMES = ("site_id", "bank_id")
 PRESUMED = "presumed"
 WITHOUT_RATING = 0.2  # less likely: transformers none of whose fields is a rating
@@ -54,6 +56,8 @@ def guess_layers(
     chosen = with_guards(chosen, views)
     if "switches" in chosen:
         chosen["switches"] = with_states(chosen["switches"], views)
+    if not {"cables", "switches"} & set(told):
+        chosen = _with_bridges(chosen, views)
     return {ours: chosen.get(ours, LayerGuess(ours, "", 0.0, "no layer fits")) for ours in LAYERS}
 
 
@@ -80,6 +84,31 @@ def _best_layers(views: Mapping[str, LayerProfile], told: Mapping[str, LayerGues
     elif found := _told_by_feeders(free, feeders):
         chosen["sources"] = found
     return chosen
+
+
+def _with_bridges(chosen: Mapping[str, LayerGuess], views: Mapping[str, LayerProfile]) -> dict[str, LayerGuess]:
+    """Guesses in which devices drawn as lines are pieces of conductor, too, each with the device where it begins."""
+    cables, switches = chosen.get("cables"), chosen.get("switches")
+    if cables is None or switches is None or not cables.theirs:
+        return dict(chosen)
+    bridges, parts = [], []
+    for part in switches.parts:
+        own = part.fields.get("switch_id")
+        if own is not None and devices_as_lines(views[part.theirs]):
+            words = "devices drawn as lines: each is a piece of conductor, too"
+            fields = {o: f for o, f in guess_fields("cables", views[part.theirs]).items() if o in OF_BRIDGES}
+            fields |= {"cable_id": replace(own, ours="cable_id")}
+            build = {"build": StandIn("oh", words, sure=True)}
+            bridges.append(LayerGuess("cables", part.theirs, SURE, words, fields, stand_ins=build, rows=part.rows))
+            works = {
+                "guards": replace(own, ours="guards", confidence=SURE, evidence="it works on the piece that it is")
+            }
+            if "from_node" in fields:
+                works["node"] = replace(fields["from_node"], ours="node")
+            part = replace(part, fields={ours: f for ours, f in part.fields.items() if ours != "node"} | works)  # noqa: PLW2901
+        parts.append(part)
+    cables = replace(cables, more=(*cables.more, *bridges))
+    return {**chosen, "cables": cables, "switches": replace(parts[0], more=tuple(parts[1:]))}
 
 
 def _used(guesses: Iterable[LayerGuess], views: Mapping[str, LayerProfile]) -> set[str]:

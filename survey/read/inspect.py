@@ -162,7 +162,7 @@ def _ask_fields(guess: LayerGuess, inspection: Inspection, ask: Ask) -> dict[str
     fields = {ours: found for ours, found in guess.fields.items() if found.sure}
     for ours, spec in field_specs(guess.ours).items():
         found = guess.fields.get(ours)
-        if ours in fields or (found is None and not spec.required and ours not in ASKED):
+        if ours in fields or (found is None and not spec.required and ours not in asked_for(guess)):
             continue
         used = {other.theirs for other in fields.values() if not may_share(ours, other.ours)}
         first = found.theirs if found is not None and found.theirs not in used else NOTHING
@@ -173,6 +173,14 @@ def _ask_fields(guess: LayerGuess, inspection: Inspection, ask: Ask) -> dict[str
         if answer != NOTHING:
             fields[ours] = answered_field(guess.ours, ours, profile=profile, theirs=answer)
     return {ours: _ask_values(guess, found, ask) for ours, found in fields.items()}
+
+
+def asked_for(guess: LayerGuess) -> set[str]:
+    """Fields of a layer that are asked for where nothing like them was found."""
+    by_name = guess.stand_ins.get("build")
+    return (
+        ASKED - {*guess.defaults, *guess.stand_ins} - ({"cable_type"} if by_name and by_name.value == "oh" else set())
+    )
 
 
 def _ask_values(guess: LayerGuess, found: FieldGuess, ask: Ask) -> FieldGuess:

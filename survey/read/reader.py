@@ -93,7 +93,10 @@ def read_network(
         opened = {}
         for name, plan in plans.items():
             tell(name)
-            opened[name] = _open(export, plan, settings=settings, findings=findings)
+            bridges = name == "switches" and bool(
+                {i.name for i in plan.layers} & {i.name for i in plans["cables"].layers}
+            )
+            opened[name] = _open(export, plan, settings=settings, findings=findings, begin_lines=bridges)
     refuse_changed(files, before=before)
     used = {info.name for plan in plans.values() for info in plan.layers}
     left = _left_out(export, [info for info in infos if info.name not in used], ignored=settings.input.ignore)
@@ -147,7 +150,8 @@ def _plan(infos: Sequence[LayerInfo], *, settings: InputSettings, path: Path) ->
     return plans
 
 
-def _open(export: Export, plan: _Plan, *, settings: Settings, findings: FindingList) -> _Opened:
+def _open(export: Export, plan: _Plan, *, settings: Settings, findings: FindingList, begin_lines: bool) -> _Opened:
+    """Read a role; devices drawn as lines, which are conductors too, stand where their line begins."""
     mapping: LayerMap = getattr(settings.input, plan.name)
     composed = None
     if plan.matched is None:
@@ -161,8 +165,8 @@ def _open(export: Export, plan: _Plan, *, settings: Settings, findings: FindingL
     rows = order_rows(raw, matched=matched, mapping=mapping, findings=findings)
     if composed is not None:
         composed.report(rows)
-    parse = parse_lines if plan.name == "cables" else parse_points
-    drawn = parse(raw.wkb, rows.order)
+    is_lines = plan.name == "cables"
+    drawn = parse_lines(raw.wkb, rows.order) if is_lines else parse_points(raw.wkb, rows.order, begin_lines=begin_lines)
     refuse_undrawn(raw, drawn, matched=matched)
     return _Opened(rows, drawn, crs)
 

@@ -1,4 +1,4 @@
-"""Two further utilities that drafts had not seen the like of when they were invented."""
+"""Three further utilities that drafts had not seen the like of when they were invented."""
 
 from __future__ import annotations
 
@@ -166,3 +166,43 @@ def masks_and_subtypes(folder: Path) -> tuple[Path, Grid]:
     names = pd.DataFrame({"SubtypeCode": list(SUBTYPES), "SubtypeName": list(SUBTYPES.values())})
     pyogrio.write_dataframe(names, path, layer="Subtypes", driver="GPKG")
     return path, grid
+
+
+def devices_as_lines(folder: Path) -> tuple[Path, Grid]:
+    """GeoParquet of a model of nodes: a device is a short line between two of them, a cable ends where it begins."""
+    grid = Builder(73, partly_open=False).build(3)
+    devices = {(d.guards, d.at): d for d in grid.devices}
+    kinds = {"cutout": "cutout", "elbow": "elbow", "gang": "gang switch", "rmu": "3-pole switch"}
+    nodes: dict[object, str] = {}
+    lines, switches = [], []
+    for s in grid.sections:
+        drawn_as, ends = line(s), [nodes.setdefault(end, f"N{len(nodes)}") for end in s.ends]
+        places = [drawn_as.interpolate(0.0), drawn_as.interpolate(drawn_as.length)]
+        for k, end in enumerate(s.ends):
+            if (d := devices.get((s.id, end))) is not None:
+                at, there = places[k], nodes.setdefault(d.id, f"N{len(nodes)}")
+                places[k] = drawn_as.interpolate((1.0, drawn_as.length - 1.0)[k])
+                row = {"switch": d.id, "from_node": ends[k], "to_node": there, "kind": kinds[d.kind]}
+                row |= {"normally": "open" if d.open else "closed", "geometry": LineString([at, places[k]])}
+                switches.append(row)
+                ends[k] = there
+        row = {"segment": s.id, "from_node": ends[0], "to_node": ends[1], "feeder": s.feeder, "phases": s.phases}
+        row |= {"kv_ll": 12.47, "type": "UG" if s.ug else "OH", "wire": f"{s.size} {s.material}", "length": s.length_m}
+        lines.append({**row, "active": int(s.life == "in"), "geometry": LineString(places)})
+    banks = [
+        {
+            "xfmr": b.id,
+            "node": nodes[b.at],
+            "phases": "".join(carried for carried, _ in b.units),
+            "kva_total": sum(kva for _, kva in b.units),
+            "kv_primary": 12.47,
+            "winding": "delta" if b.connection == "delta" else "wye-g",
+            "geometry": point(b.at),
+        }
+        for b in grid.banks
+    ]
+    heads = [{"source": i, "node": nodes[at], "feeder": f, "geometry": point(at)} for i, at, f in grid.sources]
+    layers = {"segments": lines, "switches": switches, "transformers": banks, "sources": heads}
+    for name, rows in layers.items():
+        drawn(rows).to_parquet(folder / f"{name}.parquet")
+    return folder, grid

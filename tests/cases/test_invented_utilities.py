@@ -7,7 +7,7 @@ import tomllib
 import pytest
 from exporters import EXPORTERS, plain
 from invented import Builder, truth
-from later import flags_and_references, masks_and_subtypes
+from later import devices_as_lines, flags_and_references, masks_and_subtypes
 from strange import domains_and_rings, places_and_letters
 from utilities import HABITS
 
@@ -40,7 +40,7 @@ def in_habit(habit):
 
 
 UTILITIES = [*EXPORTERS, *map(in_habit, HABITS), domains_and_rings, places_and_letters]
-UTILITIES += [flags_and_references, masks_and_subtypes]
+UTILITIES += [flags_and_references, masks_and_subtypes, devices_as_lines]
 
 
 def edited(draft, edits):

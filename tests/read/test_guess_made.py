@@ -5,8 +5,9 @@ from __future__ import annotations
 import tomllib
 
 import pytest
-from conftest import cable, frame, line, point, site, switch, write_gpkg, write_shapes
+from conftest import X0, cable, frame, line, point, site, switch, write_gpkg, write_shapes
 
+from survey.errors import SurveyError
 from survey.read.draft import UNSURE, draft_settings
 from survey.read.inspect import inspect_network
 
@@ -150,3 +151,15 @@ def test_units_have_the_id_by_which_they_name_their_station(tmp_path):
     }
     text = drafted(write_gpkg(tmp_path / "x.gpkg", layers))
     assert 'site_id = "AT_NR"' in text
+
+
+def test_devices_drawn_as_lines_are_conductors_too_and_stand_where_they_begin(export, read):
+    cables = [cable("C1", line((0, 0), (99, 0))), cable("C2", line((100, 0), (200, 0)))]
+    path = export(cables=cables, switches=[switch("S1", line((99, 0), (100, 0)))])
+    with pytest.raises(SurveyError, match="drawn as something else than points"):
+        read(path)
+    got = read(path, **tomllib.loads(drafted(path)))
+    assert got.tables.cables["cable_id"].tolist() == ["C1", "C2", "S1"]
+    assert got.tables.cables["shielded"].tolist() == [True, True, False]
+    (device,) = got.tables.switches.itertuples()
+    assert (device.guards, device.x) == ("S1", pytest.approx(X0 + 99))
