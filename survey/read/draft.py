@@ -188,7 +188,7 @@ def _field_lines(guess: LayerGuess, view: LayerProfile, *, head: str) -> Iterato
                 yield line
         elif spec.required and not _stand_in(spec.default) and ours not in guess.defaults:
             yield f'# {ours} = ""  {UNSURE}: nothing like it was found; needed ({spec.meaning})'
-        elif ours in asked_for(guess):
+        elif ours in asked_for(guess) and ours not in guess.stand_ins:
             yield f'# {ours} = ""  {UNSURE}: nothing like it was found; {WITHOUT[ours]} ({spec.meaning})'
     if made:
         yield from (f"\n[{head}.values]", *made)

@@ -176,11 +176,10 @@ def _ask_fields(guess: LayerGuess, inspection: Inspection, ask: Ask) -> dict[str
 
 
 def asked_for(guess: LayerGuess) -> set[str]:
-    """Fields of a layer that are asked for where nothing like them was found."""
-    by_name = guess.stand_ins.get("build")
-    return (
-        ASKED - {*guess.defaults, *guess.stand_ins} - ({"cable_type"} if by_name and by_name.value == "oh" else set())
-    )
+    """Fields of a layer that are asked for where nothing like them was found; a layer's name tells no device."""
+    build = guess.stand_ins.get("build")
+    told = set() if build is None else {"build", "cable_type"} if build.value == "oh" else {"build"}
+    return ASKED - told - {*guess.defaults}
 
 
 def _ask_values(guess: LayerGuess, found: FieldGuess, ask: Ask) -> FieldGuess:
