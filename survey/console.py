@@ -147,8 +147,9 @@ def print_summary(result: SurveyResult, out: Path) -> None:
         f"{f', {n_open} more normally open' if n_open else ''}\n"
     )
     status = sites["status"].astype(str).str.replace("_", " ")
-    click.echo("By status   " + _counts(status, sorted(status.unique())))
-    click.echo("By band     " + _counts(sites["band"], reversed(BANDS)))
+    if n_sites:
+        click.echo("By status   " + _counts(status, sorted(status.unique())))
+        click.echo("By band     " + _counts(sites["band"], reversed(BANDS)))
     _print_first(sites, result.switching_points)
     _print_health(result.record["health"])
     counts = result.record["findings"]

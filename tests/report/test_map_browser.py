@@ -573,7 +573,10 @@ def test_paper_has_the_whole_filtered_map_at_its_scale_and_every_row(see, page, 
 
 
 def test_the_strip_of_a_section_and_its_load_stand_in_the_card(see, town, tmp_path):
-    strip = "/S-001 | 28 m cable | @T-0007 | 600 m overhead | +2 sites, 40 m cable | =G-1 | @<b>x</b>"
+    strip = (
+        "/S-001 | 28 m cable | @T-0007 | 600 m overhead | +2 sites, 40 m cable | =G-1"
+        " | +@Mill, bank 2, 40 m cable, 6 m overhead | @<b>x</b>"
+    )
     points = town.switching_points.assign(strip=strip)
     path = tmp_path / "map.html"
     path.write_text(render_map(replace(town, switching_points=points)), encoding="utf-8")
@@ -586,7 +589,9 @@ def test_the_strip_of_a_section_and_its_load_stand_in_the_card(see, town, tmp_pa
     assert items[2].startswith("T-0007 ")
     assert items[3] == "1,969 ft of overhead line"
     assert "branch: 2 sites, 131 ft of cable" in items[4]
-    assert items[5:] == ["G-1 three-pole device", "<b>x</b>"]
+    assert items[5] == "G-1 three-pole device"
+    assert items[6].endswith("branch: Mill, bank 2, 131 ft of cable, 20 ft of overhead line")
+    assert items[7] == "<b>x</b>"
 
 
 def chosen(browser):
@@ -703,3 +708,17 @@ def test_one_site_is_one_site(see, tmp_path):
     browser = see(path.as_uri())
     assert " 1 site, " in browser.find_element(By.ID, "totals").text
     assert browser.find_element(By.ID, "count").text == "The only site is shown"
+
+
+def test_a_survey_without_sites_shows_its_network(see, tmp_path):
+    full = small_survey()
+    none = replace(
+        full, sites=full.sites.iloc[:0], site_points=full.site_points[:0], site_paths=full.site_paths[:0],
+        exposed_by=tuple(rows[:0] for rows in full.exposed_by),
+    )  # fmt: skip
+    path = tmp_path / "map.html"
+    path.write_text(render_map(none), encoding="utf-8")
+    browser = see(path.as_uri())
+    assert browser.find_element(By.ID, "count").text == "This survey has no sites"
+    assert browser.execute_script("return map_survey.getZoom()") > 12
+    assert console_errors(browser) == []

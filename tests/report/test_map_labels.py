@@ -48,6 +48,15 @@ return [at.lat, at.lng];
 """
 
 
+LENGTHENED = """
+for (const name of ['sites.site_id', 'switching_points.switch_id']) {
+  const texts = survey.data.blocks[`${name}.texts`];
+  texts.forEach((text, i) => { texts[i] = `A long name that all of them begin with ${text}`; });
+}
+survey.about.districts = survey.about.districts.map(name => `${name}, a district with quite a long name`);
+"""
+
+
 @pytest.fixture(scope="module")
 def page(tmp_path_factory):
     raw = load_settings(SAMPLE / "network.toml").model_dump() | {"study": {"run": False}}
@@ -105,3 +114,19 @@ def test_names_of_streets_are_written_once_and_from_near(see):
     near = [text for text, _ in browser.execute_script(ZOOMED, middle, 16)]
     assert len(streets & set(near)) >= 3
     assert len(near) == len(set(near))
+
+
+@pytest.mark.parametrize("size", ["large", "phone"])
+def test_long_names_are_cut_in_the_middle_lie_on_no_other_and_in_the_map(see, size):
+    browser = see(size)
+    browser.execute_script(LENGTHENED)
+    whole = browser.execute_script(REDRAWN, {"kind": ""})
+    site = browser.execute_script(REDRAWN, {"kind": "site", "row": 0})
+    width, room = browser.execute_script("return [map_survey.getSize().x, document.querySelector('canvas').width / 6]")
+    for texts in (whole, site):
+        assert overlaps(texts) == []
+    ids = [(text, corners) for text, corners in site if text.startswith("A long nam…")]
+    assert {text[-9:-7] for text, _ in ids} >= ({"S-", "B-"} if size == "large" else set())
+    for _, corners in ids:
+        middle = np.mean([x for x, _ in corners]) - room
+        assert all(0 <= x - room <= width for x, _ in corners) or not 0 <= middle <= width

@@ -78,6 +78,7 @@ def test_markup_of_the_input_is_shown_not_obeyed() -> None:
 def test_fitted() -> None:
     assert fitted("short", width=100, size=7) == "short"
     cut = fitted("a very long text indeed", width=50, size=7)
-    assert cut.endswith("…")
+    assert cut[:3] + cut[-3:] == "a veed"
+    assert cut.count("…") == 1
     assert text_width(cut, size=7) <= 50
     assert fitted("wide", width=0.1, size=7) == "…"

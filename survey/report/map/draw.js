@@ -68,8 +68,9 @@ survey.draw = (() => {
     return boxes.every((other) => Math.abs(other.x - box.x) * 2 >= other.w + box.w || Math.abs(other.y - box.y) * 2 >= other.h + box.h);
   }
 
-  function clip(text) {
-    return text.length > 22 ? `${text.slice(0, 21)}…` : text;
+  /* Ids of one export often begin alike: what is too long is cut in its middle. */
+  function clip(text, most = 22) {
+    return text.length > most ? `${text.slice(0, Math.ceil(most / 2) - 1)}…${text.slice(-Math.floor(most / 2))}` : text;
   }
 
   /* The first of the spots that covers fewest sites. */

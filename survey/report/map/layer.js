@@ -137,8 +137,11 @@ survey.layer = (() => {
     for (let owner = 0; owner < network.outlines.owners; owner += 1) {
       const [x, y] = topOf(view, owner);
       if (!inView(view, x, y)) continue;
-      haloText(context, about.districts[owner], { x, y: y - 7, colour: "#5e5138" });
-      names.push({ x, y: y - 11, w: context.measureText(about.districts[owner]).width, h: 16 });
+      const text = clip(about.districts[owner], 34);
+      const box = { x, y: y - 11, w: context.measureText(text).width, h: 16 };
+      if (!free(names, box)) continue;
+      haloText(context, text, { x, y: y - 7, colour: "#5e5138" });
+      names.push(box);
     }
     return names;
   }
@@ -463,7 +466,8 @@ survey.layer = (() => {
     return near;
   }
 
-  /* Ids beside high and severe sites when few are in view, and beside what is chosen; labels never lie on each other. */
+  /* The canvas is half as large again as the map: what stands in the sixths along its edges is out of sight.
+     Ids beside high and severe sites when few are in view, and beside what is chosen; labels never lie on each other. */
   function paintLabels(context, view, { chosen, taken }) {
     context.font = "11.5px system-ui, sans-serif";
     context.textAlign = "left";
@@ -472,7 +476,9 @@ survey.layer = (() => {
     for (const { text, x, y, gap, strong } of labels) {
       const width = context.measureText(text).width;
       const spots = [[gap, 4], [-gap - width, 4], [-width / 2, -gap - 2], [-width / 2, gap + 11]];
-      const spot = spots.find(([dx, dy]) => free(boxes, { x: x + dx + width / 2, y: y + dy - 4, w: width + 4, h: 14 }));
+      const [west, east] = [view.width / 6, (view.width * 5) / 6];
+      const seen = x >= west && x <= east;
+      const spot = spots.filter(([dx]) => !seen || (x + dx >= west && x + dx + width <= east)).find(([dx, dy]) => free(boxes, { x: x + dx + width / 2, y: y + dy - 4, w: width + 4, h: 14 }));
       if (!spot) continue;
       boxes.push({ x: x + spot[0] + width / 2, y: y + spot[1] - 4, w: width + 4, h: 14 });
       haloText(context, text, { x: x + spot[0], y: y + spot[1], colour: strong ? GLOW : marks.INK });
@@ -555,6 +561,7 @@ survey.layer = (() => {
       if (chosen.site >= 0) growPlaced("sites", chosen.site);
       for (const point of [chosen.point, chosen.near]) if (point >= 0) growPlaced("switching_points", point);
     } else for (const row of choice.kept.sites) growPlaced("sites", row);
+    if (box[0] === Infinity) for (let i = 0; i < network.cables.used; i += 1) grow(network.cables.x[i], network.cables.y[i]);
     return box;
   }
 

@@ -14,17 +14,21 @@ survey.marks = (() => {
     loop: (r) => `${ring(r)}M${-r * 0.45} 0A${r * 0.45} ${r * 0.45} 0 1 0 ${r * 0.45} 0A${r * 0.45} ${r * 0.45} 0 1 0 ${-r * 0.45} 0Z`,
     triangle: (r) => `M0 ${-r}L${r * 0.95} ${r * 0.72}L${-r * 0.95} ${r * 0.72}Z`,
     diamond: (r) => `M0 ${-r}L${r} 0L0 ${r}L${-r} 0Z`,
-    square: (r) => `M${-r} ${-r}H${r}V${r}H${-r}Z`,
+    square: (r) => box(r),
     open: (r) => `M${r * 0.71} ${-r * 0.71}A${r} ${r} 0 1 0 ${r * 0.71} ${r * 0.71}`,
     plus: (r) => `M${-r} 0H${r}M0 ${-r}V${r}`,
     cross: (r) => `M${-r} ${-r}L${r} ${r}M${-r} ${r}L${r} ${-r}`,
-    point: (r) => `M${-r} ${-r}H${r}V${r}H${-r}ZM${-r} ${r}L${r} ${-r}`,
+    point: (r) => box(0.78 * r) + `M${-0.78 * r} ${0.78 * r}L${0.78 * r} ${-0.78 * r}`,
   };
   const HOLLOW = new Set(["ring", "loop", "plus", "cross", "open"]);
   const paths = new Map();
 
   function ring(r) {
     return `M${-r} 0A${r} ${r} 0 1 0 ${r} 0A${r} ${r} 0 1 0 ${-r} 0Z`;
+  }
+
+  function box(r) {
+    return `M${-r} ${-r}H${r}V${r}H${-r}Z`;
   }
 
   function path2d(shape, radius) {

@@ -93,6 +93,7 @@ survey.panel = (() => {
     const shown = choice.kept.sites.length;
     const all = data.rows("sites");
     if (shown !== all) return `${number(shown)} of ${counted(all, "site")} shown`;
+    if (!all) return "This survey has no sites";
     return all === 1 ? "The only site is shown" : `All ${number(all)} sites shown`;
   }
 

@@ -4,6 +4,7 @@ survey.strip = (() => {
   const { data, choice, marks } = survey;
   const { node } = survey.table;
   const LENGTH = /^([\d.]+) m (cable|overhead)$/;
+  const BRANCH = /^@(.*?)((?:, [\d.]+ m (?:cable|overhead))*)$/;
   const rowOfSite = (id) => data.rowOf("sites", "site_id", id);
 
   /* Parts of a strip: kind, id or words, metres. */
@@ -22,8 +23,9 @@ survey.strip = (() => {
   function item({ kind, id, metres: length }) {
     if (length !== undefined) return node("li", { class: kind }, node("span", { text: metres(`${length} m ${kind}`) }));
     if (kind === "branch") {
-      const row = id.startsWith("@") ? rowOfSite(id.slice(1).split(", ")[0]) : -1;
-      const words = id.replace(/^@[^,]*/, row >= 0 ? describe(row) : "$&");
+      const [, site, lengths] = BRANCH.exec(id) || [];
+      const row = site === undefined ? -1 : rowOfSite(site);
+      const words = site === undefined ? id : `${row >= 0 ? describe(row) : site}${lengths}`;
       return node("li", { class: "branch" }, node("i", { text: "⎣" }), ...(row >= 0 ? [marks.svgOfSite(row, 0.7)] : []), node("span", { text: `branch: ${metres(words)}` }));
     }
     if (kind === "site") {

@@ -64,13 +64,12 @@ def text_width(text: str, *, size: float, font: str = REGULAR) -> float:
 
 
 def fitted(text: str, *, width: float, size: float, font: str = REGULAR) -> str:
-    """The text, cut with an ellipsis where it would be wider than ``width`` points."""
-    if text_width(text, size=size, font=font) <= width:
-        return text
-    shown = text
-    while shown and text_width(shown + "…", size=size, font=font) > width:
-        shown = shown[:-1]
-    return shown + "…"
+    """The text, cut in its middle where it would be wider than ``width`` points: ids often begin alike."""
+    shown, kept = text, len(text)
+    while kept and text_width(shown, size=size, font=font) > width:
+        kept -= 1
+        shown = f"{text[: (kept + 1) // 2]}…{text[len(text) - kept // 2 :]}"
+    return shown
 
 
 def style(size: float, *, font: str = REGULAR, colour: str = INK, align: int = 0) -> ParagraphStyle:

@@ -16,13 +16,14 @@ from reportlab.platypus import Paragraph
 
 from survey.report.sheets.content import SheetContent
 from survey.report.sheets.drawing import draw_mark, draw_switch
-from survey.report.sheets.lettering import BOLD, INK, QUIET, REGULAR, clean, fitted, markup, style
+from survey.report.sheets.lettering import BOLD, INK, QUIET, REGULAR, clean, fitted, markup, style, text_width
 from survey.report.sheets.paper import Rect
 from survey.report.sheets.strip import HEIGHT, draw_strip
 from survey.report.sheets.view import Floats, Units, whole_length
 from survey.report.sheets.windows import paper_radius
 
-SIZE, ID_SIZE, HOLD_SIZE = 8.0, 17.0, 24.0
+SIZE, HOLD_SIZE = 8.0, 24.0
+ID_SIZES = (17.0, 14.0, 11.0, 9.0)
 BLOCK, CAUTIONS, GAP = 151.0, 30.0, 3.0
 MOST_SITES = 6
 BESIDE_M = 60.0
@@ -90,7 +91,7 @@ def _block(content: SheetContent, name: str, *, rows: tuple[int, ...], units: Un
     notes = dict.fromkeys(part for text in sites["notes"].astype(str) for part in text.split("; ") if part)
     about = [clean(point.get(key, ""), limit=40) for key in ("switch_device", "feeder")]
     return PointBlock(
-        switch_id=clean(name, limit=40),
+        switch_id=clean(name, limit=80),
         about=", feeder ".join(text for text in about if text),
         place=_place(point, beside=_beside(content, name)),
         reason=(*_reason(point, units=units), *_taken_there(sites)),
@@ -181,7 +182,9 @@ def _draw_block(canvas: Canvas, block: PointBlock, *, content: SheetContent, rec
 
 def _draw_name(canvas: Canvas, block: PointBlock, *, rect: Rect) -> None:
     draw_switch(canvas, (rect.x0 + 6, rect.y1 - 13), radius=6)
-    _text(canvas, block.switch_id, x=rect.x0 + 18, y=rect.y1 - 19, width=rect.width - 18, font=BOLD, size=ID_SIZE)
+    sizes = (size for size in ID_SIZES if text_width(block.switch_id, size=size, font=BOLD) <= rect.width - 18)
+    size = next(sizes, ID_SIZES[-1])
+    _text(canvas, block.switch_id, x=rect.x0 + 18, y=rect.y1 - 19, width=rect.width - 18, font=BOLD, size=size)
     for line, text in enumerate((block.about, *block.place, *block.reason)):
         _text(canvas, text, x=rect.x0, y=rect.y1 - 33 - line * 10.8, width=rect.width, size=SIZE + 0.5)
 
