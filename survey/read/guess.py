@@ -24,8 +24,6 @@ from survey.read.guess_values import ValueGuess, guess_values, known_word
 from survey.read.guess_words import plain_words, row_number
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from survey.read.profile import FieldProfile, LayerProfile
 
 NAME_WEIGHT, VALUE_WEIGHT = 0.65, 0.35
@@ -216,7 +214,8 @@ def name_words(likeness: float) -> str:
     return "name is like it" if likeness > LIKE_NAME else "name does not tell"
 
 
-def name_likeness(name: str, known: Iterable[str]) -> float:
+@cache
+def name_likeness(name: str, known: tuple[str, ...]) -> float:
     """How well a name fits the best of several known ones, 0 to 1; the likelier ones, which come first, win ties."""
     theirs = tokens(name)
     return max((_likeness(theirs, alias.split()) - PLACE_STEP * i for i, alias in enumerate(known)), default=0.0)

@@ -104,3 +104,9 @@ def test_what_rests_on_one_record_says_so():
     assert big.bands["t2"] < plain.bands["t2"]
     assert "rests on the record of t1: without it" in big.notes["t2"]
     assert "rests on the record of t1" not in big.notes["t1"]
+
+
+def test_sites_that_are_alike_rank_by_id():
+    sites = survey_tables(network(), settings=build_settings(NO_STUDY), findings=FindingList()).result.sites
+    assert sites["score"].nunique() == sites["risk"].nunique() == 1
+    assert sites["site_id"].tolist() == ["t1", "t2", "t3"]

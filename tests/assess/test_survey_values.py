@@ -205,14 +205,18 @@ def test_unknown_type_and_missing_type_are_assumed_findings_with_their_length(su
     assert "0.20 km" in findings.message["unknown_cable_type"]
 
 
-def test_voltage_missing_on_cables_is_taken_from_the_feeders_transformers(surveyed):
-    def change(layers):
-        layers["cables"]["kv"] = np.nan
+def test_voltage_missing_on_cables_is_the_commonest_of_the_feeders_transformers(surveyed):
+    def recorded(layers):
         layers["cables"]["cable_type"] = ""
+        set_site("T4", kv=34.5)(layers)
 
-    result = surveyed(change)
+    def missing(layers):
+        recorded(layers)
+        layers["cables"]["kv"] = np.nan
+
+    result = surveyed(missing)
     assert "default_voltage" in set(result.findings.rule)
-    assert site(result, "T1").cap_nf > 30
+    assert site(result, "T1").cap_nf == pytest.approx(site(surveyed(recorded), "T1").cap_nf)
 
 
 def test_section_figures_follow_their_definitions(surveyed):
@@ -276,6 +280,15 @@ def test_findings_say_which_sites_depend_on_them(surveyed):
     assert findings.sites["unknown_poles"] == 1
     assert findings.span["class_capacitance"] > 0
     assert findings.lon.notna()["class_capacitance"]
+
+
+def test_a_finding_of_a_three_pole_device_counts_the_sites_behind_it(surveyed):
+    def change(layers):
+        layers["switches"]["ops_year"] = layers["switches"]["switch_id"].map({"G1": -1.0})
+
+    findings = surveyed(change).findings.set_index("rule")
+    assert findings.ids["unusable_ops_year"] == "G1"
+    assert findings.sites["unusable_ops_year"] == 1  # T2
 
 
 def test_findings_of_a_severity_come_with_the_weightiest_first(surveyed):
