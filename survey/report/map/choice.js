@@ -69,20 +69,27 @@ survey.choice = (() => {
 
   /* The points that most of the risk hangs on: summed risk of the high and severe sites whose hazard each sets. */
   function firstPoints(most) {
-    const sums = new Map();
-    const urgent = new Set(about.first_bands);
+    if (first.kept !== kept.sites) first = { kept: kept.sites, found: findFirst(3) };
+    return first.found.slice(0, most);
+  }
+
+  let first = { kept: null, found: [] };
+
+  function findFirst(most) {
+    const sums = new Float64Array(data.rows("switching_points"));
     const riskOf = data.reader("sites", data.has("sites", "risk") ? "risk" : "priority");
-    const anyUrgent = kept.sites.some((row) => urgent.has(survey.marks.bandOf(row)));
-    for (const row of kept.sites) {
-      const point = settingPoint(row);
-      const risk = riskOf(row);
-      if (point < 0 || !(risk > 0) || (anyUrgent && !urgent.has(survey.marks.bandOf(row)))) continue;
-      const entry = sums.get(point) || { point, sum: 0, sites: [] };
-      entry.sum += risk;
-      entry.sites.push(row);
-      sums.set(point, entry);
+    const urgent = (row) => about.first_bands.includes(survey.marks.bandOf(row));
+    const loud = kept.sites.filter(urgent);
+    const rows = (loud.length ? loud : kept.sites).filter((row) => settingPoint(row) >= 0 && riskOf(row) > 0);
+    for (const row of rows) sums[settingPoint(row)] += riskOf(row);
+    const found = [];
+    for (let point = 0; point < sums.length; point += 1) {
+      if (!sums[point] || (found.length === most && sums[point] <= found.at(-1).sum)) continue;
+      found.push({ point, sum: sums[point] });
+      found.sort((one, other) => other.sum - one.sum || one.point - other.point);
+      found.length = Math.min(found.length, most);
     }
-    return [...sums.values()].sort((a, b) => b.sum - a.sum || a.point - b.point).slice(0, most);
+    return found.map((entry) => ({ ...entry, sites: [...rows.filter((row) => settingPoint(row) === entry.point)] }));
   }
 
   /* Findings that name a site or point that is shown; all of them while nothing is narrowed. */

@@ -14,6 +14,7 @@ survey.data = (() => {
   const blocks = {};
   const columns = { sites: [], switching_points: [], findings: [] };
   for (const column of about.columns) columns[column.table].push(column);
+  const X_OF = Object.fromEntries(Object.keys(columns).map((table) => [table, `${table}.x`]));
   const described = new Map(about.columns.map((column) => [`${column.table}.${column.column}`, column]));
 
   function bytesOf(text) {
@@ -45,6 +46,12 @@ survey.data = (() => {
       else arrays[name] = new ARRAYS[kind](bytes.buffer, bytes.byteOffset + first, count);
     }
     return arrays;
+  }
+
+  /* A quick way to a column's texts. */
+  function textReader(table, column) {
+    const [texts, codes] = [blocks[`${table}.${column}.texts`], blocks[`${table}.${column}`]];
+    return codes ? (row) => texts[codes[row]] : (row) => texts[row];
   }
 
   function rows(table) {
@@ -157,7 +164,7 @@ survey.data = (() => {
   }
 
   function placed(table, row) {
-    return blocks[`${table}.x`][row] !== NOWHERE;
+    return blocks[X_OF[table]][row] !== NOWHERE;
   }
 
   function has(table, column) {
@@ -168,5 +175,5 @@ survey.data = (() => {
     return false;
   }
 
-  return { blocks, columns, described, start, decoded, rows, text, number, reader, plain, shown, brief, figure, BRIEF, unitText, length, placed, rowOf, has };
+  return { blocks, columns, described, start, decoded, rows, text, textReader, number, reader, plain, shown, brief, figure, BRIEF, unitText, length, placed, rowOf, has };
 })();

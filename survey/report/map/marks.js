@@ -50,10 +50,10 @@ survey.marks = (() => {
     const count = data.rows("sites");
     const hazard = data.reader("sites", "hazard");
     [markPlace, colourStep, bandCode] = [new Uint8Array(count), new Uint8Array(count), new Int8Array(count)];
+    const [bandAt, statusAt] = [data.textReader("sites", "band"), data.textReader("sites", "status")];
     const places = new Map(all.map((mark, place) => [mark.key, place]));
     for (let row = 0; row < count; row += 1) {
-      const band = data.text("sites", "band", row);
-      const status = data.text("sites", "status", row);
+      const [band, status] = [bandAt(row), statusAt(row)];
       /* a ring that was opened in the survey gives a band; nothing else that is not assessed is drawn as one */
       const key = [status === "looped" && band ? "" : status, band].find((text) => places.has(text));
       markPlace[row] = key === undefined ? all.length - 1 : places.get(key);

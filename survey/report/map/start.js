@@ -225,8 +225,6 @@
     data.start();
     network.start();
     marks.start();
-    choice.narrow();
-    layer.orderSites();
   }
 
   async function readLines() {
