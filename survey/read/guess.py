@@ -20,7 +20,7 @@ from survey.input_schema import AS_TEXT, FieldSpec, field_specs, unit_table
 from survey.names import without_accents
 from survey.read.guess_joins import akin
 from survey.read.guess_types import LIKELY, SURE, FieldGuess
-from survey.read.guess_values import ValueGuess, guess_values, known_word
+from survey.read.guess_values import ValueGuess, are_drawn_lengths, guess_values, known_word
 from survey.read.guess_words import plain_words, row_number
 
 if TYPE_CHECKING:
@@ -167,6 +167,7 @@ def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -
     by_content = (spec.name in BY_CONTENT and theirs.kind == "text") or (
         spec.name == "device" and _names_devices(theirs)
     )
+    by_content = by_content or (spec.name == "length_m" and are_drawn_lengths(theirs, profile.drawn_m))
     if spec.kind == "id":
         name = _id_likeness(name, theirs, profile)
     if (name <= LIKE_NAME and not by_content) or theirs.distinct == 0:
@@ -176,7 +177,7 @@ def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -
     if spec.name in AREAS and parts & set(aliases(spec.layer, spec.name)):
         name = max(name, AREA_LIKENESS[bool(parts & ID_WORDS)])
     values = guess_values(spec, theirs, drawn_m=profile.drawn_m, name=tokens(theirs.label))
-    if name < NAME_FITS and _told_by_values(spec, theirs, values):
+    if name < NAME_FITS and ((spec.name == "length_m" and by_content) or _told_by_values(spec, theirs, values)):
         words = "kinds of devices" if spec.name == "device" else values.evidence
         return FieldGuess(spec.name, theirs.name, CONTENT_TELLS, f"told by its values; {words}", values)
     score = NAME_WEIGHT * name + VALUE_WEIGHT * values.fit

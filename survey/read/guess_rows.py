@@ -151,21 +151,22 @@ def split_by_kind(profile: LayerProfile) -> list[LayerProfile]:
     """
     if profile.geometry not in ("points", "mixed"):
         return [profile]
+    drawn_so = ROLES_OF_POINTS if profile.geometry == "points" else ("cables", *ROLES_OF_POINTS)
     for field in profile.fields:
-        told = _kinds(field)
-        roles = [role for role in ROLES_OF_POINTS if any(kind.role == role for kind in told.values())]
+        told = _kinds(field, roles={*drawn_so, NO_ROLE})
+        roles = [role for role in drawn_so if any(kind.role == role for kind in told.values())]
         if len(roles) > 1 or (roles and any(kind.role == NO_ROLE for kind in told.values())):
             return [_view(profile, field, told, role=role) for role in roles]
     return [profile]
 
 
-def _kinds(field: FieldProfile) -> Mapping[str, Told]:
+def _kinds(field: FieldProfile, *, roles: Collection[str]) -> Mapping[str, Told]:
     """What each value of a column is, empty where the column does not tell kinds of assets."""
     if field.kind != "text" or not field.codes:
         return {}
     told = {value: told_by(value) for value in field.codes}
     count = dict(field.counts)
-    known = sum(count[value] for value, kind in told.items() if kind.role not in ("", "cables"))
+    known = sum(count[value] for value, kind in told.items() if kind.role in roles)
     return told if known >= KINDS_KNOWN * sum(count.values()) else {}
 
 

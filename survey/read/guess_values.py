@@ -50,9 +50,10 @@ USUAL_KV = (  # common practice, no source
 CODE_WORDS = {"cd", "code", "cod", "codigo", "idx", "class", "type"}
 FEW = 5  # rows below which different values everywhere say nothing
 YES, NO = ("1", "y", "yes", "true", "t"), ("0", "n", "no", "false", "f")
-VECTOR_GROUP = re.compile(r"(d|yn|y|zn|z)(?:d|yn|y|zn|z)\d{1,2}")
+VECTOR_GROUP = re.compile(r"(d|yn|y|zn|z)(?:d|yn|y|zn|z)\d{0,2}")
 VECTOR_WINDINGS = {"d": "delta", "yn": "grounded_wye", "y": "floating_wye"}
 POLE_STATE = re.compile(r"^state_[abc]$")
+COUNT_WORDS = {"nb", "num", "nr", "no", "nro", "number", "count", "cnt", "anzahl", "qty", "cant", "numero"}
 PHASE_NUMBERS = str.maketrans("123", "ABC")
 PHASE_BITS = {"7": "ABC", "6": "AB", "5": "AC", "3": "BC", "4": "A", "2": "B", "1": "C"}
 
@@ -185,6 +186,20 @@ def _worded(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
     return ValueGuess(share, f"{share:.0%} of the texts {words}", AS_TEXT, share >= MOST)
 
 
+def are_drawn_lengths(theirs: FieldProfile, drawn_m: NDArray[np.float64]) -> bool:
+    """Whether the numbers, row by row, are the drawn lengths in some unit of length: nothing else is, by chance."""
+    if len(theirs.by_row) != len(drawn_m) or not len(drawn_m):
+        return False
+    both = (theirs.by_row > 0) & (drawn_m > 0)
+    if both.sum() < FEW:
+        return False
+    ratio = np.quantile(theirs.by_row[both] / drawn_m[both], (0.1, 0.5, 0.9))
+    spread = float(np.ptp(drawn_m[both])) > RATIO_TOLERANCE * float(drawn_m[both].max())
+    return spread and any(
+        (np.abs(ratio * factor - 1) <= RATIO_TOLERANCE).all() for factor in units_of("length").values()
+    )
+
+
 def _by_drawing(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float64], hint: str) -> ValueGuess:
     """Find the unit in which recorded lengths are the drawn ones; a drawing out of scale leaves it to their range."""
     numbers, by_row = theirs.numbers[theirs.numbers != 0], theirs.by_row
@@ -245,7 +260,7 @@ def _hint(spec: FieldSpec, name: Sequence[str]) -> str:
 def _coded(spec: FieldSpec, theirs: FieldProfile, *, name: Sequence[str]) -> ValueGuess:
     if not theirs.codes:
         return ValueGuess(0.0, f"{theirs.distinct} different values, too many for codes")
-    special = _phase_numbers(theirs) if spec.kind == "phases" else _by_name(spec, theirs, name=name)
+    special = _phase_numbers(theirs, name=name) if spec.kind == "phases" else _by_name(spec, theirs, name=name)
     guesses = [special.get(value) or known_code(spec, value) for value in theirs.codes]
     known = [guess for guess in guesses if guess.ours]
     fit = sum(1.0 if guess.sure else 0.7 for guess in known) / len(guesses)
@@ -299,11 +314,13 @@ def _nameplate_connection(text: str) -> tuple[str, bool]:
     return "", False
 
 
-def _phase_numbers(theirs: FieldProfile) -> dict[str, CodeGuess]:
-    """Phases by their numbers (``12``, ``1,2,3``), or as numbers from 1 to 7, one bit a phase.
+def _phase_numbers(theirs: FieldProfile, *, name: Sequence[str]) -> dict[str, CodeGuess]:
+    """Phases by their numbers (``12``, ``1,2,3``), how many they are, or as numbers from 1 to 7, one bit a phase.
 
-    Which bit is phase A is not said, so that only 7 is sure.
+    Which of them it is, and which bit is phase A, is not said, so that only all three are sure.
     """
+    if set(name) & COUNT_WORDS and set(theirs.codes) <= {"1", "2", "3"}:
+        return {value: CodeGuess(value, "ABC"[: int(value)], sure=value == "3") for value in theirs.codes}
     digits = {value: re.sub(r"[\W_]", "", value) for value in theirs.codes}
     if all(re.fullmatch("1?2?3?", number) for number in digits.values()) and max(map(len, digits.values())) > 1:
         return {v: CodeGuess(v, number.translate(PHASE_NUMBERS), sure=True) for v, number in digits.items()}

@@ -163,3 +163,32 @@ def test_devices_drawn_as_lines_are_conductors_too_and_stand_where_they_begin(ex
     assert got.tables.cables["shielded"].tolist() == [True, True, False]
     (device,) = got.tables.switches.itertuples()
     assert (device.guards, device.x) == ("S1", pytest.approx(X0 + 99))
+
+
+def test_one_layer_of_lines_and_points_is_parted_by_kind(tmp_path, read):
+    rows = [
+        {"NO": f"L{i}", "KIND": k, "geometry": line((i, 0), (i, 50))} for i, k in enumerate(["UG cable", "OH line"] * 3)
+    ]
+    rows += [{"NO": f"S{i}", "KIND": "LV service", "geometry": line((i, 0), (i, -9))} for i in range(4)]
+    rows += [{"NO": f"D{i}", "KIND": "Load-break elbow", "geometry": point(i, 0)} for i in range(3)]
+    rows += [
+        {"NO": f"T{i}", "KIND": "Transformer", "KVA": 75.0, "KV": 12.47, "geometry": point(i, 50)} for i in range(3)
+    ]
+    path = write_gpkg(tmp_path / "x.gpkg", {"assets": frame(rows)})
+    got = read(path, **tomllib.loads(drafted(path)))
+    assert [got.tables.counts[name]["in"] for name in ("cables", "transformers", "switches")] == [6, 3, 3]
+    assert got.tables.cables["shielded"].tolist() == [True, False] * 3
+
+
+def test_numbers_that_are_the_drawn_lengths_are_lengths_whatever_their_name(export):
+    rows = [cable(f"C{i}", line((i, 0), (i, 50 + 9 * i)), ZZ=(50 + 9 * i) / 1000, YY=0.05) for i in range(8)]
+    text = drafted(export(cables=frame(rows).drop(columns=["length_m"])))
+    assert 'length_m = "ZZ"' in text
+    assert 'length_m = "km"' in text
+
+
+def test_phases_by_how_many_they_are(export, read):
+    rows = [site(f"T{i}", point(i, 0), NB_PH=n) for i, n in enumerate([3, 1, 3, 2])]
+    path = export(transformers=frame(rows).drop(columns=["phases"]))
+    got = read(path, **tomllib.loads(drafted(path)))
+    assert got.tables.transformers["site_id"].tolist() == ["T0", "T2"]
