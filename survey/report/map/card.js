@@ -175,7 +175,7 @@ survey.card = (() => {
   }
 
   function allNumbers(name, row) {
-    const lines = data.columns[name].filter(({ column }) => !ELSEWHERE.has(column)).map((column) => node("tr", { "data-column": column.column },
+    const lines = data.columns[name].filter(({ column, description }) => description && !ELSEWHERE.has(column)).map((column) => node("tr", { "data-column": column.column },
       node("th", { scope: "row" }, node("b", { text: column.alias }), node("span", { class: "remark", text: column.description })),
       node("td", { text: data.shown(name, column.column, row, choice.state.units) })));
     return node("details", { class: "all" }, node("summary", { text: "All numbers, and what they mean" }), figures("meanings", lines));

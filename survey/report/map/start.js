@@ -155,7 +155,7 @@
     const { node } = survey.table;
     const items = here.slice(0, MOST_HERE).map(({ kind, row }) => {
       const mark = kind === "site" ? marks.svgOfSite(row, 0.85) : marks.svg(kind === "point" ? "point" : "square", { size: 11, colour: "#fbf9f3" });
-      const button = node("button", { type: "button" }, mark, node("b", { text: data.text(...NAMES[kind], row) }), node("span", { class: "remark", text: KINDS[kind] }));
+      const button = node("button", { type: "button" }, mark, node("b", { text: data.shown(...NAMES[kind], row) }), node("span", { class: "remark", text: KINDS[kind] }));
       button.addEventListener("click", () => choice.change({ kind, row }));
       return node("li", {}, button);
     });
@@ -182,7 +182,7 @@
     if (!found) return;
     const band = found.kind === "site" ? ` · ${marks.markOf(found.row).label}` : "";
     const more = found.here.length > 1 ? ` and ${found.here.length - 1} more here` : "";
-    tip.textContent = `${data.text(...NAMES[found.kind], found.row)}${band}${more}`;
+    tip.textContent = `${data.shown(...NAMES[found.kind], found.row)}${band}${more}`;
     tip.style.transform = `translate(${event.containerPoint.x + 14}px, ${event.containerPoint.y - 10}px)`;
   }
 
