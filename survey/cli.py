@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from contextlib import redirect_stderr, redirect_stdout
 from datetime import datetime
@@ -27,6 +28,9 @@ OUT_OF_MEMORY = (
     "out of memory; the output folder is as it was before; close other programs, raise the limit, or survey fewer "
     "feeders at a time"
 )
+SELDOM = (50_000, 50, 100)
+"""Objects made between two searches for circles of dead ones, and searches between larger ones: by default a tenth of
+a short run is spent on looking through what was imported; tables of a large one are few objects."""
 NETWORK = click.argument("network", type=PATH)
 SETTINGS = click.option("-s", "--settings", "settings_file", type=PATH, help="Settings file (TOML).")
 
@@ -110,6 +114,7 @@ for command in (inspect, limits, site, cables, plan, sheets, compare, replay):
 
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Run the command line; every refusal is one line on standard error and exit status 1."""
+    gc.set_threshold(*SELDOM)
     open_closed_streams()
     reserve_little()
     out = PlainStream(sys.stdout)

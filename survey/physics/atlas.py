@@ -50,6 +50,8 @@ MARGIN: Final = 0.5
 """Standard deviations added to the mean of a cell: what a few thousand more draws would meet."""
 NEAR_EDGE: Final = 0.03
 """Part of the way between two nodes by which a jump is taken to come sooner: how exactly its place is known."""
+SHARE_TOLD_APART: Final = "share_1.25"
+"""Share by which branches are told apart whose peaks are alike."""
 LEAST: Final = {"peak": 0.02, "clamped": 0.02, "power": 1e-7}
 """What counts as nothing; figures that are looked up on a logarithmic scale."""
 AXES: Final = (B_AXIS, G_AXIS, IM_AXIS)
@@ -213,7 +215,7 @@ class Curves:
         """How far the columns disagree about the share of sequences; it tells apart branches whose peaks are alike."""
         if name != "peak":
             return np.zeros(())
-        low, high = place.take(self.values["share_1.25"])
+        low, high = place.take(self.values[SHARE_TOLD_APART])
         share = (1.0 - place.way) * low + place.way * high
         mean = (place.weights * share).sum(axis=-2, keepdims=True)
         return np.asarray(np.sqrt((place.weights * (share - mean) ** 2).sum(axis=-2)))
@@ -285,13 +287,21 @@ def _blend(columns: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatA
     return np.where(spread > CELL_SPREAD, largest, np.minimum(mean[..., 0, :] + MARGIN * spread, largest)), spread
 
 
-def read_atlas(file: Path) -> Atlas | None:
-    """Read a file of the atlas; None, and one line, where it is damaged or of another version."""
+def read_atlas(file: Path, *, only: frozenset[str] | None = None) -> Atlas | None:
+    """Read a file of the atlas; None, and one line, where it is damaged or of another version.
+
+    Parameters
+    ----------
+    only
+        Figures to read, without draws and checks; all, with them, when not given: reading takes longer than looking up.
+    """
     try:
         with file.open("rb") as opened, np.load(opened, allow_pickle=False) as data:
             version = int(data["version"])
-            fine, coarse, checks = ({name: data[name] for name in names} for names in TABLES)
-            needed, draws = data["needed"], data["draws"]
+            fine, coarse, checks = (
+                {name: data[name] for name in names if only is None or name in only} for names in TABLES
+            )
+            needed, draws = data["needed"], data["draws"] if only is None else np.zeros(0, np.float32)
     except (*DAMAGE, zipfile.LargeZipFile) as error:
         _LOG.warning("atlas %s cannot be read (%s); curves are computed instead, which takes longer", file, error)
         return None
@@ -307,10 +317,26 @@ def read_atlas(file: Path) -> Atlas | None:
 
 
 @cache
-def shipped_atlas(circuit: Circuit) -> Atlas | None:
-    """The atlas of a circuit that came with the package; None where there is none that can be used."""
+def shipped_atlas(circuit: Circuit, limit: float | None = None) -> Atlas | None:
+    """The atlas of a circuit that came with the package; None where there is none that can be used.
+
+    Parameters
+    ----------
+    limit
+        Voltage limit [per unit]: only figures that are looked up for it; all when not given.
+    """
     file = FOLDER / f"{circuit.name.lower()}.npz"
-    return read_atlas(file) if file.exists() else None
+    if not file.exists():
+        return None
+    return read_atlas(file, only=None if limit is None else _looked_up(limit))
+
+
+def _looked_up(limit: float) -> frozenset[str]:
+    """Figures that are looked up for a limit."""
+    name, shares = LIMIT_NAMES[limit_place(limit)], share_name(limit)[:2]
+    return frozenset(
+        {"peak", "edge", SHARE_TOLD_APART, *shares, f"typical_{name}", f"cycles_{name}", "clamped", "power"}
+    )
 
 
 def share_name(limit: float) -> tuple[str, str, float]:

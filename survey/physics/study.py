@@ -180,7 +180,7 @@ class CurveLibrary:
         return table
 
     def _atlas(self, circuit: Circuit) -> Atlas | None:
-        return shipped_atlas(circuit) if self.use_atlas else None
+        return shipped_atlas(circuit, self.voltage_limit) if self.use_atlas else None
 
     def peaks(
         self,

@@ -227,7 +227,8 @@ def find_sections(graph: Graph, *, device: Ints, down: Ints, forests: dict[int, 
 def span_phases(graph: Graph) -> dict[int, Forest]:
     """Spanning forest of every phase's graph by phase bits; a single one when everything carries three phases."""
     bits = (PHASE_A, PHASE_B, PHASE_C) if (graph.mask != THREE_PHASE).any() else (THREE_PHASE,)
-    return {b: span_edges(graph, (graph.mask & b) != 0) for b in bits}
+    none = np.empty(0, np.int64)  # nobody asks for blocks on one phase
+    return {b: span_edges(graph, (graph.mask & b) != 0)._replace(low=none) for b in bits}
 
 
 def span_edges(graph: Graph, allowed: Bools) -> Forest:
