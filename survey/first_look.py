@@ -74,6 +74,9 @@ class FirstLook:
                 yield f"layer {layer.name} of {layer.rows:,} lines is left out (cables: {cables:,})"
         if self.sites - self.reached > MOST * self.sites:
             yield f"{self.sites - self.reached:,} of {self.sites:,} sites are unreached"
+        if self.reached - self.with_point > MOST * max(self.reached, 1):
+            without = self.reached - self.with_point
+            yield f"no single-pole device takes {without:,} of {self.reached:,} sites off supply"
         if self.sources and self.metres - self.fed_m > MOST * self.metres:
             yield f"{(self.metres - self.fed_m) / 1e3:,.1f} of {self.metres / 1e3:,.1f} km have no source"
         if self.compared - self.agree > MOST * self.compared:

@@ -62,8 +62,9 @@ def inspect(network: Path, *, out: Path | None, settings: Path | None, ask: bool
         write_whole(out, lambda path: _fill(path, draft))
         with written(out):
             click.echo(
-                f"\nDraft settings in {out}. Look at the lines marked UNSURE, then: "
-                f"survey run {network} -s {out} -o OUT\n"
+                f"\nDraft settings in {out}. Next: look at its lines marked UNSURE, correct what is wrong, then\n"
+                f"  survey inspect {network} -s {out} --check    judges it again, in seconds\n"
+                f"  survey run {network} -s {out} -o OUT\n"
             )
             _check_draft(found, out, always=check)
 
@@ -84,10 +85,13 @@ def _check_draft(found: Inspection, draft: Path, *, always: bool) -> None:
     if max((layer.rows for layer in found.layers), default=0) > LARGE and not always:
         click.echo(f"Judge it by the network that it makes: survey inspect {found.path} -s {draft} --check")
         return
+    from survey.read.matching import DRAFT
+
     try:
         _check(found.path, draft)
     except InputError as error:
-        click.secho(f"LOOK HERE FIRST  the draft cannot be surveyed as it is: {error}", bold=True)
+        words = str(error).removesuffix(DRAFT)
+        click.secho(f"LOOK HERE FIRST  the draft cannot be surveyed as it is: {words}", bold=True)
 
 
 def _fill(path: Path, content: bytes) -> None:

@@ -138,6 +138,16 @@ def test_settings_that_leave_a_layer_out_are_told_loudly(tmp_path, capsys):
     assert len(record["look_first"]) == 2
 
 
+def test_sites_that_no_single_pole_device_takes_off_supply_are_told_loudly(tmp_path, capsys):
+    layers = tables()
+    layers["switches"]["poles"] = "three"
+    export = write_gpkg(tmp_path / "net.gpkg", layers)
+    for command in (["inspect", export, "--check"], ["run", export, "-o", tmp_path / "out", "--no-study"]):
+        assert survey(*command) == 0
+        last = capsys.readouterr().out.splitlines()[-1]
+        assert last.startswith("LOOK HERE FIRST  no single-pole device takes 4 of 4 sites off supply")
+
+
 def test_voltages_to_neutral_are_told_as_such(tmp_path, capsys):
     layers = tables()
     layers["cables"]["kv"] = 7.2
@@ -162,4 +172,5 @@ def test_a_draft_that_cannot_be_surveyed_yet_is_told_and_kept(tmp_path, capsys):
     last = capsys.readouterr().out.splitlines()[-1]
     assert last.startswith("LOOK HERE FIRST  the draft cannot be surveyed as it is: ")
     assert "'switches' is missing" in last
+    assert not last.endswith("survey inspect")
     assert (tmp_path / "draft.toml").exists()
