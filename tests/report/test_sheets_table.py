@@ -7,8 +7,10 @@ import pytest
 from reportlab.platypus import Paragraph
 from sheet_survey import site_table, streets
 
-from survey.report.sheets.lettering import clean, fitted, markup, style, text_width
-from survey.report.sheets.table import NOTHING, headings, table_rows
+from survey.report.ramp import BAND_MARKS, STATUS_MARKS
+from survey.report.sheets.lettering import BOLD, REGULAR, clean, fitted, markup, style, text_width
+from survey.report.sheets.paper import paper
+from survey.report.sheets.table import NOTHING, SIZE, _widths, headings, table_rows
 
 
 def row(units: str = "metric", **changes: object) -> dict[str, str]:
@@ -82,3 +84,14 @@ def test_fitted() -> None:
     assert cut.count("…") == 1
     assert text_width(cut, size=7) <= 50
     assert fitted("wide", width=0.1, size=7) == "…"
+
+
+def test_no_word_of_a_band_or_heading_is_broken_in_its_column() -> None:
+    columns = dict(zip(headings("us"), _widths(paper("letter").body.width, 1.0), strict=True))
+    for mark in (*BAND_MARKS, *STATUS_MARKS):
+        font = BOLD if mark.key in {"high", "severe"} else REGULAR
+        longest = max(text_width(word, size=SIZE, font=font) for word in mark.label.split())
+        assert longest <= columns["band"] - 6 - 15, mark.label
+    for name, heading in headings("us").items():
+        longest = max(text_width(word, size=SIZE - 0.6, font=BOLD) for word in heading.split())
+        assert longest <= columns[name] - 6, heading

@@ -24,7 +24,7 @@ SIZE = 7.6
 ROW_HEIGHT = 25.0
 NOTHING = "–"
 _FIXED = {"number": 22, "site": 60, "switch": 70, "kva": 33, "connection": 64, "walked": 36, "exposed": 40,
-          "peak": 52, "load": 36, "band": 64, "done": 31}  # fmt: skip
+          "peak": 52, "load": 36, "band": 68, "done": 31}  # fmt: skip
 _ACTION_SHARE = 0.62
 _SHORT = {"number": 24, "mark": 20, "site": 64, "kva": 38}
 _BESIDE = 3
