@@ -6,7 +6,10 @@ d(flux)/dt = e, current m + g e. Voltages in crest to ground, time in radians of
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_left
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.integrate import solve_ivp
@@ -16,16 +19,16 @@ from survey.physics.circuits import terminal_voltages
 from survey.physics.kernel import STEPS_PER_CYCLE, solve_points
 from survey.physics.sequences import Circuit
 
-ANGLES = np.array([0.0, -2 * np.pi / 3, 2 * np.pi / 3])
-ROOT3 = np.sqrt(3.0)
+ANGLES = (0.0, -2 * math.pi / 3, 2 * math.pi / 3)
+ROOT3 = math.sqrt(3.0)
 BETWEEN_PHASES = (Circuit.DELTA, Circuit.OPEN_DELTA)
 CORE = 1 / ((2 * 0.75 + ROOT3 / 2) / 3)
 """Rated phase currents of a core with c im are 0.75 c im outside and sqrt3/2 c im in the middle: their mean is im."""
 TO_WINDINGS = {
-    Circuit.DELTA: np.array([[1, -1, 0], [0, 1, -1], [-1, 0, 1]]),
-    Circuit.FLOATING_WYE: np.eye(3) - 1 / 3,
-    Circuit.FIVE_LEGGED: np.eye(3),
-    Circuit.OPEN_DELTA: np.array([[1, -1, 0], [0, 1, -1], [0, 0, 0]]),
+    Circuit.DELTA: [[1, -1, 0], [0, 1, -1], [-1, 0, 1]],
+    Circuit.FLOATING_WYE: (np.eye(3) - 1 / 3).tolist(),
+    Circuit.FIVE_LEGGED: np.eye(3).tolist(),
+    Circuit.OPEN_DELTA: [[1, -1, 0], [0, 1, -1], [0, 0, 0]],
 }
 
 
@@ -53,7 +56,7 @@ class Case:
         rest = (self.knee, self.xs, self.r, self.r_sat, self.one_phase, self.clamp, self.slope)
         return np.array([self.b, self.g, self.im, *rest])
 
-    @property
+    @cached_property
     def open_phases(self) -> list[int]:
         return [k for k in range(3) if not self.closed >> k & 1]
 
@@ -77,56 +80,70 @@ def figures_by_study(
     return peak, power, int(period)
 
 
-def curve(x, case: Case, *, im: float | None = None):
+def curve(x: float, case: Case, im: float) -> float:
     """Magnetizing current at flux x, per unit."""
-    return (case.im if im is None else im) * x + (x - np.clip(x, -case.knee, case.knee)) / case.xs
+    return im * x + (x - min(max(x, -case.knee), case.knee)) / case.xs
 
 
-def magnetizing(flux, case: Case, *, exciting: bool = True):
+def magnetizing(flux, case: Case, *, exciting: bool = True) -> list[float]:
     """Winding currents of the three fluxes; the saturated part of them without the exciting one."""
     im = case.im if exciting else 0.0
     if case.circuit in BETWEEN_PHASES:
-        return curve(flux / ROOT3, case, im=im) / ROOT3 * (1.0, 1.0, case.circuit is Circuit.DELTA)
+        here = (1.0, 1.0, case.circuit is Circuit.DELTA)
+        return [curve(x / ROOT3, case, im) / ROOT3 * there for x, there in zip(flux, here, strict=True)]
     if case.circuit is Circuit.FLOATING_WYE:
-        return curve(flux, case, im=im)
-    h = curve(ROOT3 * core_fluxes(flux, case), case, im=CORE * im)
-    return np.array([h[0], h[0] + h[1], -h[3]])
+        return [curve(x, case, im) for x in flux]
+    h = [curve(ROOT3 * x, case, CORE * im) for x in core_fluxes(flux, case)]
+    return [h[0], h[0] + h[1], -h[3]]
 
 
-def core_fluxes(flux, case: Case):
+def core_fluxes(flux, case: Case) -> list[float]:
     """The four core fluxes at which the magnetomotive forces add up to zero."""
-    offsets = np.array([flux[0], 0.0, -flux[1], -flux[1] - flux[2]])
+    offsets = [flux[0], 0.0, -flux[1], -flux[1] - flux[2]]
 
-    def balance(f2):
-        return curve(ROOT3 * (f2[:, None] + offsets), case, im=CORE * case.im).sum(axis=1)
+    def balance(f2: float) -> float:
+        return sum(curve(ROOT3 * (f2 + x), case, CORE * case.im) for x in offsets)
 
     # their sum rises with f2 and is straight between the knees of the cores
-    knees = np.sort(np.concatenate([case.knee / ROOT3 - offsets, -case.knee / ROOT3 - offsets]))
-    knees = np.concatenate([[knees[0] - 1.0], knees, [knees[-1] + 1.0]])
-    sums = balance(knees)
-    k = int(np.clip(np.searchsorted(sums, 0.0), 1, len(knees) - 1))
-    return knees[k - 1] - sums[k - 1] * (knees[k] - knees[k - 1]) / (sums[k] - sums[k - 1]) + offsets
+    bend = case.knee / ROOT3
+    knees = sorted(sign * bend - x for x in offsets for sign in (1, -1))
+    knees = [knees[0] - 1.0, *knees, knees[-1] + 1.0]
+    k = min(max(bisect_left(knees, 0.0, key=balance), 1), len(knees) - 1)
+    low, high = balance(knees[k - 1]), balance(knees[k])
+    f2 = knees[k - 1] - low * (knees[k] - knees[k - 1]) / (high - low)
+    return [f2 + x for x in offsets]
 
 
 def arrester(v, case: Case, exponent: float | None = None):
     """Current of an arrester: straight beyond its knee, or a power of the voltage, 1 at the knee over the slope."""
+    if not math.isfinite(case.clamp):
+        return 0.0 * v
     if exponent is not None:
-        return np.sign(v) * np.abs(v / case.clamp) ** exponent / case.slope
-    return (v - np.clip(v, -case.clamp, case.clamp)) / case.slope if np.isfinite(case.clamp) else 0.0 * v
+        return v / case.clamp * abs(v / case.clamp) ** (exponent - 1) / case.slope
+    return (v - (abs(v + case.clamp) - abs(v - case.clamp)) / 2) / case.slope
 
 
-def derivative(t, y, case: Case, exponent: float | None = None):
-    """Of three fluxes, then the open-phase voltages."""
-    v = np.cos(t + case.angle + ANGLES)
+def derivative(t, y, case: Case, exponent: float | None = None) -> list[float]:
+    """Of three fluxes, then the open-phase voltages; numbers one by one, which for so few takes a third of the time."""
+    y = y.tolist()
+    v = [math.cos(t + case.angle + angle) for angle in ANGLES]
     for slot, phase in enumerate(case.open_phases):
         v[phase] = y[3 + slot]
     third = 3.0 if case.circuit in BETWEEN_PHASES else 1.0
     windings = TO_WINDINGS[case.circuit]
-    u, m = windings @ v, magnetizing(y[:3], case)
-    saturated = magnetizing(y[:3], case, exciting=False)
-    e = (u - third * (case.r * m + case.r_sat * saturated)) / (1 + case.r * case.g)
-    line = windings.T @ (m + case.g / third * e) + case.one_phase * v + arrester(v, case, exponent)
-    return np.concatenate([e, [-line[phase] / case.b for phase in case.open_phases]])
+    m = magnetizing(y[:3], case)
+    saturated = magnetizing(y[:3], case, exciting=False) if case.r_sat else (0.0, 0.0, 0.0)
+    e = [
+        (w[0] * v[0] + w[1] * v[1] + w[2] * v[2] - third * (case.r * m[k] + case.r_sat * saturated[k]))
+        / (1 + case.r * case.g)
+        for k, w in enumerate(windings)
+    ]
+    current = [m[k] + case.g / third * e[k] for k in range(3)]
+    flow = e[:]
+    for phase in case.open_phases:
+        line = sum(windings[k][phase] * current[k] for k in range(3)) + case.one_phase * v[phase]
+        flow.append(-(line + arrester(v[phase], case, exponent)) / case.b)
+    return flow
 
 
 def by_solve_ivp(case: Case, **more):
