@@ -28,7 +28,7 @@ PAPER_IN: Final = {"us": (11.0, 8.5), "metric": (11.69, 8.27)}
 MARGIN_IN, ROW_IN, HEAD_IN, GAP_IN, KVA_IN = 0.4, 0.118, 0.17, 0.05, 0.55
 THIRDS: Final = (0.34, 0.73, 1.0)
 """Right edges of the three lengths within a cable type's column."""
-LINE_IN, NOTE_LETTERS = 0.105, 250
+LINE_IN, LETTERS_AN_IN = 0.105, 20.0
 
 
 def pages_of(table: DeskTable) -> list[tuple[str, ...]]:
@@ -146,8 +146,9 @@ def draw_notes(axes: Axes, table: DeskTable, *, y: float) -> None:
     """Windings without a limit, conditions, and the caution."""
     free = " ".join([APPROXIMATED, *not_susceptible_lines()])
     y += 0.06
+    most = int((axes.get_xlim()[1] - 2 * MARGIN_IN) * LETTERS_AN_IN)
     for text in (free, *conditions(table)):
-        for line in textwrap.wrap(text, NOTE_LETTERS):
+        for line in textwrap.wrap(text, most):
             axes.text(MARGIN_IN, y, line, fontsize=6.3, va="center", color=QUIET)
             y += LINE_IN
     axes.text(MARGIN_IN, y + 0.05, CAUTION, fontsize=8, fontweight="bold", va="center")

@@ -16,6 +16,7 @@ from pypdf import PdfReader
 from survey.commands.desk import limits
 from survey.desk import limits as limits_module
 from survey.desk.limits import desk_table
+from survey.desk.limits_page import MARGIN_IN, draw_page
 from survey.desk.limits_text import text_lines, three
 from survey.errors import ModelError, OutputError
 from survey.physics.catalogue import Catalogue
@@ -221,3 +222,17 @@ def test_feet_are_feet_throughout(tmp_path):
     assert "kVA; ft" in text
     for words in (text, said):
         assert not re.search(r"\d m\b|\(\d+\)|m \(ft\)", words)
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+def test_nothing_on_the_page_leaves_it(studied, units):
+    settings = build_settings({"report": {"units": units}})
+    table = replace(studied, settings=settings)
+    figure = draw_page(table, table.shown[:5])
+    width, height = figure.bbox.size
+    for text in figure.axes[0].texts:
+        box = text.get_window_extent()
+        assert box.x1 <= width - 0.9 * MARGIN_IN * figure.dpi, text.get_text()
+        assert box.y0 >= 0.2 * MARGIN_IN * figure.dpi, text.get_text()
+        assert 0 <= box.x0 <= box.x1 <= width
+        assert box.y1 <= height
