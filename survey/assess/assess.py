@@ -126,7 +126,8 @@ def assess_network(
     risks = point_risks(network, windings, values=totals.firm, circuits=circuits, figures=figures, settings=settings)
     interval, notes = _in_doubt(network, windings, choice=choice, totals=totals, judged=judged, method=method)
     normal = totals.told(judged, settings=settings)
-    frame = Frame(network, windings, cables, normal, totals.odd.odd, method.circuits, method.study, settings)
+    odd, none = totals.odd.odd, np.zeros(len(network.site_node), bool)
+    frame = Frame(network, windings, cables, normal, odd, none, method.circuits, method.study, settings)
     ties, loops, tie_points = judge_ties(frame)
     if network.revived:
         dead, _, more = judge_ties(_revived(frame, network.revived, method))
@@ -153,7 +154,8 @@ def _revived(frame: Frame, network: Network, method: Method) -> Frame:
     """The same for the network whose dead stretches are supplied; what is odd about its records is told already."""
     totals = _totals(network, frame.windings, frame.cables, findings=FindingList())
     normal = totals.told(totals.judged(method), settings=method.settings)
-    return frame._replace(network=network, normal=normal, odd=totals.odd.odd)
+    dead = ~frame.network.walks.sourced
+    return frame._replace(network=network, normal=normal, odd=totals.odd.odd, dead=dead)
 
 
 def _described(network: Network, *, settings: Settings, findings: FindingList) -> tuple[Windings, CableCapacitance]:

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from survey.network.ties.loops import Loops
     from survey.settings import Settings
 
+SAME_DIGITS = 6
+"""Scores that differ in no digit up to this one are alike."""
 DEVICES_AT_ONCE, PAIRS_AT_ONCE = 200_000, 200_000
 
 
@@ -87,8 +89,9 @@ class TieVerdicts:
         return cls(*rows, *values)
 
     def or_worse(self, other: TieVerdicts) -> TieVerdicts:
-        """The worse of both for every site; this one of two alike."""
-        better = np.flatnonzero(~(other.score <= self.score + SAME) & other.judged)
+        """The worse of both for every site; of two alike that with more cable."""
+        more = (other.score >= self.score - SAME) & (other.cable_m > self.cable_m)
+        better = np.flatnonzero(other.judged & ~((other.score <= self.score + SAME) & ~more))
         return put(self, better, taken(other, better))
 
     @property
@@ -100,7 +103,8 @@ class TieVerdicts:
 class Frame(NamedTuple):
     """What every batch of loops needs beside the loops themselves.
 
-    ``odd`` sites whose record is out of line; ``circuits_of`` and ``study_of`` as in the normal state.
+    ``odd`` sites whose record is out of line; ``dead`` sites that the normal state does not feed; ``circuits_of`` and
+    ``study_of`` as in the normal state.
     """
 
     network: Network
@@ -108,6 +112,7 @@ class Frame(NamedTuple):
     cables: CableCapacitance
     normal: Totals
     odd: Bools
+    dead: Bools
     circuits_of: Callable[[SectionValues], Circuits]
     study_of: Callable[[SectionValues], Study]
     settings: Settings
@@ -219,17 +224,24 @@ def _judge(states: States, frame: Frame) -> TieVerdicts:
     slot = family, met.zone, 2 * met.gang + (met.points > 0)
     score, found, opened = (column[slot] for column in zones)
     own_score, own = _own_points(met, family, frame)
-    # the nearer of two alike is the one that is named, as in the normal state
-    own_is_worst = (score >= 0) & (own_score >= score - SAME)
-    found = np.where(own_is_worst, NORMAL - own, found)
+    # what stays as in the normal state is no state; the nearer of two alike is the one that is named, as there
+    own_is_worst = ((score >= 0) | frame.dead[met.site]) & (own_score >= np.maximum(score - SAME, 0.0))
+    found, opened = np.where(own_is_worst, NORMAL - own, found), np.where(opened < 0, _supplies(states), opened)
     score = np.where(own_is_worst, own_score, score)
-    order = np.lexsort((-score, met.site))
+    order = np.lexsort((-_cable_m(states, found, frame=frame), -np.round(score, SAME_DIGITS), met.site))
     order = order[score[order] >= 0]
     order = order[np.append(True, np.diff(met.site[order]) != 0)[: len(order)]]
     facts = _facts(
         states, found=found[order], opened=opened[order], family=family[order], score=score[order], frame=frame
     )
     return put(TieVerdicts.nothing(len(frame.network.site_node)), met.site[order], facts)
+
+
+def _supplies(states: States) -> Ints:
+    """The device at the end of the loop of every site met that stands for the supply of a dead stretch."""
+    loops, loop = states.loops, states.loops.loop[states.met.zone]
+    first, last = loops.start[loop], loops.start[loop + 1] - 1
+    return np.where(loops.can_open[first], first, last)
 
 
 def _evaluate(loops: Loops, pairs: Pairs, along: dict[str, Floats], frame: Frame) -> Totals:
@@ -282,6 +294,12 @@ def _own_points(met: Met, family: Ints, frame: Frame) -> tuple[Floats, Ints]:
     return worst, at
 
 
+def _cable_m(states: States, found: Ints, *, frame: Frame) -> Floats:
+    """Exposed cable of the points found."""
+    before, new = (np.append(totals.values.cable_m, np.nan) for totals in (frame.normal, states.here))
+    return np.where(found <= NORMAL, before[np.maximum(NORMAL - found, -1)], new[np.maximum(found, -1)])
+
+
 def _facts(states: States, *, found: Ints, opened: Ints, family: Ints, score: Floats, frame: Frame) -> TieVerdicts:
     """What is told of the worst points; those of the normal state stand at ``NORMAL - section``."""
     normal, sections, loops, here = frame.normal, frame.network.sections, states.loops, states.here
@@ -308,7 +326,7 @@ def _facts(states: States, *, found: Ints, opened: Ints, family: Ints, score: Fl
         ),
         score=score,
         hazard=of_both(lambda f: np.where(f.outside, np.nan, np.fmax(f.hazard, f.loaded))),
-        cable_m=both(here.values.cable_m, normal.values.cable_m),
+        cable_m=_cable_m(states, found, frame=frame),
         peak_pu=of_both(lambda f: f.peak_pu),
         hold_kw=both(here.hold_kw, normal.hold_kw),
     )

@@ -23,17 +23,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Links:
-    """What closes loops: row of the switch (-1: a cable), end nodes, phases; ``ring``: closed in the normal state."""
+    """What closes loops: row of the switch (-1: a cable), end nodes, phases; of a closed ring its edge (a tie: -1)."""
 
     switch: Ints
     x: Ints
     y: Ints
     mask: Ints
-    ring: Bools
+    edge: Ints
 
-    def taken(self, which: Ints | Bools) -> Links:
-        """Some of them."""
-        return Links(self.switch[which], self.x[which], self.y[which], self.mask[which], self.ring[which])
+    @property
+    def ring(self) -> Bools:
+        """Closed in the normal state."""
+        return self.edge >= 0
 
 
 def find_links(
@@ -116,7 +117,7 @@ def _ties(network: Network, placement: Placement, *, row: Ints) -> Links:
     graph, piece = network.graph, placement.piece[row]
     phases = np.append(network.tables.cables["phases"].to_numpy(np.int64)[network.pieces.cable], THREE_PHASE)
     mask = phases[np.where(piece == AT_SOURCE, -1, piece)]
-    return Links(row, graph.near[row], graph.far[row], mask, np.zeros(len(row), bool))
+    return Links(row, graph.near[row], graph.far[row], mask, np.full(len(row), -1, np.int64))
 
 
 def _rings(network: Network, union: Forest, *, blocks: list[Ints], told: Told) -> Links:
@@ -134,4 +135,4 @@ def _rings(network: Network, union: Forest, *, blocks: list[Ints], told: Told) -
     edge = np.array(found, np.int64)
     a_above = union.place[graph.a[edge]] < union.place[graph.b[edge]]
     x, y = np.where(a_above, graph.a[edge], graph.b[edge]), np.where(a_above, graph.b[edge], graph.a[edge])
-    return Links(graph.switch[edge], x, y, graph.mask[edge].astype(np.int64), np.ones(len(edge), bool))
+    return Links(graph.switch[edge], x, y, graph.mask[edge].astype(np.int64), edge)

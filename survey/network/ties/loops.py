@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints, ranges
+from survey.arrays import Bools, Floats, Ints, ranges, taken
 from survey.loops import njit
 from survey.network.ties.dead import revive
 from survey.network.ties.links import Links, Told, find_links
@@ -177,15 +177,16 @@ def find_loops(
 
 
 def _sorted_out(network: Network, links: Links, *, union: Forest, barred: Bools, told: Told, only: int = -1) -> Loops:
-    """Loops that can be judged and that some single-pole device is on; ``only``: see :class:`Loops`."""
+    """Loops that can be judged and that matter; ``only``: see :class:`Loops`."""
     single = np.append(network.tables.switches["single_pole"].to_numpy(bool), False)
     ways = _ways(network.graph, links, union=union)
     if only >= 0:
-        ways = _shortened(ways, ends=single[ways.row] | (ways.row == only))
+        ways = _shortened(ways, ends=single[ways.row] | (ways.row == only) | (ways.edge < 0))
     apart = _voltages_differ(network, ways, union=union)
     good = _judged(network, links, ways, barred=barred, apart=apart, told=told)
-    which = np.flatnonzero(good & ways.some(single[ways.row]))
-    return replace(_loops(network, links.taken(which), ways.taken(which), union=union), only=only)
+    # a dead stretch may have single-pole devices of its own
+    which = np.flatnonzero(good if only >= 0 else good & ways.some(single[ways.row]))
+    return replace(_loops(network, taken(links, which), ways.taken(which), union=union), only=only)
 
 
 def _ways(graph: Graph, links: Links, *, union: Forest) -> Ways:
@@ -256,7 +257,8 @@ def _judged(network: Network, links: Links, ways: Ways, *, barred: Bools, apart:
     common = links.mask.copy()
     np.bitwise_and.at(common, ways.loop, carried)
     lost = links.ring & mixed & (common != 0) & (devices > 1)
-    told.cables(cable[ways.edge[piece & lost[ways.loop]]])
+    around = np.append(ways.edge[piece & lost[ways.loop]], links.edge[lost])
+    told.cables(cable[around[around < graph.n_pieces]])
     good = ~(links.ring & (mixed | (devices < 2)))
     for rule, bad in causes.items():
         told.switches(rule, links.switch[bad & good])
