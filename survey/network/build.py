@@ -30,10 +30,9 @@ from survey.network.topology.stepdowns import Points, Split, split_at_transforme
 from survey.network.topology.tees import find_tees
 from survey.network.walk.islands import controlled_sides, walk_in_islands
 from survey.network.walk.rings import looped_sites
-from survey.network.walk.sections import Sections, find_sections, span_edges, span_phases
+from survey.network.walk.sections import Sections, find_sections, span_phases
 from survey.network.walk.upstream import Upstream, find_upstream
 from survey.network.walk.walks import Walks, three_pole_edges, walk_to_sources
-from survey.read.tables import THREE_PHASE
 
 if TYPE_CHECKING:
     from survey.findings import FindingList
@@ -228,8 +227,7 @@ def _walk(
 ) -> tuple[Forest, Upstream, Sections, Walks]:
     single = tables.switches["single_pole"].to_numpy(bool)
     device = np.flatnonzero(single & (graph.edge_of >= 0))
-    forests = span_phases(graph)
-    union = forests[THREE_PHASE] if THREE_PHASE in forests else span_edges(graph, np.ones(len(graph.a), bool))
+    forests, union = span_phases(graph)
     down = controlled_sides(
         graph,
         placement=stood.placement,

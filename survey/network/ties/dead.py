@@ -15,7 +15,7 @@ import pandas as pd
 
 from survey.arrays import Bools, Ints
 from survey.network.sweeps import Forest, adjacency
-from survey.network.walk.sections import find_sections, span_edges, span_phases
+from survey.network.walk.sections import find_sections, span_phases
 from survey.network.walk.upstream import find_upstream
 from survey.network.walk.walks import three_pole_edges, walk_to_sources
 from survey.read.tables import THREE_PHASE
@@ -48,8 +48,7 @@ def revive(network: Network, *, union: Forest) -> Revived | None:
     supplied = _with_supplies(graph, dead[first])
     more = switches.iloc[[0]].assign(switch_id="", single_pole=False, open=False, open_phases=np.uint8(0))
     tables = replace(network.tables, switches=pd.concat([switches, more], ignore_index=True))
-    forests = span_phases(supplied)
-    whole = forests[THREE_PHASE] if THREE_PHASE in forests else span_edges(supplied, np.ones(len(supplied.a), bool))
+    forests, whole = span_phases(supplied)
     up = find_upstream(supplied, union=whole)
     device, down = network.sections.device, network.sections.down
     sections = find_sections(supplied, device=device, down=down, forests=forests, fed=up.fed)

@@ -224,16 +224,20 @@ def find_sections(graph: Graph, *, device: Ints, down: Ints, forests: dict[int, 
     return Sections(device, down, up, np.logical_or.reduce([v.exposes for v in views]), tuple(views), graph)
 
 
-def span_phases(graph: Graph) -> dict[int, Forest]:
-    """Spanning forest of every phase's graph by phase bits; a single one when everything carries three phases."""
-    bits = (PHASE_A, PHASE_B, PHASE_C) if (graph.mask != THREE_PHASE).any() else (THREE_PHASE,)
-    none = np.empty(0, np.int64)  # nobody asks for blocks on one phase
-    return {b: span_edges(graph, (graph.mask & b) != 0)._replace(low=none) for b in bits}
+def span_phases(graph: Graph) -> tuple[dict[int, Forest], Forest]:
+    """Spanning forest of every phase's graph by phase bits, sources first; and that of all edges.
 
+    A single one where everything carries three phases. Blocks are only asked of that of all edges.
+    """
 
-def span_edges(graph: Graph, allowed: Bools) -> Forest:
-    """Spanning forest of the allowed edges, sources first."""
-    return span(graph.first, graph.edges, (graph.a, graph.b), allowed=allowed, head=graph.root)
+    def span_edges(allowed: Bools) -> Forest:
+        return span(graph.first, graph.edges, (graph.a, graph.b), allowed=allowed, head=graph.root)
+
+    union, none = span_edges(np.ones(len(graph.a), bool)), np.empty(0, np.int64)
+    if (graph.mask == THREE_PHASE).all():
+        return {THREE_PHASE: union}, union
+    bits = (PHASE_A, PHASE_B, PHASE_C)
+    return {b: span_edges((graph.mask & b) != 0)._replace(low=none) for b in bits}, union
 
 
 def _view(
