@@ -36,6 +36,7 @@ BY_CONTENT = {"cable_type", "build", "connection", "state"}
 SHORTENED = 0.92  # likeness of a name whose words are all cut short: PHS_CD, KVA_RTG
 LEAST_SHORT = 2  # letters left of a word that is cut short, where another word stands beside it
 CONTENT_TELLS = 0.76  # share of values known from which a field is taken whatever its name; just sure
+UNIT_TELLS = 0.6  # likeness of a name that has the unit of a voltage, whatever its other words; not sure by itself
 MEANINGFUL_LENGTH = 3  # shorter texts, such as D or 1, are codes of many things
 ROW_NUMBER_LIKENESS, OWN_ID_LIKENESS = 0.4, 0.85
 ID_WORDS = {
@@ -170,12 +171,15 @@ def _score_field(spec: FieldSpec, profile: LayerProfile, theirs: FieldProfile) -
     by_content = by_content or (spec.name == "length_m" and are_drawn_lengths(theirs, profile.drawn_m))
     if spec.kind == "id":
         name = _id_likeness(name, theirs, profile)
+    by_content = by_content or (spec.quantity == "voltage" and "kv" in tokens(theirs.label))
     if (name <= LIKE_NAME and not by_content) or theirs.distinct == 0:
         exact = 1.0 if name == 1.0 and theirs.label.casefold() == spec.name else 0.0
         return FieldGuess(spec.name, theirs.name, exact, "same name, no values", ValueGuess(0.0, "no values"))
     parts = set(tokens(theirs.label))
     if spec.name in AREAS and parts & set(aliases(spec.layer, spec.name)):
         name = max(name, AREA_LIKENESS[bool(parts & ID_WORDS)])
+    if spec.quantity == "voltage" and "kv" in parts and not parts & set(_alias_table()[spec.layer, spec.name].never):
+        name = max(name, UNIT_TELLS)
     values = guess_values(spec, theirs, drawn_m=profile.drawn_m, name=tokens(theirs.label))
     if name < NAME_FITS and ((spec.name == "length_m" and by_content) or _told_by_values(spec, theirs, values)):
         words = "kinds of devices" if spec.name == "device" else values.evidence

@@ -17,9 +17,12 @@ if TYPE_CHECKING:
     from survey.read.profile import FieldProfile, LayerProfile
 
 MOST_READ = 60
+CUT = 4  # letters that are left of a word that is cut short, at least
+SPELLED = ("material", "insulation")  # parts that have words; the others have numbers
 PARTS = {
     "size": (
         "size",
+        "sz",
         "gauge",
         "kcmil",
         "awg",
@@ -71,9 +74,16 @@ def _part(view: LayerProfile, part: str) -> FieldProfile | None:
     """First field that by its name is one part of a cable's text, and is none of free text."""
     for field in view.fields:
         words = plain_words(field.label).split()
-        if field.codes and not field.columns and set(words) & set(PARTS[part]):
+        named = any(
+            known.startswith(word) for word in words for known in PARTS[part] if len(word) >= CUT or word == known
+        )
+        if field.codes and not field.columns and named and (part in SPELLED or any(map(_has_digit, field.codes))):
             return field
     return None
+
+
+def _has_digit(text: str) -> bool:
+    return any(letter.isdigit() for letter in text)
 
 
 def _read(field: FieldProfile) -> float:

@@ -192,3 +192,29 @@ def test_phases_by_how_many_they_are(export, read):
     path = export(transformers=frame(rows).drop(columns=["phases"]))
     got = read(path, **tomllib.loads(drafted(path)))
     assert got.tables.transformers["site_id"].tolist() == ["T0", "T2"]
+
+
+def test_parts_of_a_cable_text_under_names_that_are_cut_short(export):
+    rows = [
+        cable(
+            f"C{i}",
+            line((i, 0), (i, 50)),
+            CALIB="4/0",
+            MATER="AL",
+            AISLAM="XLPE" if i % 2 else "DESNUDO",
+            CLASE="AS"[i % 2],
+        )
+        for i in range(8)
+    ]
+    text = drafted(export(cables=frame(rows).drop(columns=["cable_type", "build"])))
+    assert 'cable_type = ["CALIB", "MATER", "AISLAM"]' in text
+    assert '\nbuild = "CLASE"' in text
+
+
+def test_a_voltage_is_known_by_its_unit_but_for_that_of_the_insulation(export):
+    rows = [cable(f"C{i}", line((i, 0), (i, 50)), INSUL_KV=15.0) for i in range(6)]
+    sites = [site(f"T{i}", point(i, 50), OF_HI_KV=12.47) for i in range(6)]
+    tables = {"cables": frame(rows), "transformers": frame(sites)}
+    text = drafted(export(**{name: table.drop(columns=["kv"]) for name, table in tables.items()}))
+    assert '\nkv = "OF_HI_KV"' in text
+    assert 'kv = "INSUL_KV"' not in text
