@@ -25,7 +25,7 @@ from survey.desk.limits import DeskTable
 INK, QUIET, STRIPE, RULE = "#26241f", "#5f5b54", "#efece6", "#a8a397"
 TYPES_A_PAGE: Final = 5
 PAPER_IN: Final = {"us": (11.0, 8.5), "metric": (11.69, 8.27)}
-MARGIN_IN, ROW_IN, HEAD_IN, GAP_IN, KVA_IN = 0.4, 0.118, 0.17, 0.05, 0.55
+MARGIN_IN, ROW_IN, HEAD_IN, GAP_IN, KVA_IN = 0.4, 0.114, 0.17, 0.05, 0.55
 THIRDS: Final = (0.34, 0.73, 1.0)
 """Right edges of the three lengths within a cable type's column."""
 LINE_IN, LETTERS_AN_IN = 0.105, 20.0

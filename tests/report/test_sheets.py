@@ -18,7 +18,7 @@ from survey.errors import OutputError
 from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, hazard_colours
 from survey.report.reread import SavedSurvey
 from survey.report.sheets import make_sheets
-from survey.report.sheets.content import choose
+from survey.report.sheets.content import choose, sheet_content
 from survey.report.sheets.printing import file_name
 from survey.report.sheets.table import calm, table_rows
 from survey.report.sheets.windows import RADII
@@ -253,6 +253,18 @@ def test_places_that_are_normally_open_are_on_the_map_and_in_the_legend(tmp_path
     without = print_harbour(saved_survey(sites), tmp_path / "b")
     assert "Normally open" in pages(with_open)[0]
     assert "Normally open" not in pages(without)[0]
+
+
+def test_what_a_what_if_changes_is_on_the_map_and_in_the_legend(tmp_path: Path) -> None:
+    sites = site_table(streets(12))
+    place = {"lon": float(sites["lon"][0]), "lat": float(sites["lat"][0])}
+    nowhere = {"lon": None, "lat": None}
+    changes = [{"id": "S-1", "text": "S-1 made three-pole", **where} for where in (place, nowhere)]
+    changed = saved_survey(sites, record={"changes_shown": changes})
+    assert "Changed in this what-if" in pages(print_harbour(changed, tmp_path / "a"))[0]
+    assert "Changed in this what-if" not in pages(print_harbour(saved_survey(sites), tmp_path / "b"))[0]
+    content = sheet_content(changed, district=None, feeder=None)
+    assert content.changes_m == pytest.approx(content.xy_m[:1], abs=0.1)
 
 
 @pytest.mark.parametrize("typed", ["Peñas Altas", "penas altas", "PEÑAS  ALTAS"])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -58,6 +58,8 @@ class SheetContent:
         Rows of the survey's switching points that the sites name.
     open_m
         Places of the devices that are open in the normal state. Shape (n_open, 2).
+    changes_m
+        Places of what a what-if changes. Shape (n_changes, 2).
     background
         The user's own layers, bottom first: ``look``, ``label``, shapes in local metres.
     what_if
@@ -80,6 +82,7 @@ class SheetContent:
     switch_ids: tuple[str, ...]
     points: pd.DataFrame
     open_m: Floats
+    changes_m: Floats
     background: gpd.GeoDataFrame
     what_if: str = ""
 
@@ -169,7 +172,8 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
         switches_m=switch_xy,
         switch_ids=tuple(clean(name, limit=40) for name in saved.switching_points["switch_id"][switches]),
         points=saved.switching_points[switches],
-        open_m=_open_places(saved, local=local),
+        open_m=_placed(saved.record.get("open_places", []), local=local),
+        changes_m=_placed([(c["lon"], c["lat"]) for c in saved.record.get("changes_shown", [])], local=local),
         background=background.set_geometry(moved(background.geometry.to_numpy(), source=saved.crs, target=local)),
         what_if=what_if_words(saved.record),
     )
@@ -226,8 +230,9 @@ def _network(saved: SavedSurvey, xy_m: Floats, *, local: CRS) -> tuple[NDArray[n
     return moved(lines[near], source=saved.network.crs, target=local), shielded
 
 
-def _open_places(saved: SavedSurvey, *, local: CRS) -> Floats:
-    degrees = np.array(saved.record.get("open_places", []), dtype=np.float64).reshape(-1, 2)
+def _placed(places: Any, *, local: CRS) -> Floats:  # noqa: ANN401 - pairs of degrees, as run.json has them
+    """Places in local metres; those that are not known are left out."""
+    degrees = np.array(places, dtype=np.float64).reshape(-1, 2)
     degrees = degrees[np.isfinite(degrees).all(axis=1)]
     return _xy(np.asarray(shapely.points(degrees), dtype=object), source=CRS.from_epsg(4326), target=local)
 

@@ -51,6 +51,8 @@ def draw_map(canvas: Canvas, page: MapPage, content: SheetContent, *, close: Seq
     draw_ground(canvas, view, content)
     _draw_sections(canvas, view, content)
     draw_cables(canvas, view, content)
+    for place in view.to_page(content.changes_m[view.shows(content.changes_m)]).tolist():
+        draw_change(canvas, place)
     for place in view.to_page(content.open_m[view.shows(content.open_m)]).tolist():
         draw_open(canvas, place)
     _draw_windows(canvas, page, close)
@@ -185,6 +187,18 @@ def draw_open(canvas: Canvas, place: Sequence[float], *, radius: float = 3.0) ->
     canvas.setLineWidth(0.9)
     canvas.circle(x, y, radius, stroke=0, fill=1)
     canvas.arc(x - radius, y - radius, x + radius, y + radius, startAng=45, extent=270)
+
+
+def draw_change(canvas: Canvas, place: Sequence[float], *, radius: float = 7.5) -> None:
+    """Where a what-if changes something: a broken square around it, as on the map."""
+    x, y = place
+    canvas.saveState()
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setFillColor(HexColor("#f7e08a"))
+    canvas.setLineWidth(0.9)
+    canvas.setDash(2.4, 1.8)
+    canvas.rect(x - radius, y - radius, 2 * radius, 2 * radius, stroke=1, fill=1)
+    canvas.restoreState()
 
 
 def _draw_sites(canvas: Canvas, page: MapPage, content: SheetContent) -> None:

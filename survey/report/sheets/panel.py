@@ -30,6 +30,7 @@ from survey.report.sheets.drawing import (
     SECTION_WIDTH,
     SHIELDED_WIDTH,
     draw_border,
+    draw_change,
     draw_mark,
     draw_number,
     draw_open,
@@ -131,6 +132,10 @@ def draw_legend(column: TextColumn, content: SheetContent) -> None:
         column.y -= LINE
         draw_open(column.canvas, (column.rect.x0 + _SAMPLE / 2, column.y + 2.5))
         column.text("Normally open", x=_SAMPLE + 6)
+    if len(content.changes_m):
+        column.y -= LINE
+        draw_change(column.canvas, (column.rect.x0 + _SAMPLE / 2, column.y + 2.5), radius=4.5)
+        column.text("Changed in this what-if", x=_SAMPLE + 6)
     for look in dict.fromkeys(content.background["look"]):
         ground = GROUNDS[look]
         width = 5.0 if ground.fill else ground.width_px
