@@ -167,7 +167,7 @@ class FindingList:
         if layer not in made.layers or made.wants != values.keys():
             msg = f"rule {rule}: layer {layer!r} and values {sorted(values)}, expected {made.layers} and {made.wants}"
             raise TypeError(msg)
-        known = tuple(sorted(map(str, ids)))
+        known = tuple(sorted(map(str, ids.to_numpy(object) if hasattr(ids, "to_numpy") else ids)))
         filled = {**values, "count": len(known), "layer": layer}
         lon, lat = place if place is not None else (None, None)
         name, message = made.name.format(**filled), made.message.format(**filled)

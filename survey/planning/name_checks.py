@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from difflib import get_close_matches
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from survey.errors import SettingsError
 from survey.planning.terms import KINDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Set
+
+    import pandas as pd
 
     from survey.planning.terms import PlanRequest
     from survey.read.tables import NetworkTables
@@ -26,18 +28,23 @@ def check_names(request: PlanRequest, tables: NetworkTables) -> None:
     SettingsError
         Says where the name stands, what it is, what was expected and what to do.
     """
-    assets = set(tables.switches["switch_id"].astype(str)) | set(tables.transformers["site_id"].astype(str))
-    cables = set(tables.cables["cable_id"].astype(str))
+    all_named = {*request.costs, *request.must, *request.never}
+    assets = _texts(tables.switches["switch_id"]) | _texts(tables.transformers["site_id"]) if all_named else set()
+    cables = _texts(tables.cables["cable_id"]) if any(name.startswith("cable:") for name in all_named) else set()
     for where, named in (("costs", request.costs), ("must", request.must), ("never", request.never)):
         kinds = KINDS if where == "costs" else ()
         lost = sorted(n for n in named if n not in assets and n not in kinds and not _is_branch(n, cables))
         if lost:
             raise SettingsError(_lost_assets(lost, assets, where=request.origin(where), kinds=kinds))
-    districts = set(tables.transformers["district"].astype(str)) - {""}
+    districts = _texts(tables.transformers["district"]) - {""}
     for where, shares in (("least", request.least), ("most", request.most)):
         for name in shares:
             if name not in districts:
                 raise SettingsError(_lost_district(name, districts, where=request.origin(where)))
+
+
+def _texts(column: pd.Series[Any]) -> set[str]:
+    return set(map(str, column.to_numpy(object)))
 
 
 def _is_branch(name: str, cables: Set[str]) -> bool:

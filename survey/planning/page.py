@@ -61,5 +61,5 @@ def install_words(row: object) -> str:
 def both_sides(plan: Plan) -> pd.DataFrame:
     """Every site with what it is and what it becomes."""
     sites = plan.sites.rename(columns=lambda name: name.replace("_before", "_old").replace("_after", "_new"))
-    pairs = zip(sites["band_old"], sites["band_new"], sites["advice"], strict=True)
+    pairs = zip(*(sites[name].to_numpy(object) for name in ("band_old", "band_new", "advice")), strict=True)
     return sites.assign(words=[f"{old or 'no band'} before, {new or 'no band'} after: {do}" for old, new, do in pairs])

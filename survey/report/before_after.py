@@ -167,7 +167,7 @@ def _shown(marks: list[dict[str, Any]], mark: Mark) -> bool:
 
 def _keys(sites: pd.DataFrame, when: str) -> Objects:
     """What every site is: a band, else a status."""
-    pairs = zip(sites[f"band_{when}"], sites[f"status_{when}"], strict=True)
+    pairs = zip(*(sites[f"{name}_{when}"].to_numpy(object) for name in ("band", "status")), strict=True)
     keys = [status if status == ABSENT.key else drawn_as(band, status) for band, status in pairs]
     return np.array([key if key in EVERY else mark_of("", "").key for key in keys], object)
 
