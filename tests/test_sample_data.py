@@ -23,7 +23,7 @@ from survey.settings import Settings, load_settings
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
 NODE_FIELDS = {"from_node", "to_node", "node"}  # this utility keeps no node ids: topology comes from the drawing
-POLE_STATES = {"state_a", "state_b", "state_c"}  # nor a state of each pole
+NOT_KEPT = {"state_a", "state_b", "state_c", "address"}  # nor a state of each pole, nor where a device stands
 SHAPEFILES = ("PriCond", "XfmrLoc", "SwDevice", "FeederHd")
 
 
@@ -74,7 +74,7 @@ def test_it_is_small():
 
 @pytest.mark.parametrize("layer", LAYERS)
 def test_fields_are_those_of_the_contract(frames, layer):
-    assert set(frames[layer].columns) - {"geometry"} == set(field_specs(layer)) - NODE_FIELDS - POLE_STATES
+    assert set(frames[layer].columns) - {"geometry"} == set(field_specs(layer)) - NODE_FIELDS - NOT_KEPT
 
 
 def test_it_lies_in_the_open_ocean(frames):

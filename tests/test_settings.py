@@ -70,7 +70,8 @@ def test_a_file_that_is_not_toml(tmp_path, content):
             {"input": {"switches": {"fields": {"pole": "X"}}}},
             (
                 "key 'input.switches.fields.pole': is not a field of the survey; "
-                "choices: switch_id, poles, device, state, state_a, state_b, state_c, arrester, ops_year, guards, node"
+                "choices: switch_id, poles, device, address, state, state_a, state_b, state_c, arrester, ops_year, "
+                "guards, node"
             ),
         ),
         (
@@ -87,8 +88,8 @@ def test_a_file_that_is_not_toml(tmp_path, content):
             "key 'input.cables.codes.phases.7': found 'RST'; choices: A, B, C and their combinations",
         ),
         (
-            {"input": {"cables": {"codes": {"length_m": {"1": "far"}}}}},
-            "codes.length_m.1': found 'far'; choices: a number",
+            {"input": {"cables": {"codes": {"cap_nf_km": {"1": "far"}}}}},
+            "codes.cap_nf_km.1': found 'far'; choices: a number",
         ),
         (
             {"input": {"cables": {"defaults": {"build": "buried"}}}},
