@@ -56,7 +56,7 @@ ODD = (
 )
 
 
-SHARES = {"read": 12, "network": 17, "assess": 20, "collect": 12, "survey.gpkg": 14, "map.html": 13, "sites.csv": 4}
+SHARES = {"read": 15, "network": 15, "assess": 22, "collect": 21, "survey.gpkg": 12, "map.html": 11, "sites.csv": 2}
 """Share of each stage in the time of a survey, percent, as measured on a million cables without the study; what has
 none takes next to nothing."""
 COMPILING = " (compiling, only the first time)"
