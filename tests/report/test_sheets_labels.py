@@ -99,3 +99,16 @@ def test_segments_through_boxes_as_the_geometry_library_sees_them(
         line = shapely.LineString([(x0, y0), (x1, y1)])
         expected = [shapely.relate_pattern(line, shapely.box(*box), "T********") for box in boxes]
         assert found[row].tolist() == (expected if (x0, y0) != (x1, y1) else [False] * len(boxes))
+
+
+def test_a_wide_label_that_does_not_touch_its_mark_is_led_to() -> None:
+    rng = np.random.default_rng(3)
+    places = [(float(x), float(y)) for x, y in rng.uniform(100, 300, (30, 2))]
+    field = LabelField(Rect(0, 0, 400, 400), marks_of(places, 4.0), NO_INK)
+    wide = [(place, field.place(place, (70.0, 9.0), radius=4.0, reach=60.0)) for place in places]
+    found = [(place, placed) for place, placed in wide if placed is not None]
+    assert len(found) > 10
+    for (x, y), placed in found:
+        x0, y0, x1, y1 = placed.box
+        away = np.hypot(max(x0 - x, 0.0, x - x1), max(y0 - y, 0.0, y - y1))
+        assert placed.leader is not None or away <= 4.0 + 5.0

@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 
 GAP, MARK_GAP, TOUCH = 1.2, 0.4, 1.2
+APART = 5.0
+"""A label farther than this from its mark, points, has a line that leads to it."""
 RINGS = (7.0, 12.0, 18.0, 26.0, 36.0, 48.0, 64.0, 84.0, 110.0, 142.0, 182.0, 230.0, 290.0, 360.0)
 LEAST_DIRECTIONS, MOST_DIRECTIONS, DIRECTION_STEP = 24, 240, 5.0
 INK_COST = 14.0
@@ -181,15 +183,18 @@ def _ink_sums(ink: Floats, frame: Rect) -> NDArray[np.int64]:
 
 
 def _candidates(anchor: Floats, size: Floats, *, radius: float, away: float) -> _Ring:
-    """Places around a mark at one distance; at none they touch it."""
+    """Places around a mark at one distance; at none they touch it, but for wide ones askew: a line leads to these."""
     count = int(np.clip(2 * np.pi * away / DIRECTION_STEP, LEAST_DIRECTIONS, MOST_DIRECTIONS))
     angle = np.linspace(0, 2 * np.pi, count, endpoint=False) if away else _NEAR
     direction = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     middle = anchor + direction * (radius + (away or TOUCH) + np.abs(direction) @ size / 2)[:, None]
     boxes = np.concatenate([middle - size / 2, middle + size / 2], axis=1)
     end = np.clip(anchor, boxes[:, :2], boxes[:, 2:])
-    start = anchor + direction * radius if away else end
-    cost = np.full(len(angle), _ring_cost(away)) + (0.0 if away else _NEAR_COST)
+    apart = np.hypot(*(end - anchor).T) - radius
+    led = (apart > APART) | (away > 0)
+    toward = direction if away else (end - anchor) / np.maximum(apart + radius, 1e-9)[:, None]
+    start = np.where(led[:, None], anchor + toward * radius, end)
+    cost = np.full(len(angle), _ring_cost(away)) if away else _NEAR_COST + led * (LEADER_COST + FAR_COST * apart)
     return _Ring(boxes, np.concatenate([start, end], axis=1), cost)
 
 
