@@ -142,6 +142,8 @@ def refuse_undrawn(raw: RawLayer, drawn: RawLines | RawPoints, *, matched: Match
         f"{matched.name} need {expected}; name another layer in settings key input.{matched.name}.layer, or join one "
         "that is drawn"
     )
+    if wrong and matched.name == "switches":
+        msg += "; where devices are drawn as lines, name their layer in input.cables.parts, too"
     raise LayerError(msg + DRAFT)
 
 

@@ -156,7 +156,7 @@ def test_units_have_the_id_by_which_they_name_their_station(tmp_path):
 def test_devices_drawn_as_lines_are_conductors_too_and_stand_where_they_begin(export, read):
     cables = [cable("C1", line((0, 0), (99, 0))), cable("C2", line((100, 0), (200, 0)))]
     path = export(cables=cables, switches=[switch("S1", line((99, 0), (100, 0)))])
-    with pytest.raises(SurveyError, match="drawn as something else than points"):
+    with pytest.raises(SurveyError, match="something else than points.*name their layer in input.cables.parts, too"):
         read(path)
     got = read(path, **tomllib.loads(drafted(path)))
     assert got.tables.cables["cable_id"].tolist() == ["C1", "C2", "S1"]
