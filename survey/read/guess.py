@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from survey.input_schema import AS_TEXT, FieldSpec, field_specs, unit_table
 from survey.names import without_accents
+from survey.read.cable_text import parse_cable_text
 from survey.read.guess_joins import akin
 from survey.read.guess_types import LIKELY, SURE, FieldGuess
-from survey.read.guess_values import ValueGuess, are_drawn_lengths, guess_values, known_word
+from survey.read.guess_values import CodeGuess, ValueGuess, are_drawn_lengths, guess_values, known_word
 from survey.read.guess_words import plain_words, row_number
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ PLACE_STEP = 0.003
 NAME_FITS = 0.9
 LIKE_NAME = 0.3
 GEOMETRY = {"cables": "lines", "transformers": "points", "switches": "points", "sources": "points"}
+SHARED = ({"poles", "device"}, {"kv", "connection"}, {"source_id", "feeder"}, {"build", "cable_type"})
 BY_CONTENT = {"cable_type", "build", "connection", "state"}
 SHORTENED = 0.92  # likeness of a name whose words are all cut short: PHS_CD, KVA_RTG
 LEAST_SHORT = 2  # letters left of a word that is cut short, where another word stands beside it
@@ -91,6 +93,7 @@ def guess_fields(
         if guess.confidence >= LIKELY and guess.ours not in chosen and guess.theirs not in used:
             chosen[guess.ours] = guess
     chosen |= _voltage_beside(profile, chosen) if ours == "transformers" else {}
+    chosen |= _build_beside(profile, chosen) if ours == "cables" else {}
     if ours == "switches" and "poles" not in chosen and (kinds := _poles_by_device(profile, chosen.get("device"))):
         chosen["poles"] = kinds
     own = next(name for name, spec in field_specs(ours).items() if spec.kind == "id")
@@ -145,9 +148,24 @@ def _voltage_beside(profile: LayerProfile, chosen: Mapping[str, FieldGuess]) -> 
     return {"kv": FieldGuess("kv", found.theirs, SURE, words, values)} if values.unit == AS_TEXT else {}
 
 
+def _build_beside(profile: LayerProfile, chosen: Mapping[str, FieldGuess]) -> dict[str, FieldGuess]:
+    """Underground or overhead by the text of the conductor, where nothing else tells it and texts of both are there."""
+    found = chosen.get("cable_type")
+    known = chosen.get("build")
+    if found is None or (known is not None and known.sure) or not any(f.name == found.theirs for f in profile.fields):
+        return {}
+    cables = {text: parse_cable_text(text) for text in profile.field(found.theirs).codes}
+    told = {text: "oh" if cable.bare else "ug" if cable.insulation else "" for text, cable in cables.items()}
+    if set(told.values()) != {"oh", "ug"}:
+        return {}
+    words = "bare conductors are overhead, insulated ones are cable"
+    codes = tuple(CodeGuess(text, ours, sure=True) for text, ours in told.items())
+    return {"build": FieldGuess("build", found.theirs, SURE, words, ValueGuess(1.0, words, codes=codes))}
+
+
 def may_share(ours: str, other: str) -> bool:
-    """Whether two of our fields may be told by the same one of theirs: a device and its poles, a nameplate."""
-    return {ours, other} in ({"poles", "device"}, {"kv", "connection"})
+    """Whether two of our fields may be told by the same one of theirs."""
+    return {ours, other} in SHARED
 
 
 def _poles_by_device(profile: LayerProfile, device: FieldGuess | None) -> FieldGuess | None:

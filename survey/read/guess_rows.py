@@ -32,7 +32,18 @@ HALF = (
 )
 FLAG_WORDS = {"is", "flag", "ind", "yn", "fl"}
 RETIREMENT = {
-    *("retired", "retire", "retirement", "removed", "removal", "abandoned", "abandonment", "decommissioned"),
+    *(
+        "retired",
+        "retire",
+        "retirement",
+        "removed",
+        "removal",
+        "abandoned",
+        "abandonment",
+        "decommissioned",
+        "abandon",
+        "retrait",
+    ),
     *("baja", "retiro", "depose", "desativacao", "desativado", "stillgelegt", "stilllegung", "ausserbetrieb"),
 }
 KINDS_KNOWN = 0.6

@@ -156,7 +156,7 @@ def test_units_have_the_id_by_which_they_name_their_station(tmp_path):
 def test_devices_drawn_as_lines_are_conductors_too_and_stand_where_they_begin(export, read):
     cables = [cable("C1", line((0, 0), (99, 0))), cable("C2", line((100, 0), (200, 0)))]
     path = export(cables=cables, switches=[switch("S1", line((99, 0), (100, 0)))])
-    with pytest.raises(SurveyError, match="something else than points.*name their layer in input.cables.parts, too"):
+    with pytest.raises(SurveyError, match=r"something else than points.*name their layer in input.cables.parts, too"):
         read(path)
     got = read(path, **tomllib.loads(drafted(path)))
     assert got.tables.cables["cable_id"].tolist() == ["C1", "C2", "S1"]
@@ -218,3 +218,16 @@ def test_a_voltage_is_known_by_its_unit_but_for_that_of_the_insulation(export):
     text = drafted(export(**{name: table.drop(columns=["kv"]) for name, table in tables.items()}))
     assert '\nkv = "OF_HI_KV"' in text
     assert 'kv = "INSUL_KV"' not in text
+
+
+def test_bare_conductors_are_overhead_where_nothing_else_tells_it(export, read):
+    rows = [cable(f"C{i}", line((i, 0), (i, 50)), cable_type=["1/0 AL XLPE", "1/0 ACSR"][i % 2]) for i in range(6)]
+    got = read(path := export(cables=frame(rows).drop(columns=["build"])), **tomllib.loads(drafted(path)))
+    assert got.tables.cables["shielded"].tolist() == [True, False] * 3
+
+
+def test_a_head_of_a_feeder_may_have_its_name_alone(export):
+    heads = [{"NOM_DEPART": f"F{i}", "geometry": point(i, 0)} for i in range(2)]
+    lines = [cable(f"C{i}", line((i, 0), (i, 50)), feeder=f"F{i % 2}") for i in range(6)]
+    found = inspect_network(export(cables=lines, sources=None, tete_depart=heads)).guesses["sources"]
+    assert (found.fields["source_id"].theirs, found.fields["feeder"].theirs) == ("NOM_DEPART", "NOM_DEPART")
