@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from survey.arrays import Ragged, heads, ranges
+from survey.arrays import Ragged, distinct, heads, ranges
 
 R = Ragged.from_pairs(np.array([0, 0, 2]), np.array([5, 7, 9]), n=4)
 
@@ -49,3 +49,8 @@ def test_heads_of_groups_by_one_key_and_by_two():
     assert heads(a).tolist() == [True, False, True, False]
     assert heads(a, b).tolist() == [True, True, True, False]
     assert heads(a[:0]).tolist() == []
+
+
+@pytest.mark.parametrize("rows", [[], [7], [900, 3, 900], [2, 0, 2, 1, 5, 5]])
+def test_row_numbers_each_once(rows):
+    assert distinct(np.array(rows, np.int64)).tolist() == sorted(set(rows))

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from survey.arrays import Bools, Ints, Ragged, ranges
+from survey.arrays import Bools, Ints, Ragged, distinct, ranges
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -76,7 +76,7 @@ class Effects:
         if self._layer[k] == "cables":
             return self._sites_using.of(self._section_of_cable.of(self._of_cable[k]))
         if self._layer[k] == "transformers":
-            own = np.unique(self._of_site[k])
+            own = distinct(self._of_site[k])
             units = self._section_of_unit.of(self._of_unit[k])
             return np.union1d(own, self._sites_using.of(np.union1d(self._section_of_site.of(own), units)))
         return np.empty(0, np.int64)
@@ -112,7 +112,7 @@ class _Groups:
 
     def of(self, keys: Ints) -> Ints:
         low, high = np.searchsorted(self._key, keys), np.searchsorted(self._key, keys, side="right")
-        return np.unique(self._value[ranges(low, high - low)])
+        return distinct(self._value[ranges(low, high - low)])
 
 
 def _pairs(used: Ints) -> tuple[Ints, Ints]:

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from survey.arrays import Bools, Floats, Ints, heads
+from survey.arrays import Bools, Floats, Ints, distinct, heads
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,7 +90,7 @@ def _climb(network: Network, section: Ints, *, sites: Ragged) -> _Ways:
 def _with_main(network: Network, sites: Ragged, *, steps: tuple[Ints, Ints, Ints]) -> _Ways:
     """Find the way to the farthest site of every section, and where the others join it."""
     way, node, edge = steps
-    owner, used = sites.owner, np.unique(way)
+    owner, used = sites.owner, distinct(way)
     metres = np.bincount(way, weights=network.graph.length_m[edge], minlength=len(owner))[used]
     order = np.lexsort((sites.flat[used], -metres, owner[used]))
     longest = np.zeros(len(owner), bool)
@@ -120,8 +120,8 @@ def _parts(network: Network, ways: _Ways) -> _Parts:
     device = graph.switch[edge]
     along = np.flatnonzero((edge < graph.n_pieces) | (device >= 0))
     kind = np.where(device[along] >= 0, TEXT, np.where(graph.shielded[edge[along]], CABLE, OVERHEAD))
-    there = np.unique(ways.way[~ways.beside])
-    branch = np.unique(ways.way[ways.beside])
+    there = distinct(ways.way[~ways.beside])
+    branch = distinct(ways.way[ways.beside])
     at = np.setdiff1d(there, branch, assume_unique=True)
     leaves, branch_text = _branches(network, ways, branch)
     words = [_devices(network.tables.switches, device[along]), _sites(network, ways.site[at]), branch_text]
