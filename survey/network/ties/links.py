@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from survey.findings import FindingList
     from survey.network.model import Network
     from survey.network.sweeps import Forest
+    from survey.network.topology.graph import Graph
     from survey.network.topology.placement import Placement
     from survey.read.tables import NetworkTables
 
@@ -37,37 +38,35 @@ class Links:
         return self.edge >= 0
 
 
-def find_links(
-    network: Network, *, placement: Placement, union: Forest, told: Told, dead: Ints | None = None
-) -> tuple[Links, Bools]:
-    """Ties first, then rings; and edges of rings that a loop cannot run over.
+def find_links(network: Network, *, placement: Placement, union: Forest, dead: Ints, told: Told) -> Links:
+    """Ties with supply on both sides first, then rings.
 
     Parameters
     ----------
     union
         Spanning forest of all edges.
     dead
-        The only ties to look at, and no rings: those that feed dead stretches.
+        Ties that are judged as those that feed dead stretches.
     """
-    graph = network.graph
-    every = ring_blocks(union, (graph.a, graph.b))
-    blocks = [edges for edges in every if union.root[graph.a[edges[0]]] == graph.root]
-    barred = _barred(network, blocks)
-    if dead is not None:
-        return _ties(network, placement, row=dead), barred
-    row = _fed_ties(network, union=union, told=told)
-    first, second = _ties(network, placement, row=row), _rings(network, union, blocks=blocks, told=told)
+    row = _fed_ties(network, union=union, dead=dead, told=told)
+    first, second = find_ties(network, placement, row=row), _rings(network, union, told=told)
     pairs = zip(first.__dict__.values(), second.__dict__.values(), strict=True)
-    return Links(*(np.concatenate(pair) for pair in pairs)), barred
+    return Links(*(np.concatenate(pair) for pair in pairs))
 
 
-def _barred(network: Network, blocks: list[Ints]) -> Bools:
+def barred_edges(network: Network, union: Forest) -> Bools:
     """Edges of rings with a three-pole device, or with cables of other phases: a way round them is not like another."""
     graph, barred = network.graph, np.zeros(len(network.graph.a), bool)
     gang = three_pole_edges(network.tables, graph)
-    for edges in blocks:
+    for edges in _fed_blocks(graph, union):
         barred[edges] = gang[edges].any() or (graph.mask[edges] != graph.mask[edges[0]]).any()
     return barred
+
+
+def _fed_blocks(graph: Graph, union: Forest) -> list[Ints]:
+    """Edges of every block that has a ring and a supply."""
+    every = ring_blocks(union, (graph.a, graph.b))
+    return [edges for edges in every if union.root[graph.a[edges[0]]] == graph.root]
 
 
 class Told:
@@ -88,19 +87,13 @@ class Told:
         if len(rows):
             self.ids.setdefault("ring_not_judged", []).extend(self.tables.cables["cable_id"].iloc[rows])
 
-    def forget(self, rule: str, rows: Ints) -> None:
-        """Devices that are judged after all."""
-        known = set(self.tables.switches["switch_id"].iloc[rows])
-        self.ids[rule] = [name for name in self.ids.get(rule, []) if name not in known]
-
     def report(self) -> None:
         """Make the findings."""
         for rule, ids in sorted(self.ids.items()):
-            if ids:
-                self.findings.report(rule, ids=set(ids))
+            self.findings.report(rule, ids=set(ids))
 
 
-def _fed_ties(network: Network, *, union: Forest, told: Told) -> Ints:
+def _fed_ties(network: Network, *, union: Forest, dead: Ints, told: Told) -> Ints:
     """Normally open devices with supply on both sides."""
     tables, graph = network.tables, network.graph
     row = np.flatnonzero(tables.switches["open"].to_numpy(bool) & (graph.near >= 0))
@@ -109,23 +102,24 @@ def _fed_ties(network: Network, *, union: Forest, told: Told) -> Ints:
     degree = np.diff(graph.first)
     told.switches("tie_nothing_beyond", row[~fed.all(axis=0) & ((degree[near] == 0) | (degree[far] == 0))])
     told.switches("tie_some_poles", np.flatnonzero((tables.switches["open_phases"] > 0) & ~tables.switches["open"]))
-    told.switches("tie_no_supply", row[~fed.all(axis=0) & (degree[near] > 0) & (degree[far] > 0)])
+    told.switches("tie_no_supply", np.setdiff1d(row[~fed.all(axis=0) & (degree[near] > 0) & (degree[far] > 0)], dead))
     return row[fed.all(axis=0)]
 
 
-def _ties(network: Network, placement: Placement, *, row: Ints) -> Links:
+def find_ties(network: Network, placement: Placement, *, row: Ints) -> Links:
+    """Some normally open devices."""
     graph, piece = network.graph, placement.piece[row]
     phases = np.append(network.tables.cables["phases"].to_numpy(np.int64)[network.pieces.cable], THREE_PHASE)
     mask = phases[np.where(piece == AT_SOURCE, -1, piece)]
     return Links(row, graph.near[row], graph.far[row], mask, np.full(len(row), -1, np.int64))
 
 
-def _rings(network: Network, union: Forest, *, blocks: list[Ints], told: Told) -> Links:
+def _rings(network: Network, union: Forest, *, told: Told) -> Links:
     """What closes each ring that is a plain one: of its edges all but one are on the way of its lowest node."""
     graph, cable = network.graph, network.pieces.cable
     found: list[int] = []
     single = np.append(network.tables.switches["single_pole"].to_numpy(bool), False)
-    for edges in blocks:
+    for edges in _fed_blocks(graph, union):
         closing = edges[(union.parent_edge[graph.a[edges]] != edges) & (union.parent_edge[graph.b[edges]] != edges)]
         if len(closing) == 1:
             found.append(int(closing[0]))

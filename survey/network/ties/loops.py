@@ -19,7 +19,7 @@ import numpy as np
 from survey.arrays import Bools, Floats, Ints, ranges, taken
 from survey.loops import njit
 from survey.network.ties.dead import revive
-from survey.network.ties.links import Links, Told, find_links
+from survey.network.ties.links import Links, Told, barred_edges, find_links, find_ties
 from survey.network.walk.walks import passed_on_way, three_pole_edges
 from survey.read.tables import THREE_PHASE
 
@@ -160,30 +160,29 @@ def find_loops(
     findings
         Gets ``tie_...`` and ``ring_not_judged``.
     """
-    told = Told(network.tables, findings)
-    links, barred = find_links(network, placement=placement, union=union, told=told)
-    loops = _sorted_out(network, links, union=union, barred=barred, told=told)
+    told, revived = Told(network.tables, findings), revive(network, union=union)
+    dead = revived.switch if revived else np.empty(0, np.int64)
+    links = find_links(network, placement=placement, union=union, dead=dead, told=told)
+    loops = _sorted_out(network, links, union=union, told=told)
     count = np.diff(loops.start)
     told.switches("tie_states", loops.device[loops.start[:-1]][count * (count - 1) > most_states])
-    revived = revive(network, union=union)
+    then = None
     if revived:
-        told.forget("tie_no_supply", revived.switch)
-        then, whole = revived.network, revived.union
-        links, barred = find_links(then, placement=placement, union=whole, told=told, dead=revived.switch)
-        dead = _sorted_out(then, links, union=whole, barred=barred, told=told, only=len(network.tables.switches))
-        then = replace(then, sections=then.sections.without_forests(), loops=dead)
+        then, links = revived.network, find_ties(revived.network, placement, row=dead)
+        more = _sorted_out(then, links, union=revived.union, told=told, only=len(network.tables.switches))
+        then = replace(then, sections=then.sections.without_forests(), loops=more) if len(more.tie) else None
     told.report()
-    return loops, then if revived and len(dead.tie) else None
+    return loops, then
 
 
-def _sorted_out(network: Network, links: Links, *, union: Forest, barred: Bools, told: Told, only: int = -1) -> Loops:
+def _sorted_out(network: Network, links: Links, *, union: Forest, told: Told, only: int = -1) -> Loops:
     """Loops that can be judged and that matter; ``only``: see :class:`Loops`."""
     single = np.append(network.tables.switches["single_pole"].to_numpy(bool), False)
     ways = _ways(network.graph, links, union=union)
     if only >= 0:
         ways = _shortened(ways, ends=single[ways.row] | (ways.row == only) | (ways.edge < 0))
     apart = _voltages_differ(network, ways, union=union)
-    good = _judged(network, links, ways, barred=barred, apart=apart, told=told)
+    good = _judged(network, links, ways, barred=barred_edges(network, union), apart=apart, told=told)
     # a dead stretch may have single-pole devices of its own
     which = np.flatnonzero(good if only >= 0 else good & ways.some(single[ways.row]))
     return replace(_loops(network, taken(links, which), ways.taken(which), union=union), only=only)

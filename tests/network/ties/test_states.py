@@ -154,6 +154,24 @@ def test_a_dead_stretch_is_fed_from_either_of_its_open_ends():
     assert not s.found("tie_no_supply")
 
 
+def test_a_dead_stretch_between_three_pole_devices_has_points_within():
+    ends = [
+        ("T", "n1", "open", "three", "guards=L1"),
+        ("M", "n3", "guards=L2"),
+        ("U", "n4", "open", "three", "guards=L4"),
+    ]
+    s = survey(LOOP, switches=ends, **ENDS)
+    assert {s.ids("switches")[t] for t in s.network.revived.loops.tie} == {"T", "U"}
+    assert replace(s, network=s.network.revived).section("M")[1:] == (200.0, ["X3", "X4"])
+
+
+def test_a_ring_that_is_not_judged_names_all_its_cables():
+    beside = named("P", "n1", "n2", 50.0, phases="AB")
+    s = survey([*LOOP[:2], beside], switches=[KA, ("M", "n1", "guards=L1"), ("N", "n1", "guards=P")],
+               sources=[("SA", "n0")])  # fmt: skip
+    assert s.found("ring_not_judged") == [("L1", "P")]
+
+
 def test_a_cable_open_at_both_ends_loads_what_would_feed_it():
     ends = [("T", "n1", "open", "guards=L1"), ("U", "n2", "open", "three", "guards=L1")]
     s = survey(LOOP, switches=[KA, KB, *ends], **ENDS)
