@@ -462,7 +462,7 @@ def test_an_open_device_among_others_in_one_place_hides_none(ids):
 def test_an_open_device_at_a_source_turns_the_direction_of_supply():
     """Of a three-pole device and a cutout in one place the cutout is met first from the site, from either supply."""
     s = survey(
-        [named("c0", "n0", "n1", 32), named("c1", "n1", "n2", 1), named("c2", "n2", "n3", 16)],
+        [named("c0", "n0", "n1", 32), named("c2", "n1", "n2", 1), named("c1", "n2", "n3", 16)],
         switches=[("w0", "n1", "three", "guards=c0"), ("w1", "n2", "open"), ("w2", "n1", "guards=c0")],
         sites=[("s", "n3")],
         sources=[("g0", "n0"), ("g2", "n2")],
