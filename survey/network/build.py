@@ -94,16 +94,8 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         "drawn_twice": twins,
         "overlaps": len(overlaps.length_m),
     }
-    loops = revived = None
-    if settings.either_end:
-        loops, revived = find_loops(
-            network,
-            placement=stood.placement,
-            union=union,
-            most_states=settings.most_states,
-            findings=findings,
-        )
-    return replace(network, sections=sections.without_forests(), health=health, loops=loops, revived=revived)
+    network = _with_loops(network, stood.placement, union=union, settings=settings, findings=findings)
+    return replace(network, sections=sections.without_forests(), health=health)
 
 
 class _Cut(NamedTuple):
@@ -245,3 +237,15 @@ def _walk(
     walks = replace(walks, looped=looped_sites(graph, walks, union=union, single=single))
     walks = walk_in_islands(walks, graph, sections=sections, upstream=upstream, node=site_node, gang=gang)
     return union, upstream, sections, walks
+
+
+def _with_loops(
+    network: Network, placement: Placement, *, union: Forest, settings: NetworkSettings, findings: FindingList
+) -> Network:
+    """The network with the states of its loops, where they are asked for."""
+    if not settings.either_end:
+        return network
+    loops, revived = find_loops(
+        network, placement=placement, union=union, most_states=settings.most_states, findings=findings
+    )
+    return replace(network, loops=loops, revived=revived)
