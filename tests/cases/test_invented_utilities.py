@@ -54,10 +54,10 @@ def edited(draft, edits):
 
 
 def wrong_sites(path, raw, expected):
-    """Sites whose switching point or exposed length is not that of brute force, by id."""
+    """Sites whose switching point or exposed length is not that of brute force, and such as are none, by id."""
     settings = build_settings({**raw, "study": {"run": False}})
     sites = run_survey(path, settings=settings).sites.set_index("site_id")
-    wrong = {}
+    wrong = dict.fromkeys(sites.index.difference([*expected]), "no three-phase site")
     for site, (switch, metres) in expected.items():
         row = sites.loc[site] if site in sites.index else None
         got = None if row is None else (row["switch_id"], row["exposed_cable_m"])
