@@ -86,7 +86,7 @@ def with_records(table: pd.DataFrame, rng: random.Random) -> pd.DataFrame:
 
 def with_devices(table: pd.DataFrame) -> pd.DataFrame:
     """Switches with all that the assessment asks for."""
-    return table.assign(device="cutout", arrester="unknown", ops_year=np.nan)
+    return table.assign(device="cutout", address="", arrester="unknown", ops_year=np.nan)
 
 
 @dataclass(frozen=True)
