@@ -23,15 +23,18 @@ venv=${SURVEY_VENV:-.venv-test}
 # What is compiled once is compiled here, beside the checks that need nothing of it, and not in every test process.
 export NUMBA_CACHE_DIR=${NUMBA_CACHE_DIR:-$PWD/$venv/compiled}
 aside=$(mktemp -d)
-compiling=
-trap 'kill $compiling 2>/dev/null || true; rm -rf "$aside"' EXIT
-SURVEY_COMPILE_FROM=0 SURVEY_CACHE_DIR=$aside/curves "$venv/bin/python" -m survey run sample_data/shapefiles -s sample_data/shapefiles.toml \
-  -o "$aside/out" >/dev/null &
-compiling=$!
+compiling=()
+trap 'kill "${compiling[@]}" 2>/dev/null || true; rm -rf "$aside"' EXIT
+SURVEY_COMPILE_FROM=0 SURVEY_CACHE_DIR=$aside/curves "$venv/bin/python" -m survey run sample_data/shapefiles \
+  -s sample_data/shapefiles.toml -o "$aside/out" >/dev/null &
+compiling+=($!)
+SURVEY_COMPILE_FROM=0 "$venv/bin/python" -m survey site --direct --kva 300 --kv 12.47 --connection delta \
+  --cap-nf-km 200 --length 100 >/dev/null &
+compiling+=($!)
 
 "$venv/bin/ruff" format --check .
 "$venv/bin/ruff" check .
 "$venv/bin/mypy"
-wait "$compiling"
-compiling=
+for job in "${compiling[@]}"; do wait "$job"; done
+compiling=()
 "$venv/bin/pytest" -n 2 --dist loadgroup --cov --cov-report=term:skip-covered "$@"
