@@ -18,7 +18,8 @@ Answer = TypeVar("Answer")
 SMALL: Final = int(os.environ.get("SURVEY_COMPILE_FROM", "60000"))
 """Numbers in all arrays of a call up to which it is not compiled: a second's work at most."""
 ROOM_OF_COMPILER: Final = 64 << 20
-"""Bytes there must be before a loop is compiled or its code loaded: LLVM ends the process where it gets none."""
+"""Bytes there must be before a loop is compiled or its code loaded: LLVM ends the process where it gets none. Five
+times the largest growth of a process's data in one of 133 compilings (13 MiB, measured on Linux)."""
 
 watchers: Final[list[Callable[[int], None]]] = []
 """Called with 1 when a loop begins to be compiled (not when its kept code is read) and with -1 at its end."""

@@ -9,8 +9,8 @@ from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
+from survey.arrays import taken
 from survey.cache_folder import default_cache_dir
 from survey.physics.atlas import Atlas, shipped_atlas
 from survey.physics.atlas_answer import answer_from_atlas, neutral_pulled, share_of
@@ -31,7 +31,7 @@ from survey.physics.curves import (
     simulate,
 )
 from survey.physics.families import Circuit
-from survey.physics.study_figures import PerUnitSections, StudyResult, inside_model
+from survey.physics.study_figures import PerUnitSections, StudyResult, distinct, inside_model
 
 __all__ = ["Circuit", "CurveLibrary", "CurveParameters", "StudyResult", "direct", "inside_model"]
 
@@ -41,14 +41,6 @@ GOOD_NODES_ABOVE: Final = 2
 NODES_IN_HAND: Final = 1
 """Nodes above the least good one at which the load needed is taken: at the edge a state that one draw in a hundred
 meets may still be there (four of 72 random delta sections), one node further it was not."""
-
-
-def _distinct(kinds: IntArray, columns: list[FloatArray]) -> tuple[IntArray, IntArray]:
-    """Where each distinct section stands first, and which of these every section is: many states share sections."""
-    frame = pd.DataFrame(dict(enumerate([kinds, *columns])), copy=False)
-    first = np.flatnonzero(~frame.duplicated().to_numpy())
-    again = np.asarray(frame.groupby(list(frame), sort=False, dropna=False).ngroup(), np.int64)
-    return first, again
 
 
 def nearest_node(values: npt.ArrayLike, axis: int) -> IntArray:
@@ -127,7 +119,7 @@ class CurveLibrary:
         """
         kinds = np.atleast_1d(np.asarray(circuit, dtype=np.int64))
         columns = [np.broadcast_to(np.asarray(v, dtype=np.float64), kinds.shape) for v in (b, p, im, load, one_phase)]
-        first, again = _distinct(kinds, columns)
+        first, again = distinct(kinds, columns)
         kinds, columns = kinds[first], [column[first] for column in columns]
         good = inside_model(b=columns[0], p=columns[1], im=columns[2], load=columns[3])
         answer = StudyResult.blank(len(kinds))
@@ -135,7 +127,7 @@ class CurveLibrary:
             where = np.flatnonzero(good & (kinds == kind))
             if len(where):
                 self._put(answer, kind, where=where, columns=columns, progress=progress)
-        return answer.at(again)
+        return taken(answer, again)
 
     def _put(
         self,

@@ -6,6 +6,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from survey.physics.curves import HIGHEST, LOWEST, FloatArray, IntArray
 
@@ -66,10 +67,6 @@ class StudyResult:
         numbers = {field.name: np.zeros(count) for field in fields(cls) if field.name not in ("load_cures", "in_model")}
         return cls(**numbers, load_cures=np.ones(count, dtype=bool), in_model=np.zeros(count, dtype=bool))
 
-    def at(self, where: IntArray) -> StudyResult:
-        """Those at some places, which may come more than once."""
-        return StudyResult(**{field.name: getattr(self, field.name)[where] for field in fields(self)})
-
     def put(self, where: IntArray, part: StudyResult) -> None:
         """Fill the places ``where`` from another result."""
         for field in fields(self):
@@ -116,3 +113,11 @@ def inside_model(
         & (im >= LOWEST[2]) & (im <= HIGHEST[2])
         & (load >= 0.0)
     )  # fmt: skip
+
+
+def distinct(kinds: IntArray, columns: list[FloatArray]) -> tuple[IntArray, IntArray]:
+    """Where each distinct section stands first, and which of these every section is: many states share sections."""
+    frame = pd.DataFrame(dict(enumerate([kinds, *columns])), copy=False)
+    first = np.flatnonzero(~frame.duplicated().to_numpy())
+    again = np.asarray(frame.groupby(list(frame), sort=False, dropna=False).ngroup(), np.int64)
+    return first, again
