@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from build import named, survey
-from oracle import Oracle
+from build import Cable, named, survey
+from oracle import Device, Oracle
 from random_networks import agree_on, loops, networks, surveyed
 
 from survey.network.ties.states import pair_devices, pair_sections, sites_met
@@ -292,3 +292,20 @@ def test_what_cannot_be_judged_is_told(rule, change):
     s = survey(rows.pop("cables"), **rows)
     assert s.found(rule) == [("T",)]
     assert "T" not in {closed for closed, *_ in states(s)}
+
+
+@pytest.mark.xfail(
+    strict=True, reason="which point a site meets first where the way to it is one phase here, two there"
+)
+def test_a_site_behind_a_ring_that_no_three_phases_reach():
+    cables = (
+        Cable("c1", ("n1", "n4"), (), 32.0, phases="BC", build="ug", kv=4.16),
+        Cable("c2", ("n0", "n5"), (), 4.0, phases="ABC", build="ug", kv=12.47),
+        Cable("c3", ("n1", "n0"), (), 8.0, phases="A", build="oh", kv=12.47),
+        Cable("c5", ("n0", "n5"), (), 1.0, phases="ABC", build="oh", kv=12.47),
+    )
+    devices = (
+        Device("w0", "n5", "", single=True, open=False),
+        Device("w2", "n0", "c5", single=True, open=False),
+    )
+    agree([Oracle(cables, devices, (("s", "n5", 12.47),), (("g", "n4"),))])
