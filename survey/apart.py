@@ -3,17 +3,12 @@
 Files are compared by what they are on the disk, so that links and names in another case are seen through.
 """
 
-from __future__ import annotations
-
 import os
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from survey.errors import OutputError
 from survey.own_files import is_own
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 
 def refuse_overlap(out: Path, *, export: Path) -> None:

@@ -1,7 +1,5 @@
 """Where what is computed once is kept: compiled code and curves of the study."""
 
-from __future__ import annotations
-
 import os
 from pathlib import Path
 from typing import Final

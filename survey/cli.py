@@ -1,7 +1,5 @@
 """Command line: parse, call, print, exit status. What is heavy is imported inside a command: help stays quick."""
 
-from __future__ import annotations
-
 import gc
 import sys
 from contextlib import redirect_stderr, redirect_stdout

@@ -5,8 +5,6 @@ installation) it goes to a temporary folder that is removed at the end, and this
 compiled loops takes ``njit`` from here, so that no function is ever declared before the folder is known.
 """
 
-from __future__ import annotations
-
 import atexit
 import logging
 import shutil

@@ -5,8 +5,6 @@ that is handed through the survey. What can be found stands in ``data/rules.csv`
 finding takes its severity, its layer and its words.
 """
 
-from __future__ import annotations
-
 import csv
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field

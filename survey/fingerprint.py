@@ -1,14 +1,10 @@
 """Which survey it is: a fingerprint for programs, and a name for people by its data, their day and its settings."""
 
-from __future__ import annotations
-
 import hashlib
 import json
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+from typing import Any
 
 MOST_SETTINGS = 3
 COLUMN, NOT_BUILT = "what_if", "nobody has built this network"

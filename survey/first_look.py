@@ -1,22 +1,16 @@
 """Whether what was read can be the network that was meant: what a person looks at first, before any study."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 
 from survey.assess.cable_types import typed_capacitance
+from survey.network import Network
 from survey.physics.catalogue import Catalogue
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from typing import Any
-
-    from survey.network import Network
-    from survey.read.tables import LeftOut
-    from survey.settings import Settings
+from survey.read.tables import LeftOut
+from survey.settings import Settings
 
 MOST = 0.5
 SAME_VOLTAGE = 0.25  # rated 13.8 kV on a system of 12.47 kV agrees; voltage to neutral, or kV for codes, does not

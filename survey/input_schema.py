@@ -1,18 +1,14 @@
 """The survey's own layers, fields, codes and units (``data/input_fields.csv``, ``data/units.csv``)."""
 
-from __future__ import annotations
-
 import csv
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from survey.physics.families import CONNECTIONS, CORES
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 Kind = Literal["id", "node", "text", "number", "code", "phases", "flag"]
 AS_TEXT = (

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, overload
+from typing import Any, overload
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from survey.arrays import Bools, Floats, Ints, Objects, Ragged, ranges
-
-if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,18 +5,13 @@ header), the text is UTF-8 or UTF-16 with or without a byte order mark. Names of
 commas do not divide columns, a number may have a decimal comma.
 """
 
-from __future__ import annotations
-
 import codecs
 import csv
 import re
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Sequence
+from pathlib import Path
 
 from survey.errors import SettingsError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-    from pathlib import Path
 
 DIVIDERS = ",;\t"
 NUMBERS = frozenset({"cost", "value"})

@@ -1,7 +1,5 @@
 """A lock on an open file that goes with the process that holds it, however it ends."""
 
-from __future__ import annotations
-
 import sys
 from typing import IO
 

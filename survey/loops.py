@@ -4,8 +4,6 @@ One transformer, a table of allowed lengths or a small export are done before a 
 for numba's, which is imported only when a loop is compiled.
 """
 
-from __future__ import annotations
-
 import os
 import types
 from collections.abc import Callable

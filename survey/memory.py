@@ -1,7 +1,5 @@
 """Memory: hand back to the operating system what a stage has freed, and know when there was not enough."""
 
-from __future__ import annotations
-
 import ctypes
 import errno
 import os

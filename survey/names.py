@@ -1,7 +1,5 @@
 """Names as people type them: letter case and accents do not tell one from another."""
 
-from __future__ import annotations
-
 import unicodedata
 
 

@@ -1,7 +1,5 @@
 """Names of the files that the commands write into a folder; whatever else lies there is somebody else's."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import platform
 import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 import survey
-from survey.assess.assess import assess_network
+from survey.assess.assess import Assessment, assess_network
 from survey.assess.collect import collect_result, findings_table, section_members
 from survey.assess.robustness import ranking_robustness
 from survey.assess.score import BANDS
@@ -23,24 +25,17 @@ from survey.findings import SEVERITIES, FindingList
 from survey.first_look import FirstLook, take_first_look
 from survey.memory import give_back
 from survey.network import build_network
+from survey.network.model import Network
 from survey.read import read_network
 from survey.read.background import read_background
+from survey.read.tables import NetworkTables
 from survey.read.unread_codes import unread_codes
 from survey.result import CAUTION, SurveyResult
 from survey.settings import Settings
 from survey.utility_columns import add_utility_columns
-from survey.what_if.edits import apply_changes
+from survey.what_if.edits import Change, apply_changes
 from survey.what_if.said import changes_shown, marked_as_what_if
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
-    from pathlib import Path
-
-    from survey.assess.assess import Assessment
-    from survey.network.model import Network
-    from survey.read.tables import NetworkTables
-    from survey.what_if.edits import Change
-    from survey.what_if.sign_offs import SignOffs
+from survey.what_if.sign_offs import SignOffs
 
 
 @dataclass

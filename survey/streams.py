@@ -1,7 +1,5 @@
 """Standard streams and requests to end, as they come: closed, full, broken off, or with odd characters for them."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import re

@@ -1,7 +1,5 @@
 """Strings of TOML as they may be shown on a terminal."""
 
-from __future__ import annotations
-
 
 def quoted(text: str) -> str:
     r"""Write a basic string of TOML; what a terminal would act on is written as its number.

@@ -1,9 +1,6 @@
 """What the tables get beside the survey's own columns: the utility's id and tag, circuits, sign-offs, open points."""
 
-from __future__ import annotations
-
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,14 +9,11 @@ import pyarrow.compute as pc
 
 from survey.arrays import Objects
 from survey.errors import SettingsError
-from survey.what_if.sign_offs import circuit_fingerprints, hold_sign_offs
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.model import Network
-    from survey.result import SurveyResult
-    from survey.settings import Settings
-    from survey.what_if.sign_offs import SignOffs
+from survey.findings import FindingList
+from survey.network.model import Network
+from survey.result import SurveyResult
+from survey.settings import Settings
+from survey.what_if.sign_offs import SignOffs, circuit_fingerprints, hold_sign_offs
 
 OWN_COLUMNS = ("circuit", "signed_off")
 

@@ -1,7 +1,5 @@
 """Text for a terminal: wrapped to its width, labels in a column of their own."""
 
-from __future__ import annotations
-
 import shutil
 import textwrap
 

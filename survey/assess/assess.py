@@ -1,9 +1,7 @@
 """The assess stage: sections and physics in, ranked result out."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,6 +13,7 @@ from survey.assess.circuits import Circuits, SectionValues, allowed_length_m, ma
 from survey.assess.odd_records import (
     Judged,
     OddRecords,
+    Study,
     find_odd,
     judge,
     left_out,
@@ -31,14 +30,9 @@ from survey.assess.ties.points import PointRows
 from survey.assess.ties.verdict import Frame, TieVerdicts, Totals, judge_ties
 from survey.assess.windings import Windings, describe_windings
 from survey.findings import FindingList
+from survey.network.model import Network
 from survey.physics.catalogue import Catalogue
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from survey.assess.odd_records import Study
-    from survey.network.model import Network
-    from survey.settings import Settings
+from survey.settings import Settings
 
 NANO_PER_KM = 1e-12
 """nF/km in F/m."""

@@ -1,25 +1,18 @@
 """Cable types that are no key of the catalogue: taught by the settings, or read from their text."""
 
-from __future__ import annotations
-
 import math
 import re
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from survey.arrays import Bools, Floats
 from survey.input_schema import field_specs, find_unit
-from survey.read.cable_text import parse_cable_text, sizes_are_metric, taught_type
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from survey.physics.catalogue import CableBuild, Catalogue
-    from survey.read.cable_text import CableText
+from survey.physics.catalogue import CableBuild, Catalogue
+from survey.read.cable_text import CableText, parse_cable_text, sizes_are_metric, taught_type
 
 KILO = 1e3
 STAND_IN_SIZE = "500"

@@ -4,24 +4,17 @@ A recorded ``cap_nf_km`` wins, then the cable type of the catalogue, then what t
 severity ``assumed``), then the stand-in of the voltage class (another). Overhead line has a default of the settings.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any, NamedTuple
+from collections.abc import Mapping
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from survey.arrays import Bools, Floats, Ints, Objects
 from survey.assess.cable_types import TypedCapacitance, typed_capacitance
-from survey.findings import find_rule
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from survey.findings import FindingList
-    from survey.physics.catalogue import Catalogue
-    from survey.read.tables import NetworkTables
-
+from survey.findings import FindingList, find_rule
+from survey.physics.catalogue import Catalogue
+from survey.read.tables import NetworkTables
 
 KILO, NAMED = 1e3, 5
 

@@ -1,26 +1,21 @@
 """From exposed sections to circuits: capacitance, rating, loss and magnetizing power of each, whole and by family."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, Objects, ratio
+from survey.assess.capacitance import CableCapacitance
 from survey.assess.score import NO, UNKNOWN, YES
+from survey.assess.windings import Windings
+from survey.network.model import Network
 from survey.physics.catalogue import Catalogue
 from survey.physics.families import FAMILIES, FAMILY_TABLE
 from survey.physics.screening import ScreeningLimits, clears, limit_charging_pu
 from survey.physics.screening import limit_capacitance_f as limit_capacitance
 from survey.physics.screening import limit_length_m as limit_length
 from survey.read.tables import PHASE_A, PHASE_B, PHASE_C
-
-if TYPE_CHECKING:
-    from survey.assess.capacitance import CableCapacitance
-    from survey.assess.windings import Windings
-    from survey.network.model import Network
-    from survey.settings import Settings
+from survey.settings import Settings
 
 
 @dataclass(frozen=True)

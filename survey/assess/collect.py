@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from survey.arrays import Ints, Ragged
+from survey.assess.assess import Assessment
 from survey.assess.drawn import Drawing
 from survey.assess.finding_effects import Effects
 from survey.assess.point_table import switching_point_table
@@ -15,18 +16,13 @@ from survey.assess.score import BANDS
 from survey.assess.site_table import site_table
 from survey.assess.strips import section_strips
 from survey.assess.ties.points import PointRows
-from survey.findings import SEVERITIES
+from survey.findings import SEVERITIES, Finding, FindingList
 from survey.linesets import DrawnLater, LineSet
 from survey.memory import give_back
-from survey.network.walk.walks import kept_paths
+from survey.network.model import Network
+from survey.network.walk.walks import Walks, kept_paths
 from survey.result import SurveyResult
-
-if TYPE_CHECKING:
-    from survey.assess.assess import Assessment
-    from survey.findings import Finding, FindingList
-    from survey.network.model import Network
-    from survey.network.walk.walks import Walks
-    from survey.settings import Settings
+from survey.settings import Settings
 
 LEAST_ROOM, TIMES_DRAWN = 1_000_000, 10
 """Pieces of cable are drawn so many times at most, taken together, in sections that lie in one another."""

@@ -1,9 +1,6 @@
 """Lines to look at: pieces, walked paths, exposed sections, in the coordinate system of the export."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -11,11 +8,9 @@ from pyproj import Transformer
 
 from survey.arrays import Bools, Floats, Ints, Objects, Ragged, heads
 from survey.linesets import LineSet, SharedLines
-
-if TYPE_CHECKING:
-    from survey.network.model import Network
-    from survey.network.topology.pieces import Pieces
-    from survey.read.tables import NetworkTables
+from survey.network.model import Network
+from survey.network.topology.pieces import Pieces
+from survey.read.tables import NetworkTables
 
 
 @dataclass(frozen=True)

@@ -6,23 +6,18 @@ or is a device of its walk. The span is the sum over these sites of the width of
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import chain
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from survey.arrays import Bools, Ints, Ragged, distinct, ranges
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    import pandas as pd
-
-    from survey.assess.assess import Assessment
-    from survey.findings import Finding
-    from survey.network.model import Network
+from survey.assess.assess import Assessment
+from survey.findings import Finding
+from survey.network.model import Network
 
 
 class Effects:

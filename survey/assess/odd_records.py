@@ -6,31 +6,24 @@ it, and of every site the greatest hazard is known that it would have without an
 (:func:`without_one`).
 """
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, Objects, put, taken
-from survey.assess.circuits import screened
+from survey.assess.behaviour import Figures
+from survey.assess.choice import Choice
+from survey.assess.circuits import Circuits, screened
 from survey.assess.score import BANDS, band_of
+from survey.assess.sensitivity import Interval
+from survey.assess.windings import Windings
+from survey.findings import FindingList
+from survey.network.model import Network
+from survey.physics.catalogue import Catalogue
+from survey.settings import Settings
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from survey.assess.behaviour import Figures
-    from survey.assess.choice import Choice
-    from survey.assess.circuits import Circuits
-    from survey.assess.sensitivity import Interval
-    from survey.assess.windings import Windings
-    from survey.findings import FindingList
-    from survey.network.model import Network
-    from survey.physics.catalogue import Catalogue
-    from survey.settings import Settings
-
-    Study = Callable[[Circuits], Figures]
+Study = Callable[[Circuits], Figures]
 
 SAME_VOLTAGE = 1.2
 """Ratio up to which two recorded voltages mean the same system: 12.47 and 13.8 kV do (judgement, no source)."""

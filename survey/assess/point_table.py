@@ -1,22 +1,15 @@
 """The switching points table: one row per single-pole device that exposes a site, in its worst state if open."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
-from survey.arrays import Floats, Ints, Objects
+from survey.arrays import Floats, Ints, Objects, Ragged
+from survey.assess.assess import Assessment
 from survey.assess.score import BANDS, band_of
 from survey.assess.site_table import electrical_columns, finite
-
-if TYPE_CHECKING:
-    from survey.arrays import Ragged
-    from survey.assess.assess import Assessment
-    from survey.assess.ties.points import PointRows
-    from survey.network.model import Network
-    from survey.settings import Settings
+from survey.assess.ties.points import PointRows
+from survey.network.model import Network
+from survey.settings import Settings
 
 
 def switching_point_table(

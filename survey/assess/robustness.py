@@ -5,30 +5,23 @@ before anything is moved as well, so that orders are compared which differ in no
 normal state, without what the states of loops add.
 """
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from survey.arrays import taken
-from survey.assess.behaviour import curve_parameters, hazard_of
+from survey.arrays import Floats, Ints, taken
+from survey.assess.assess import Assessment
+from survey.assess.behaviour import Figures, curve_parameters, hazard_of
+from survey.assess.circuits import Circuits
 from survey.assess.risk import point_risks
 from survey.memory import thread_pool
+from survey.network import Network
 from survey.physics.families import Circuit
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from survey.arrays import Floats, Ints
-    from survey.assess.assess import Assessment
-    from survey.assess.behaviour import Figures
-    from survey.assess.circuits import Circuits
-    from survey.network import Network
-    from survey.settings import Settings
+from survey.settings import Settings
 
 MOVED: dict[str, dict[str, float]] = {
     "nothing": {},

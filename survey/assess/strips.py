@@ -7,19 +7,15 @@ branch leaves, folded in, ``+2 sites, 120 m cable`` or ``+@ID, 6 m overhead``.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from survey.arrays import Bools, Floats, Ints, distinct, heads
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from survey.arrays import Ragged
-    from survey.network.model import Network
+from survey.arrays import Bools, Floats, Ints, Ragged, distinct, heads
+from survey.network.model import Network
 
 MOST_SITES = 60
 """Sections with more sites than this get no strip: nobody draws them on one line."""

@@ -1,17 +1,13 @@
 """Cable texts that nobody could read: grouped, longest first, each with the line of settings that would teach it."""
 
-from __future__ import annotations
-
 import re
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import pandas as pd
+
+from survey.findings import FindingList
 from survey.read.unread_codes import MOST_TAUGHT
 from survey.tomltext import quoted
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from survey.findings import FindingList
 
 RULE = "unknown_cable_type"
 EXAMPLE_TYPE = "500 TR-XLPE 100%"

@@ -4,22 +4,16 @@ Missing values take a default with a finding of severity ``assumed``; a missing 
 that can be there.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from survey.arrays import Bools, Floats, Ints, Objects
-from survey.findings import find_rule
+from survey.findings import FindingList, find_rule
+from survey.physics.catalogue import Catalogue
 from survey.physics.families import ASSUMED_CONNECTION, ASSUMED_CORE, construction
 from survey.physics.transformer import magnetizing_pu, own_capacitance_f
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.physics.catalogue import Catalogue
 
 NOT_SUSCEPTIBLE = -1
 

@@ -1,7 +1,5 @@
 """Paths as they are typed."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

@@ -1,7 +1,5 @@
 """Command ``survey replay``."""
 
-from __future__ import annotations
-
 import shlex
 from pathlib import Path
 

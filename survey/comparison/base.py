@@ -1,16 +1,11 @@
 """A what-if beside the network as it is: columns of the sites table, one line a site."""
 
-from __future__ import annotations
-
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import survey
 from survey.comparison.differences import compare_sites
 from survey.comparison.snapshot import Snapshot, take_snapshot
-
-if TYPE_CHECKING:
-    from survey.result import SurveyResult
+from survey.result import SurveyResult
 
 BASE_COLUMNS = {
     "base_band": "band_old",

@@ -4,21 +4,15 @@ The figures of two surveys are compared, not their inputs, so a cause is what th
 order of what brings about what: an open point that moved explains the cable that came with it.
 """
 
-from __future__ import annotations
-
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from survey.arrays import Bools, Objects
 from survey.comparison.phrases import Cause, Part, assumed, shortened
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from survey.comparison.snapshot import Snapshot
+from survey.comparison.snapshot import Snapshot
 
 SETTINGS_THAT_COUNT = ("electrical", "limits", "score", "study", "network")
 

@@ -1,9 +1,7 @@
 """Compare two output folders."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pandas as pd
 
@@ -13,10 +11,6 @@ from survey.comparison.tags import GIVEN_BACK, tag_changes
 from survey.fingerprint import survey_fingerprint, survey_name, what_if_words
 from survey.report.reread import SavedSurvey, read_results
 from survey.what_if.sign_offs import circuit_fingerprints
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
 
 PLACE_DECIMALS = 5
 """Degrees: about a metre."""

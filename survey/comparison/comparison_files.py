@@ -1,22 +1,16 @@
 """Write a comparison into its folder: tables, a map of the change, and a record."""
 
-from __future__ import annotations
-
 import json
-from typing import TYPE_CHECKING
+from pathlib import Path
 
+from survey.comparison.comparison import Comparison
 from survey.comparison.differences import COLUMNS
 from survey.comparison.tags import COLUMNS as TAG_COLUMNS
 from survey.own_files import COMPARE_FILES
 from survey.report.folder import commit, refusal, reserve_folder
+from survey.report.reread import SavedSurvey
 from survey.report.rows import write_rows
 from survey.result import CAUTION
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from survey.comparison.comparison import Comparison
-    from survey.report.reread import SavedSurvey
 
 
 def write_comparison(comparison: Comparison, folder: Path) -> None:

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from survey.comparison.causes import Pair, find_causes
-
-if TYPE_CHECKING:
-    from survey.comparison.snapshot import Snapshot
+from survey.comparison.snapshot import Snapshot
 
 CHANGES = ("worse", "new", "unknown", "same", "gone", "better")
 """In order of how soon to look at them."""

@@ -1,17 +1,11 @@
 """The comparison as one page that works with no network: counts, matrix of bands, the map, and one line a site."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
+from survey.comparison.comparison import Comparison
 from survey.comparison.differences import CHANGES, MEANINGS
 from survey.report.before_after import ABSENT, drawing, fill_page, matrix
 from survey.result import CAUTION
-
-if TYPE_CHECKING:
-    from survey.comparison.comparison import Comparison
 
 MOST_ROWS = 5000
 """More sites than this are left to ``changes.csv``; the page says so."""

@@ -1,15 +1,11 @@
 """Causes of a change in a few words each, to be taken in at a glance."""
 
-from __future__ import annotations
-
 import re
+from collections.abc import Sequence
 from numbers import Number
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 MOST_PHRASES = 2
 MOST_NAMES = 2

@@ -1,17 +1,13 @@
 """The tables of one survey as they are compared: rounded as they are written, keyed by site."""
 
-from __future__ import annotations
-
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from survey.report.tables import TableName, described_columns
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 POINT_COLUMNS = ("open_points", "exposed_cable_m", "exposed_sites", "exposed_kva", "cap_nf", "charge_loss", "xc_xm")
 """What the worst point of a site is compared by, beside the site's own columns."""

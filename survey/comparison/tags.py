@@ -9,9 +9,8 @@ row says ``keep, now unknown`` and why, and changes nothing. The survey in which
 tag its record kept; when the site is judged again, there is a row for each tag that it could be.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,11 +18,7 @@ import pandas as pd
 from survey.arrays import Bools
 from survey.assess.score import BANDS
 from survey.fingerprint import survey_name
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from survey.report.reread import SavedSurvey
+from survey.report.reread import SavedSurvey
 
 JUDGED = ("assessed", "not_susceptible", "no_single_pole")
 """What a site is when the survey could say something of it; only such a site gives its tag back."""

@@ -1,24 +1,18 @@
 """Refuse, in one line, what was typed in and cannot be."""
 
-from __future__ import annotations
-
 import difflib
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.assess.cable_types import typed_capacitance
-from survey.desk.circuit import Cable
+from survey.assess.circuits import Circuits
+from survey.desk.circuit import Cable, Transformer
 from survey.errors import ModelError
 from survey.input_schema import field_specs
+from survey.physics.catalogue import Catalogue
 from survey.physics.study import inside_model
-
-if TYPE_CHECKING:
-    from survey.assess.circuits import Circuits
-    from survey.desk.circuit import Transformer
-    from survey.physics.catalogue import Catalogue
-    from survey.settings import Settings
+from survey.settings import Settings
 
 NANO_PER_KM = 1e-12
 """nF/km in F/m."""

@@ -1,9 +1,7 @@
 """Transformers and cables typed in by hand: laid out as a small network, so that the survey's own chain judges them."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -16,11 +14,7 @@ from survey.assess.site_table import site_table
 from survey.findings import FindingList
 from survey.network import build_network
 from survey.read.tables import THREE_PHASE, Lines, NetworkTables
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from survey.settings import Settings
+from survey.settings import Settings
 
 NOT_GIVEN = float("nan")
 SUPPLY = "supply"

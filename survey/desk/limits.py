@@ -1,9 +1,8 @@
 """The desk table: allowed cable length by rating, winding and cable type, by the screening limit and by the study."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -20,14 +19,9 @@ from survey.desk.lengths import (
     screen_charging_pu,
 )
 from survey.errors import ModelError
-from survey.physics.catalogue import CLASS_MARGIN
+from survey.physics.catalogue import CLASS_MARGIN, Catalogue
 from survey.physics.families import CONSTRUCTIONS
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from survey.physics.catalogue import Catalogue
-    from survey.settings import Settings
+from survey.settings import Settings
 
 Floats = NDArray[np.float64]
 KVA: Final = {

@@ -4,23 +4,19 @@ from __future__ import annotations
 
 import csv
 import math
-from typing import TYPE_CHECKING, Any
+from collections.abc import Hashable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
 
 from survey.assess.action import BALANCED
 from survey.desk.lengths import LONGEST_M
-from survey.desk.limits import APPROXIMATED, TITLES, not_susceptible_lines
+from survey.desk.limits import APPROXIMATED, TITLES, DeskTable, not_susceptible_lines
 from survey.desk.working import FOOT_M, LEFT_OUT, cut_off
 from survey.physics.families import CONSTRUCTIONS, FAMILY_TABLE
 from survey.report.tables import guarded
 from survey.wrapped import TABLE, labelled, terminal_width
-
-if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterator
-    from pathlib import Path
-
-    import pandas as pd
-
-    from survey.desk.limits import DeskTable
 
 COLUMNS = (
     "kv", "kva", "connection", "core", "cable_type", "cap_nf_km", "own_nf", "nll_w", "exc_pct", "screen_m", "screen_ft",

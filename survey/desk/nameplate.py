@@ -1,7 +1,5 @@
 """Voltage and rating as they were typed: numbers, or the text of a record, read as the network's reader reads it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

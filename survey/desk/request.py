@@ -1,19 +1,14 @@
 """What is typed or called with about one transformer, in SI."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from survey.desk.checks import check_transformer, choose_cable
 from survey.desk.circuit import Transformer
 from survey.desk.nameplate import read_nameplate, read_rating
 from survey.desk.site import SiteRequest
 from survey.desk.working import FOOT_M
-
-if TYPE_CHECKING:
-    from survey.physics.catalogue import Catalogue
-    from survey.settings import Settings
+from survey.physics.catalogue import Catalogue
+from survey.settings import Settings
 
 NOT_GIVEN = float("nan")
 SEPARATE = "separate"  # units of a bank have a core each

@@ -1,14 +1,14 @@
 """One transformer by hand: the survey's own chain on one switching point, and the cable lengths that it allows."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from survey.assess.behaviour import curve_library
+from survey.assess.circuits import Circuits, SectionValues
 from survey.desk.checks import check_inside, check_length, check_transformer
 from survey.desk.circuit import Bench, Cable, Transformer, make_bench, section_circuits, without_cable
 from survey.desk.lengths import (
@@ -18,14 +18,7 @@ from survey.desk.lengths import (
     length_of_charging_m,
     screen_charging_pu,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    import pandas as pd
-
-    from survey.assess.circuits import Circuits, SectionValues
-    from survey.settings import Settings
+from survey.settings import Settings
 
 Floats = NDArray[np.float64]
 SIMULATED_SEQUENCES = 1500

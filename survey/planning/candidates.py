@@ -1,29 +1,23 @@
 """What could be installed: a table of candidates, and the problem they make of the chains."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from survey.arrays import Bools, Ints, Objects, Ragged
+from survey.assess.assess import Assessment
 from survey.assess.ties.verdict import all_chains
 from survey.errors import SettingsError
+from survey.network.model import Network
 from survey.planning.exposure import Chains, find_chains
 from survey.planning.milp import SAME
 from survey.planning.places import Added, find_idle, find_places, passed, try_places
 from survey.planning.residual import Problem
 from survey.planning.spots import Wishes
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from survey.assess.assess import Assessment
-    from survey.network.model import Network
-    from survey.planning.terms import PlanRequest
-    from survey.settings import Settings
+from survey.planning.terms import PlanRequest
+from survey.settings import Settings
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,6 @@
 """Risk against budget: the greedy way step by step, and the exact optimum at a number of budgets."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,10 +8,7 @@ from survey.arrays import Floats, Ints
 from survey.errors import ModelError
 from survey.planning.greedy import choose_greedily
 from survey.planning.milp import Optimum, Programme, Terms
-
-if TYPE_CHECKING:
-    from survey.settings import PlanSettings
-
+from survey.settings import PlanSettings
 
 BEYOND = 1.5
 """The curve goes on to so many times the budget."""

@@ -16,21 +16,16 @@ In the states of loops it is the same: every site has a chain to either end of e
 Sites that stand on the same chain in the same way are one *group*, with the sum of their consequence weights.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
+from survey.assess.assess import Assessment
 from survey.assess.risk import ringing_rate, site_consequence
-
-if TYPE_CHECKING:
-    from survey.assess.assess import Assessment
-    from survey.assess.ties.chains import LoopChains
-    from survey.network.model import Network
-    from survey.settings import Settings
+from survey.assess.ties.chains import LoopChains
+from survey.network.model import Network
+from survey.settings import Settings
 
 
 @dataclass(frozen=True)

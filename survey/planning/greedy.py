@@ -1,7 +1,5 @@
 """The plain way, for comparison and for the order of a plan: always take what removes most risk for its money next."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

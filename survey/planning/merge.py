@@ -1,7 +1,5 @@
 """Variables of the programme that stand under the same constraints are one, since they take the same value."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

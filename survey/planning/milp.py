@@ -13,10 +13,8 @@ Minimise the sum of all ``t`` by what they stand for, with the cost of what is c
 continuous: at the optimum each is 0 or 1 by itself once the installs are.
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -26,10 +24,6 @@ from survey.arrays import Bools, Floats, Ints, ranges
 from survey.errors import ModelError
 from survey.planning.merge import LevelRows, merged
 from survey.planning.residual import Problem
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
 
 SAME = 1e-9
 """Less risk than this is none."""

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Set
 from difflib import get_close_matches
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from survey.errors import SettingsError
-from survey.planning.terms import KINDS
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Set
-
-    import pandas as pd
-
-    from survey.planning.terms import PlanRequest
-    from survey.read.tables import NetworkTables
+from survey.planning.terms import KINDS, PlanRequest
+from survey.read.tables import NetworkTables
 
 SHOWN = 3
 DISTRICTS_SHOWN = 12

@@ -7,28 +7,20 @@ comes to stand, and whom it helps, is read from a network that is built with all
 source no device is added: which way is up there is known from the devices alone.
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, Ragged, heads
-from survey.assess.ties.verdict import all_chains
+from survey.assess.ties.chains import LoopChains
+from survey.assess.ties.verdict import Frame, all_chains
 from survey.findings import FindingList
 from survey.network import build_network
+from survey.network.model import Network
 from survey.network.walk.upstream import noted_above
 from survey.planning.spots import Wishes, find_spots
 from survey.what_if.edits import Change, apply_changes
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from survey.assess.ties.chains import LoopChains
-    from survey.assess.ties.verdict import Frame
-    from survey.network.model import Network
-
 
 NEW_ID = "3P"
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,7 @@ from survey.assess.site_table import site_table
 from survey.errors import OutputError
 from survey.findings import FindingList
 from survey.network import build_network
+from survey.network.model import Network
 from survey.planning.candidates import Candidates, find_candidates
 from survey.planning.curve import Curve, draw_curve
 from survey.planning.greedy import Steps, choose_greedily, order_by_value
@@ -23,17 +25,10 @@ from survey.planning.milp import Optimum, Programme, Share, Terms
 from survey.planning.name_checks import check_names
 from survey.planning.terms import PlanRequest, check_request
 from survey.read import read_network
+from survey.read.tables import NetworkTables
 from survey.report.reread import SavedSurvey, read_results
-from survey.settings import build_settings
+from survey.settings import Settings, build_settings
 from survey.what_if.edits import Change, apply_changes, changes_from_record
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from survey.network.model import Network
-    from survey.read.tables import NetworkTables
-    from survey.settings import Settings
-
 
 REPRODUCED = 0.051
 """Priority is written with one decimal."""

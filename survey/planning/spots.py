@@ -10,16 +10,13 @@ cable is a place of its own.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, Objects, heads
 from survey.loops import njit
-
-if TYPE_CHECKING:
-    from survey.network.model import Network
-
+from survey.network.model import Network
 
 ENDS = np.array(["from", "to"], object)
 

@@ -1,20 +1,14 @@
 """What a planner asks for: budget, unit costs, what must and must not be done, and the districts' shares."""
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import numpy as np
 
 from survey.errors import SettingsError
 from survey.lists import read_list
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-    from pathlib import Path
-
-    from survey.settings import PlanSettings
+from survey.settings import PlanSettings
 
 KINDS = ("three_pole", "add_three_pole")
 

@@ -1,28 +1,19 @@
 """Layers of the user's own beneath the network: streets, water, parcels. They are drawn; no answer depends on them."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import shapely
-from pyproj import Transformer
+from pyproj import CRS, Transformer
 
+from survey.arrays import Floats, Objects
 from survey.errors import FieldError, LayerError
-from survey.read.formats import open_export
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
-    from pyproj import CRS
-
-    from survey.arrays import Floats, Objects
-    from survey.findings import FindingList
-    from survey.read.formats import Export, LayerInfo
-    from survey.read.tables import NetworkTables
-    from survey.settings import BackgroundLayer
+from survey.findings import FindingList
+from survey.read.formats import Export, LayerInfo, open_export
+from survey.read.tables import NetworkTables
+from survey.settings import BackgroundLayer
 
 AROUND, LEAST_AROUND_M = 0.5, 500.0
 """Drawn as far beyond the network as this share of its extent, and no less than so many metres."""

@@ -1,25 +1,18 @@
 """Banks: single-phase units with one ``bank_id`` make one three-phase site."""
 
-from __future__ import annotations
-
 import math
+from collections.abc import Iterable, Iterator
 from functools import reduce
 from itertools import count, groupby
 from operator import or_
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from survey.findings import find_rule
+from survey.findings import FindingList, find_rule
 from survey.read.tables import THREE_PHASE
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-
-    import numpy as np
-    from numpy.typing import NDArray
-
-    from survey.findings import FindingList
 
 FIRST_OF_UNITS = ("feeder", "district", "node")
 PLACE = ("x", "y", "lon", "lat")

@@ -5,18 +5,13 @@ kV, ``NA2XS2Y``). Parts are found one after the other, each taken out of the tex
 left over is told.
 """
 
-from __future__ import annotations
-
 import csv
 import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from math import isclose, sqrt
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
 
 LONGEST_TEXT = 200  # characters; a longer text is a remark, and would take long to go through
 MIL_MM = 0.0254

@@ -1,14 +1,13 @@
 """The cable layer: rows and drawn lines → clean table and :class:`~survey.read.tables.Lines`."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
+from pyproj import CRS
 
 from survey.read.columns import (
     Rows,
@@ -19,17 +18,11 @@ from survey.read.columns import (
     read_phases,
     text_series,
 )
-from survey.read.geometry import drop_unusable
+from survey.read.coordinates import Places
+from survey.read.geometry import RawLines, drop_unusable
 from survey.read.line_checks import report_drawing, report_lengths, report_line_shapes
 from survey.read.tables import Lines
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-    from pyproj import CRS
-
-    from survey.read.coordinates import Places
-    from survey.read.geometry import RawLines
-    from survey.settings import NetworkSettings
+from survey.settings import NetworkSettings
 
 
 @dataclass(frozen=True)

@@ -1,14 +1,9 @@
 """Coded values → what they stand for, one text at a time."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Mapping
 
 from survey.input_schema import fold_code
 from survey.input_settings import NUMBER
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
 
 UNLISTED = "code "
 """Before a number that is a code nobody has given a meaning, so that it is never taken for the value itself."""

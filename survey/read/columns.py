@@ -1,9 +1,8 @@
 """Raw columns → text, numbers and codes in order of id; what cannot be used becomes a finding."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,19 +10,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from survey.findings import FindingList, Severity
 from survey.input_schema import AS_TEXT, FieldSpec, accepted_values, field_specs, find_unit, fold_code, phase_mask
-from survey.input_settings import NUMBER
+from survey.input_settings import NUMBER, LayerMap
 from survey.read.codes import replacer, spelled_bits
 from survey.read.number_text import lengths_m, plain_numbers
 from survey.read.transformer_text import parse_kva_text, parse_voltage_text
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    Speller = Callable[[NDArray[np.bool_]], str]
-
-    from survey.findings import FindingList, Severity
-    from survey.input_settings import LayerMap
+Speller = Callable[[NDArray[np.bool_]], str]
 
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 EXAMPLES = 3

@@ -1,31 +1,22 @@
 """A role made of several layers, of some rows, of joined tables or by a query → raw columns under our own names."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from survey.errors import SettingsError
 from survey.input_schema import field_specs
-from survey.read.columns import as_text
-from survey.read.formats import LayerInfo, RawLayer
+from survey.input_settings import LayerMap
+from survey.read.columns import Rows, as_text
+from survey.read.formats import Export, LayerInfo, RawLayer
 from survey.read.matching import MatchedLayer, match_fields
-from survey.read.parts import common_units, read_part
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from survey.input_settings import LayerMap
-    from survey.read.columns import Rows
-    from survey.read.formats import Export
-    from survey.read.parts import Mark, PartRows
-    from survey.read.recipe import Recipe
+from survey.read.parts import Mark, PartRows, common_units, read_part
+from survey.read.recipe import Recipe
 
 REPEATED = 0.05  # share of rows with an id that another row has, beyond which a query is at fault and not the records
 

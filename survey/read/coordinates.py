@@ -1,23 +1,16 @@
 """Coordinate systems: one planar system in metres to work in, longitude and latitude, lengths on the ground."""
 
-from __future__ import annotations
-
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from pyproj import CRS, Geod, Proj, Transformer
 from pyproj.exceptions import ProjError
 
 from survey.errors import CrsError
+from survey.read.formats import LayerInfo
 from survey.read.geometry import sum_steps
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from numpy.typing import NDArray
-
-    from survey.read.formats import LayerInfo
 
 WGS84 = CRS.from_epsg(4326)
 SCALE_TOLERANCE = 1e-3  # how far the scale of a projected system may be off before lengths are taken on the ellipsoid

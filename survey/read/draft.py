@@ -1,30 +1,22 @@
 """A draft of the settings from an inspection: TOML with the evidence beside every line, unsure lines marked."""
 
-from __future__ import annotations
-
 import re
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 import tomlkit
 
-from survey.input_schema import REQUIRED_LAYERS, accepted_values, field_specs
+from survey.input_schema import REQUIRED_LAYERS, FieldSpec, accepted_values, field_specs
+from survey.input_settings import LayerMap
 from survey.read.cable_text import parse_cable_text, sizes_are_metric
+from survey.read.guess_types import FieldGuess, LayerGuess
+from survey.read.guess_values import CodeGuess
 from survey.read.guess_words import NO_ROLE
-from survey.read.inspect import asked_for
+from survey.read.inspect import Inspection, asked_for
 from survey.read.mapped import BY
+from survey.read.profile import LayerProfile
 from survey.read.query import column_sql
 from survey.tomltext import quoted
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-    from typing import Any
-
-    from survey.input_schema import FieldSpec
-    from survey.input_settings import LayerMap
-    from survey.read.guess_types import FieldGuess, LayerGuess
-    from survey.read.guess_values import CodeGuess
-    from survey.read.inspect import Inspection
-    from survey.read.profile import LayerProfile
 
 UNSURE = "# UNSURE"
 POLES = (

@@ -3,21 +3,22 @@
 Errors of the libraries below are translated here, once, with their cause kept. Nothing is ever written beside an input.
 """
 
-from __future__ import annotations
-
 import json
 import logging
 import sqlite3
 import warnings
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Protocol
+from pathlib import Path
+from typing import Any, Protocol
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pyogrio
+from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
@@ -26,12 +27,6 @@ from survey.own_files import GPKG_FILE, NETWORK_FILE, RECORD_FILE
 from survey.read.geometry import has_curves
 from survey.read.live import copy_if_live, side_files
 from survey.read.views import View, read_views
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-    from pathlib import Path
-
-    from numpy.typing import NDArray
 
 SQLITE_MAGIC = b"SQLite format 3\x00"
 LEAST_BATCH, MOST_BATCH = 65_536, 4_000_000

@@ -1,9 +1,8 @@
 """Well-known binary → flat arrays of lines and points, in order of id; what is wrong is told by rule."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -13,10 +12,7 @@ from numpy.typing import NDArray
 
 from survey.read.nesting import too_deep
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    Shapes = NDArray[Any]
+Shapes = NDArray[Any]
 
 HEAD = 5  # bytes of the byte order and the type
 POINT, LINE, MULTI_POINT, MULTI_LINE, COLLECTION = 0, 1, 4, 5, 7  # types of geometry, by shapely

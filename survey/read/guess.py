@@ -5,8 +5,6 @@ Evidence is of three kinds: the name (``data/input_aliases.csv``), the values (i
 is marked as such.
 """
 
-from __future__ import annotations
-
 import csv
 import re
 from collections.abc import Mapping
@@ -14,7 +12,7 @@ from difflib import SequenceMatcher
 from functools import cache
 from importlib.resources import files
 from itertools import product
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from survey.input_schema import AS_TEXT, FieldSpec, field_specs, unit_table
 from survey.names import without_accents
@@ -23,9 +21,7 @@ from survey.read.guess_joins import akin
 from survey.read.guess_types import LIKELY, SURE, FieldGuess
 from survey.read.guess_values import CodeGuess, ValueGuess, are_drawn_lengths, guess_values, known_word
 from survey.read.guess_words import plain_words, row_number
-
-if TYPE_CHECKING:
-    from survey.read.profile import FieldProfile, LayerProfile
+from survey.read.profile import FieldProfile, LayerProfile
 
 NAME_WEIGHT, VALUE_WEIGHT = 0.65, 0.35
 CLOSE_SPELLING = 0.8

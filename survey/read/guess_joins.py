@@ -1,11 +1,8 @@
 """Tables that belong to a layer: what their columns tell of its rows, by ids or codes that both have."""
 
-from __future__ import annotations
-
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import TYPE_CHECKING
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -15,9 +12,6 @@ from survey.read.guess_types import JoinGuess
 from survey.read.guess_words import NO_ROLE, plain_words, row_number
 from survey.read.profile import FieldProfile, LayerProfile, profile_field
 from survey.read.query import column_sql, text_sql
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 LINKED = 0.9  # share of the values that are in the other table
 ENOUGH = 3  # values below which that may be chance

@@ -1,21 +1,15 @@
 """What layers of an export tell about one another: values of one that are ids or feeders of the other."""
 
-from __future__ import annotations
-
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from survey.read.guess_types import LIKELY, SURE, FieldGuess, LayerGuess
 from survey.read.guess_values import ValueGuess
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from survey.read.profile import FieldProfile, LayerProfile
+from survey.read.profile import FieldProfile, LayerProfile
 
 LINKED = 0.9  # share of the values that are ids of the other layer
 SAID = 1.0  # confidence of what a person has answered or written into the settings

@@ -1,29 +1,21 @@
 """What an export parts over a column for each pole, put together: flags of phases, ratings of the units of a bank."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from survey.input_schema import field_specs
 from survey.read.columns import as_text
 from survey.read.guess import NAME_FITS, aliases, name_likeness, pole_columns, tokens
 from survey.read.guess_values import PHASE_BITS, known_code
-from survey.read.profile import profile_field
+from survey.read.profile import FieldProfile, LayerProfile, profile_field
 from survey.read.query import column_sql, text_sql
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from survey.read.profile import FieldProfile, LayerProfile
-
-    Poles = Sequence[FieldProfile]
+Poles = Sequence[FieldProfile]
 
 PART_OF = 0.6  # likeness of a name without the pole's letter to that of the field it is a part of
 LETTERS = "ABC"

@@ -1,9 +1,7 @@
 """Which layers of an export are which role of ours: the best one, and further ones that are of the same kind."""
 
-from __future__ import annotations
-
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from survey.input_schema import field_specs, find_unit, phase_mask
 from survey.input_settings import LAYERS
@@ -22,16 +20,11 @@ from survey.read.guess import (
 )
 from survey.read.guess_links import SAID, heads_evidence, with_guards, with_states
 from survey.read.guess_rows import above_low_voltage, guess_rows
-from survey.read.guess_types import LIKELY, SURE, FieldGuess, LayerGuess, StandIn
+from survey.read.guess_types import LIKELY, SURE, FieldGuess, LayerGuess, RowGuess, StandIn
 from survey.read.guess_values import ValueGuess
 from survey.read.guess_words import row_number
+from survey.read.profile import FieldProfile, LayerProfile
 from survey.read.tables import THREE_PHASE
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    from survey.read.guess_types import RowGuess
-    from survey.read.profile import FieldProfile, LayerProfile
 
 WHOLE_BANKS = 0.8
 NAME_SHARE, FIELD_SHARE, GEOMETRY_SHARE = 0.4, 0.35, 0.25

@@ -1,12 +1,10 @@
 """Which rows of a layer are part of the network: by life-cycle state, by voltage, by what a row is."""
 
-from __future__ import annotations
-
 import csv
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
@@ -16,13 +14,8 @@ from survey.read.columns import as_text
 from survey.read.guess_types import RowGuess
 from survey.read.guess_values import NO, YES
 from survey.read.guess_words import NO_ROLE, Told, plain_words, told_by
-from survey.read.profile import profile_field, profile_rows
+from survey.read.profile import FieldProfile, LayerProfile, profile_field, profile_rows
 from survey.read.query import column_sql, text_sql
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
-
-    from survey.read.profile import FieldProfile, LayerProfile
 
 LEAST_PRIMARY_KV = 1.0
 KNOWN = 0.9  # share of the rows whose value is a known word, from which a column is one of states

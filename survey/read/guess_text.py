@@ -1,9 +1,6 @@
 """Cable texts that lie in several columns: size, material, insulation, wall."""
 
-from __future__ import annotations
-
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -11,10 +8,7 @@ import pyarrow.compute as pc
 from survey.read.cable_text import parse_cable_text
 from survey.read.columns import as_text
 from survey.read.guess_words import plain_words
-from survey.read.profile import profile_field
-
-if TYPE_CHECKING:
-    from survey.read.profile import FieldProfile, LayerProfile
+from survey.read.profile import FieldProfile, LayerProfile, profile_field
 
 MOST_READ = 60
 CUT = 4  # letters that are left of a word that is cut short, at least

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from survey.read.guess_values import ValueGuess
+from survey.read.guess_values import ValueGuess
 
 SURE, LIKELY = 0.75, 0.5
 """Confidence from which a guess stands without a person looking at it, and from which it is worth showing."""

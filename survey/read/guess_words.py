@@ -1,7 +1,5 @@
 """Words that tell what a layer, or a kind of asset, is: in five languages, with their usual abbreviations."""
 
-from __future__ import annotations
-
 import csv
 import re
 from functools import cache

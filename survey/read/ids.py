@@ -1,25 +1,19 @@
 """Unique ids: missing ones are made, equal ones get a suffix; rows are put in order of id."""
 
-from __future__ import annotations
-
 from collections import Counter
 from itertools import groupby
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
+from survey.findings import FindingList
 from survey.input_schema import field_specs
+from survey.input_settings import LayerMap
 from survey.read.columns import Rows, as_text
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from survey.findings import FindingList
-    from survey.input_settings import LayerMap
-    from survey.read.formats import RawLayer
-    from survey.read.matching import MatchedLayer
+from survey.read.formats import RawLayer
+from survey.read.matching import MatchedLayer
 
 
 def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findings: FindingList) -> Rows:

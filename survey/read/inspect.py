@@ -1,10 +1,8 @@
 """Look at an export nobody has mapped yet: what is in it, what is most likely what, and a draft of the settings."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from survey.input_schema import field_specs, units_of
 from survey.input_settings import InputSettings
@@ -21,10 +19,7 @@ from survey.read.guess_words import NO_ROLE
 from survey.read.mapped import told_layers
 from survey.read.profile import LayerProfile, profile_layer
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    Ask = Callable[[str, Sequence[str]], str]
+Ask = Callable[[str, Sequence[str]], str]
 
 NOTHING = "none of them"
 YES, NO = "yes", "no"

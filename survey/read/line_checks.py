@@ -1,21 +1,15 @@
 """Drawn lines that can be used but should be looked at, and recorded against drawn lengths."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from survey.read.columns import Rows
-    from survey.read.geometry import RawLines
-    from survey.settings import NetworkSettings
-
+from survey.read.columns import Rows
+from survey.read.geometry import RawLines
+from survey.settings import NetworkSettings
 
 BLOCK = 65_536
 SLACK = (0.8, 1.25)

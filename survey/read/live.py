@@ -5,22 +5,18 @@ undone). To open it where it is would write them into the input and take that fi
 and "Atomic Commit", sections on recovery), so it is copied with them and read from the copy.
 """
 
-from __future__ import annotations
-
 import contextlib
 import shutil
 import sqlite3
 import tempfile
 import weakref
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import IO
 
 from survey.errors import FormatError
 from survey.locks import try_lock
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 KEPT_BESIDE = ("-wal", "-journal")
 MEMORY_BESIDE = "-shm"

@@ -1,24 +1,17 @@
 """What the settings already say of an export, as guesses that are sure, so that only the rest is guessed."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from pathlib import Path
 
-from survey.input_settings import LAYERS, LayerMap
+from survey.input_settings import LAYERS, InputSettings, LayerMap
+from survey.read.formats import LayerInfo
 from survey.read.guess import answered_field, guess_fields
 from survey.read.guess_roles import guess_layers
 from survey.read.guess_types import FieldGuess, LayerGuess
 from survey.read.guess_values import CodeGuess
 from survey.read.matching import match_layer
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
-    from survey.input_settings import InputSettings
-    from survey.read.formats import LayerInfo
-    from survey.read.profile import LayerProfile
+from survey.read.profile import LayerProfile
 
 BY = "as the settings say"
 

@@ -1,22 +1,15 @@
 """Which layer and field of the export is which of ours: by the settings, else by name without regard to case."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from survey.errors import FieldError, LayerError
 from survey.input_schema import REQUIRED_LAYERS, field_specs
-from survey.input_settings import LAYERS
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
-    from survey.input_settings import InputSettings, LayerMap
-    from survey.read.formats import LayerInfo, RawLayer
-    from survey.read.geometry import RawLines, RawPoints
+from survey.input_settings import LAYERS, InputSettings, LayerMap
+from survey.read.formats import LayerInfo, RawLayer
+from survey.read.geometry import RawLines, RawPoints
 
 DRAFT = ", or draft the settings with survey inspect"
 """What always helps where names do not fit."""

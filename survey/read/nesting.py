@@ -1,7 +1,5 @@
 """How deep geometries lie in one another, found without recursion: parsers of well-known binary have one stack."""
 
-from __future__ import annotations
-
 import struct
 
 DEEPEST = 3

@@ -1,15 +1,10 @@
 """Numbers as people write them: a comma for the decimals or between thousands, a unit behind."""
 
-from __future__ import annotations
-
 import re
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 from survey.input_schema import units_of
 from survey.input_settings import NUMBER
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?")
 DECIMALS = re.compile(r"[+-]?(?:\d{1,3}(?:[. \u00a0]\d{3})+|\d+),\d+")

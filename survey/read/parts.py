@@ -1,34 +1,25 @@
 """One part of a role: its rows by its query, with its own codes, units and defaults put in."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
+from pyproj import CRS
 
 from survey.errors import SettingsError
 from survey.input_schema import AS_TEXT, FieldSpec, field_specs, find_unit
-from survey.input_settings import NUMBER
+from survey.input_settings import NUMBER, LayerMap, Part
 from survey.read.codes import replacer, spelled_bits
 from survey.read.columns import as_text, is_number
-from survey.read.formats import one_chunk
+from survey.read.formats import Export, one_chunk
 from survey.read.matching import find_name
 from survey.read.number_text import plain_numbers
 from survey.read.query import GEOMETRY, ROW, Tables
-from survey.read.recipe import FOUND, columns_there
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from numpy.typing import NDArray
-    from pyproj import CRS
-
-    from survey.input_settings import LayerMap, Part
-    from survey.read.formats import Export
-    from survey.read.recipe import Recipe
+from survey.read.recipe import FOUND, Recipe, columns_there
 
 
 class Mark(NamedTuple):

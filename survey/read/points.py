@@ -1,23 +1,17 @@
 """Point layers: switches and sources, and what transformers share with them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from pyproj import CRS
 
 from survey.read.columns import MISSING, Rows, plain_text, read_code, read_number, read_text, text_series
+from survey.read.coordinates import Places
+from survey.read.geometry import RawPoints
 from survey.read.line_checks import report_drawing
 from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE, no_units
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-    from pyproj import CRS
-
-    from survey.read.coordinates import Places
-    from survey.read.geometry import RawPoints
 
 SINGLE, PRESUMED = 0, 2  # places in the codes of poles
 POLE_STATES = ("state_a", "state_b", "state_c")

@@ -1,30 +1,23 @@
 """What an export holds, before anything is known of its meaning: layers, fields, values."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import shapely
+from numpy.typing import NDArray
+from pyproj import CRS
 
 from survey.errors import CrsError
 from survey.read.columns import as_text, is_number
 from survey.read.coordinates import choose_places, layer_crs
-from survey.read.formats import RawLayer
+from survey.read.formats import Export, LayerInfo, RawLayer
 from survey.read.geometry import LINE_KINDS, POINT_KINDS, RawLines, base_kinds, parse_lines, parse_points
 from survey.read.guess_types import JoinGuess, RowGuess
 from survey.read.guess_words import Told, told_by
 from survey.read.number_text import DECIMALS, THOUSANDS, plain_numbers
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-    from pyproj import CRS
-
-    from survey.read.formats import Export, LayerInfo
 
 COMMONEST = 8
 MOST_CODES = 60  # a field with more distinct values is no coded one

@@ -1,24 +1,24 @@
 """The reading stage, from a path to clean tables."""
 
-from __future__ import annotations
-
 import hashlib
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from survey.errors import SettingsError
-from survey.input_settings import LAYERS
+from survey.findings import FindingList
+from survey.input_settings import LAYERS, InputSettings, LayerMap
 from survey.memory import give_back, thread_pool
 from survey.read.cables import read_cables
 from survey.read.columns import Rows
 from survey.read.compose import compose
 from survey.read.coordinates import Places, choose_places, layer_crs
-from survey.read.formats import LayerInfo, open_export, translated
+from survey.read.formats import Export, LayerInfo, open_export, translated
 from survey.read.geometry import (
     LINE_KINDS,
     POINT_KINDS,
@@ -32,20 +32,10 @@ from survey.read.ids import order_rows
 from survey.read.live import refuse_changed, stamps
 from survey.read.matching import MatchedLayer, match_layers, refuse_undrawn, require_fields
 from survey.read.points import read_sources, read_switches
-from survey.read.recipe import make_recipes
+from survey.read.recipe import Recipe, make_recipes
 from survey.read.tables import LeftOut, NetworkTables, no_units
 from survey.read.transformers import read_transformers
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from numpy.typing import NDArray
-
-    from survey.findings import FindingList
-    from survey.input_settings import InputSettings, LayerMap
-    from survey.read.formats import Export
-    from survey.read.recipe import Recipe
-    from survey.settings import Settings
+from survey.settings import Settings
 
 
 @dataclass(frozen=True)

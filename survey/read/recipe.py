@@ -1,22 +1,15 @@
 """Which layers, tables and columns make a role, and the one query that puts them together."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from survey.errors import LayerError
 from survey.input_schema import field_specs
-from survey.input_settings import Part
+from survey.input_settings import Join, LayerMap, Part
+from survey.read.formats import LayerInfo
 from survey.read.matching import find_layer, find_name, missing_field
 from survey.read.query import GEOMETRY, ROW, as_text_name, mentioned, quoted_name
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-    from pathlib import Path
-
-    from survey.input_settings import Join, LayerMap
-    from survey.read.formats import LayerInfo
 
 FOUND = "found in "
 

@@ -4,18 +4,13 @@ Everything is SI, ids are unique text, rows are sorted by id, coordinates are pl
 system. No row of the export is missing here without a finding that names it.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 PHASE_A, PHASE_B, PHASE_C = 1, 2, 4
 THREE_PHASE = PHASE_A | PHASE_B | PHASE_C

@@ -4,8 +4,6 @@ Nameplate designations follow IEEE C57.12.00 (``E1GRDY/E``: wye, neutral grounde
 single-phase unit fit for a wye bank), vector groups IEC 60076-1; both from memory.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from math import isclose, sqrt

@@ -1,11 +1,8 @@
 """The transformer layer: three-phase sites, banks of single-phase units joined."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from pyproj import CRS
 
 from survey.input_schema import AS_TEXT
 from survey.read.banks import join_banks
@@ -21,15 +18,11 @@ from survey.read.columns import (
     read_text,
     text_series,
 )
+from survey.read.coordinates import Places
+from survey.read.geometry import RawPoints
 from survey.read.points import PointTable, place_columns
 from survey.read.tables import THREE_PHASE, UNIT_COLUMNS
 from survey.read.transformer_text import NEUTRAL_NOT_SAID, SYSTEM_NAMED, parse_voltage_text
-
-if TYPE_CHECKING:
-    from pyproj import CRS
-
-    from survey.read.coordinates import Places
-    from survey.read.geometry import RawPoints
 
 BANK_M = 15.0  # units of a bank stand no further apart (judgement)
 UNIT_SUFFIX = r"[-_./ ]?[A-Ca-c1-3]$"

@@ -1,16 +1,11 @@
 """Coded values that the survey does not know: counted by value, each with the line of settings that would teach it."""
 
-from __future__ import annotations
+from typing import Any
 
-from typing import TYPE_CHECKING, Any
-
-from survey.input_schema import accepted_values, field_specs
+from survey.findings import FindingList
+from survey.input_schema import FieldSpec, accepted_values, field_specs
 from survey.read.guess_values import known_code
 from survey.tomltext import quoted
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.input_schema import FieldSpec
 
 RULE = "unknown_"
 MOST_TAUGHT = 1000

@@ -1,15 +1,10 @@
 """Views of a GeoPackage, looked at without evaluating them: what is asked of one may take for ever."""
 
-from __future__ import annotations
-
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 from urllib.parse import quote
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 GEOMETRY = """
     select g.column_name, g.geometry_type_name, s.organization, s.organization_coordsys_id, s.definition

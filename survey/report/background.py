@@ -1,16 +1,11 @@
 """How the user's own layers are drawn beneath the network, paler than anything of the survey."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
 import shapely
-
-if TYPE_CHECKING:
-    from pyproj import CRS
+from pyproj import CRS
 
 KINDS = ("points", "lines", "areas")
 """By what shapes are made of: no, one or two dimensions."""

@@ -1,16 +1,16 @@
 """Two states of one network on one drawing, to be looked at in turn, and the matrix of what became of their bands."""
 
-from __future__ import annotations
-
 from collections import Counter
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 from jinja2 import Environment, PackageLoader
 from markupsafe import Markup
-from pyproj import Transformer
+from pyproj import CRS, Transformer
 
 from survey.arrays import Floats, Objects
 from survey.report.gpkg import places
@@ -18,12 +18,6 @@ from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, STATUS_MARKS, Mark, dra
 from survey.report.sheets.labels import LabelField
 from survey.report.sheets.paper import Rect
 from survey.report.sheets.view import POINTS_PER_M, Units, View, bar_length_m, length_text, local_crs
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    import geopandas as gpd
-    from pyproj import CRS
 
 WIDTH, MARGIN, MOST_HIGH, FOOT = 1000.0, 30.0, 1100.0, 30.0
 MOST_SITES, MOST_PARTS = 5000, 40_000

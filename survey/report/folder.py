@@ -13,8 +13,6 @@ A partial folder that was there before is not trusted: it must be a real folder 
 but files of a survey. Files in OUT that are not the survey's are never touched.
 """
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import os

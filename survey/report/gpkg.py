@@ -4,13 +4,11 @@ Written through Arrow; the same results give the same bytes, because the date of
 one and not the clock's.
 """
 
-from __future__ import annotations
-
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -28,11 +26,7 @@ from survey.report.ramp import drawn_as
 from survey.report.styles import layer_looks, qml_text, sld_text
 from survey.report.tables import Column, TableName, columns_of
 from survey.report.wkb import well_known_binary
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from survey.result import SurveyResult
+from survey.result import SurveyResult
 
 FIXED_DATE = "2000-01-01T00:00:00.000Z"
 GEOMETRY = "geom"

@@ -1,7 +1,5 @@
 """Write a survey into its output folder: every file, or none."""
 
-from __future__ import annotations
-
 import errno
 import json
 import math
@@ -13,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from time import perf_counter
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -28,9 +26,7 @@ from survey.report.folder import Reservation, commit, refusal, reserve_folder
 from survey.report.gpkg import ResultTables, write_gpkg
 from survey.report.tables import arrow_table, write_csv
 from survey.report.wkb import write_geoparquet
-
-if TYPE_CHECKING:
-    from survey.result import SurveyResult
+from survey.result import SurveyResult
 
 Progress = Callable[[str], None]
 

@@ -6,8 +6,6 @@ Its two ends are left out: the lightest tenth is lost on paper, the darkest look
 Bands are told apart by shape, never by colour alone.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import cache
 

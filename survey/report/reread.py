@@ -1,12 +1,11 @@
 """Read a survey's output folder back, for sheets, plan and compare."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -17,6 +16,7 @@ import pyogrio.errors
 import shapely
 from numpy.typing import NDArray
 from pandas.api.types import is_object_dtype
+from pyproj import CRS
 
 from survey.errors import OutputError
 from survey.own_files import CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE
@@ -25,11 +25,6 @@ from survey.report.background import KINDS, no_background
 from survey.report.folder import half_moved, reserve_folder
 from survey.report.gpkg import places
 from survey.report.tables import read_csv
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from pyproj import CRS
 
 
 @dataclass(frozen=True)

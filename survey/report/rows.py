@@ -1,20 +1,14 @@
 """Small tables as CSV: so many decimals per column, and no cell that a spreadsheet would run as a formula."""
 
-from __future__ import annotations
-
 import csv
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from pathlib import Path
 
+import pandas as pd
 import pyarrow as pa
 
 from survey.report.tables import guard, guarded
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
-    import pandas as pd
 
 
 def write_rows(path: Path, frame: pd.DataFrame, *, columns: dict[str, int | None]) -> None:

@@ -4,8 +4,6 @@ Each look is written twice: as Styled Layer Descriptor 1.1 (OGC 05-078r4 with Sy
 the XML that desktop GIS programs read from the ``styleQML`` column of that convention.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET

@@ -1,14 +1,14 @@
 """Result tables as Arrow tables and as CSV: columns in a fixed order, fixed decimals, the same bytes every run."""
 
-from __future__ import annotations
-
 import codecs
 import csv
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from typing import TYPE_CHECKING, Literal
+from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -16,10 +16,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 from pyarrow import csv as arrow_csv
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
 
 Kind = Literal["text", "integer", "number"]
 TableName = Literal["sites", "switching_points", "findings"]

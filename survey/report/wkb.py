@@ -1,22 +1,17 @@
 """Geometries as well-known binary in Arrow arrays, and Arrow tables as GeoParquet."""
 
-from __future__ import annotations
-
 import json
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import shapely
 from numpy.typing import NDArray
 from pyarrow import parquet
+from pyproj import CRS
 
 from survey.linesets import LineSet
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from pyproj import CRS
 
 _POINT, _LINE = 0, 1
 _POINT_HEADER = b"\x01\x01\x00\x00\x00"

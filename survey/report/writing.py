@@ -1,16 +1,11 @@
 """Write one file whole or not at all."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from survey.errors import OutputError
 from survey.report.folder import hold_file, refusal
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-    from pathlib import Path
 
 
 def check_suffix(path: Path, accepted: tuple[str, ...], *, option: str) -> None:

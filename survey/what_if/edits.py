@@ -19,12 +19,11 @@ A transformer that gets another ``kva``, ``kv``, ``connection`` or ``core`` is a
 exciting current are taken as not recorded unless rows of the same list give them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -35,9 +34,6 @@ from survey.lists import read_list
 from survey.network.topology.placement import is_added
 from survey.physics.families import CONNECTIONS, CORES
 from survey.read.tables import THREE_PHASE, Lines, NetworkTables
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 COLUMNS = ("change", "id", "field", "value", "at", "to", "like", "note")
 STUB_M = 1.0

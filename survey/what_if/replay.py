@@ -1,21 +1,15 @@
 """The worst state of a site as a list of changes, so that a survey of its own proves it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pandas as pd
 
 from survey.errors import SettingsError
+from survey.report.reread import SavedSurvey
 from survey.report.rows import write_rows
 from survey.what_if.edits import COLUMNS, Change, changes_from_record
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from survey.report.reread import SavedSurvey
 
 
 @dataclass(frozen=True)

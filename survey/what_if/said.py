@@ -1,20 +1,15 @@
 """How a what-if is told wherever its figures are shown: never as the network that stands."""
 
-from __future__ import annotations
-
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from survey.fingerprint import COLUMN, what_if_words
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from survey.read.tables import NetworkTables
-    from survey.result import SurveyResult
-    from survey.what_if.edits import Change
+from survey.read.tables import NetworkTables
+from survey.result import SurveyResult
+from survey.what_if.edits import Change
 
 _TEXTS = {
     "three_pole": "{id} made three-pole",

@@ -5,24 +5,18 @@ survey printed it in ``sites.csv`` when it was signed off. A later survey keeps 
 passed and the circuit under it is the same; it says of every other one why it does not hold.
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from survey.arrays import Floats, Objects
 from survey.errors import SettingsError
+from survey.findings import FindingList
 from survey.lists import read_list
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
-    from survey.findings import FindingList
 
 NEEDED = ("site_id", "who", "until")
 

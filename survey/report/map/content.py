@@ -1,7 +1,5 @@
 """From a survey's result to the blobs of the page."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import chain

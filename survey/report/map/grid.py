@@ -5,8 +5,6 @@ there a polynomial of two variables stands in for the exact projection, several 
 was checked against the exact one, else the exact one is.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

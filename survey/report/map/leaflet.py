@@ -1,7 +1,5 @@
 """Leaflet's own files, from its package of the Python registry, made to stand inside one page."""
 
-from __future__ import annotations
-
 import base64
 import re
 from functools import cache

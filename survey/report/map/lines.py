@@ -1,7 +1,5 @@
 """Lines as small whole numbers: a jump to each first point, then short steps."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

@@ -5,8 +5,6 @@ that keeps each section together, a section is its first place and its length. S
 become several runs; nothing is lost.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

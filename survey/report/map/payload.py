@@ -1,7 +1,5 @@
 """The page's data: blobs of columns in base64, and which of them the size limit lets in."""
 
-from __future__ import annotations
-
 import base64
 import json
 import zlib

@@ -1,7 +1,5 @@
 """The page: a Leaflet map with the survey's own pieces and data in line."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import asdict
 from html import escape

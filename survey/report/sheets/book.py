@@ -1,7 +1,5 @@
 """The pages of one file of sheets: overview, details, switching points, table."""
 
-from __future__ import annotations
-
 import io
 from collections.abc import Callable
 from dataclasses import dataclass

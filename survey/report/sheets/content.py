@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -16,13 +17,9 @@ from survey.fingerprint import what_if_words
 from survey.names import same_names
 from survey.report.background import in_order
 from survey.report.ramp import BANDS, Mark, drawn_as, hazard_colours, mark_of
+from survey.report.reread import SavedSurvey
 from survey.report.sheets.lettering import clean
 from survey.report.sheets.view import Floats, local_crs, moved
-
-if TYPE_CHECKING:
-    import geopandas as gpd
-
-    from survey.report.reread import SavedSurvey
 
 NO_DISTRICT = "(no district)"
 _LISTED = 12

@@ -1,7 +1,5 @@
 """Maps on the page: network, sections, marks, numbers. Shape, size and lettering tell bands apart in grey print."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 
 import numpy as np

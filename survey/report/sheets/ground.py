@@ -1,7 +1,5 @@
 """The user's own layers beneath a map on paper, and their names where these keep clear of everything else."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Fonts and text on sheets: one family that covers most alphabets, embedded in every file."""
 
-from __future__ import annotations
-
 import unicodedata
 from functools import cache
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What stands beside a map: legend, scale bar, north arrow, counts, a locator, the sites of the page."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 

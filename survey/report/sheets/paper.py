@@ -1,7 +1,5 @@
 """Paper: sizes, margins, and where frame and side panel lie. Lengths are PDF points, origin bottom left."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal, get_args
 

@@ -1,21 +1,16 @@
 """Survey sheets: one PDF for each district, or for a feeder."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Container
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from survey.errors import OutputError
 from survey.report.folder import commit, refusal, reserve_folder
+from survey.report.reread import SavedSurvey
 from survey.report.sheets.book import Book, book_bytes
 from survey.report.sheets.content import districts_of, sheet_content
 from survey.report.sheets.paper import PAGE_NAMES, PageName, paper
 from survey.report.sheets.view import Units
-
-if TYPE_CHECKING:
-    from survey.report.reread import SavedSurvey
 
 
 def make_sheets(

@@ -1,7 +1,5 @@
 """The strip of a section across a block: the point at the left, its last transformer at the right."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """The tables of a set of sheets, in the map's numbers: with a box to tick and room to write, and a short one."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """From places on the ground to places on a page, at scales people use."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

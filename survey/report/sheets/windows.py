@@ -1,7 +1,5 @@
 """Which maps a set of sheets needs: one overview, and details where its labels find no room."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
