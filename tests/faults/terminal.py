@@ -72,6 +72,7 @@ class Terminal:
     def __post_init__(self) -> None:
         self.screen = pyte.Screen(self.columns, ROWS)
         self._feed = pyte.ByteStream(self.screen)
+        self._rows = [""] * ROWS
         self.raw, self.seen, self.piped = b"", [], {}
         self.status: int | None = None
         self._master, slave = os.openpty()
@@ -100,8 +101,12 @@ class Terminal:
 
     @property
     def text(self) -> str:
-        """What stands on the screen."""
-        return "\n".join(line.rstrip() for line in self.screen.display).rstrip()
+        """What stands on the screen; rows that nothing was written to since are as they were."""
+        for row in self.screen.dirty:
+            cells = self.screen.buffer[row]
+            self._rows[row] = "".join(cells[column].data for column in range(self.columns)).rstrip()
+        self.screen.dirty.clear()
+        return "\n".join(self._rows).rstrip()
 
     def _look(self) -> bool:
         """Take what has come; False at the end."""
