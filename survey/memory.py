@@ -59,7 +59,7 @@ def thread_pool(workers: int) -> ThreadPoolExecutor:
     MemoryError
         There is not room enough.
     """
-    bytearray(ROOM_OF_A_THREAD * workers)
+    ask_for(ROOM_OF_A_THREAD * workers)
     pool, all_there = ThreadPoolExecutor(workers), threading.Barrier(workers)
     try:
         for _ in range(workers):

@@ -23,6 +23,7 @@ from survey.assess.unread import unread_cable_texts
 from survey.comparison.base import with_base
 from survey.findings import SEVERITIES, FindingList
 from survey.first_look import FirstLook, take_first_look
+from survey.kept_network import Kept, NetworkStore
 from survey.memory import give_back
 from survey.network import build_network
 from survey.network.model import Network
@@ -104,18 +105,24 @@ def survey_network(
     """
     settings = settings or Settings()
     clock = Clock(progress)
-    findings = FindingList()
-    with clock.stage("read"):
-        tables = read_network(path, settings=settings, findings=findings)
-        background = read_background(settings.background, path, tables=tables, findings=findings)
+    network, of_reading, of_building = _network(path, settings=settings, clock=clock)
+    findings = FindingList(list(of_reading))
+    background = read_background(settings.background, path, tables=network.tables, findings=findings)
     base = None
     if changes:
         with clock.stage("base"):
-            as_it_is = survey_tables(tables, settings=settings, findings=FindingList(), sign_offs=sign_offs)
-            tables, base = apply_changes(tables, changes), as_it_is.result
-    surveyed = survey_tables(
-        tables, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count
-    )
+            of_base = FindingList(list(of_building))
+            base = survey_built(network, settings=settings, findings=of_base, sign_offs=sign_offs).result
+            changed = apply_changes(network.tables, changes)
+            del network
+        surveyed = survey_tables(
+            changed, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count
+        )
+    else:
+        findings.extend(of_building)
+        surveyed = survey_built(
+            network, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count
+        )
     result = surveyed.result
     if base is not None:
         result = marked_as_what_if(with_base(result, base), changes)
@@ -128,7 +135,7 @@ def survey_network(
             )
     if changes:
         record["changes"] = [change.row() for change in changes]
-        record["changes_shown"] = changes_shown(changes, tables)
+        record["changes_shown"] = changes_shown(changes, surveyed.network.tables)
     if sign_offs is not None:
         record["signed_off"] = {
             "as_of": sign_offs.as_of.isoformat(),
@@ -142,6 +149,21 @@ def survey_network(
     record["seconds"] = clock.seconds
     result = replace(result, record=record, waveforms=waves, background=background)
     return replace(surveyed, result=result)
+
+
+def _network(path: Path, *, settings: Settings, clock: Clock) -> Kept:
+    """Read the export and build its network, or take it from an earlier survey."""
+    store = NetworkStore(path, settings=settings)
+    of_reading, of_building = FindingList(), FindingList()
+    with clock.stage("read"):
+        kept = store.load()
+        tables = kept.network.tables if kept else read_network(path, settings=settings, findings=of_reading)
+    with clock.stage("network"):
+        if kept is None:
+            network = build_network(tables, settings=settings.network, findings=of_building)
+            kept = Kept(network, tuple(of_reading), tuple(of_building))
+            store.save(kept)
+    return kept
 
 
 def drawn_waveforms(
@@ -175,10 +197,24 @@ def survey_tables(
     clock: Clock | None = None,
     count: Callable[[int, int], None] | None = None,
 ) -> Surveyed:
-    """Survey clean tables."""
+    """Build the network of clean tables and survey it."""
     clock = clock or Clock()
     with clock.stage("network"):
         network = build_network(tables, settings=settings.network, findings=findings)
+    return survey_built(network, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count)
+
+
+def survey_built(
+    network: Network,
+    *,
+    settings: Settings,
+    findings: FindingList,
+    sign_offs: SignOffs | None = None,
+    clock: Clock | None = None,
+    count: Callable[[int, int], None] | None = None,
+) -> Surveyed:
+    """Survey a network."""
+    clock, tables = clock or Clock(), network.tables
     with clock.stage("assess"):
         assessment = assess_network(network, settings=settings, findings=findings, progress=count)
     with clock.stage("collect"):

@@ -25,7 +25,7 @@ class NetworkSettings(Section):
 
     ``either_end``: judge the states with a normally open device closed, or a closed ring opened, too.
     ``most_states``: of a loop with more of them (pairs of devices; 2500 are 50 devices, judgement) those with a section
-    over ``worst_kva`` are thinned.
+    over ``worst_kva`` are thinned. ``reuse``: keep the network, and take that of an earlier survey of the same export.
     """
 
     snap_m: NotNegative = 0.5
@@ -35,6 +35,7 @@ class NetworkSettings(Section):
     most_states: Annotated[int, Field(ge=0)] = 2500
     length_tolerance: Share = 0.10
     length_tolerance_m: NotNegative = 2.0
+    reuse: bool = True
 
 
 class ElectricalSettings(Section):

@@ -78,7 +78,7 @@ def read_network(
     plans = _plan(infos, settings=settings.input, path=export.path)
     files = export.input_files(list({info.name: info for plan in plans.values() for info in plan.layers}.values()))
     with thread_pool(1) as pool:
-        prints = pool.submit(_fingerprints, files)
+        prints = pool.submit(fingerprints_of, files)
         before = stamps(files)
         opened = {}
         for name, plan in plans.items():
@@ -225,7 +225,7 @@ def _places(opened: dict[str, _Opened], *, fallback: CRS | None) -> Places:
     return choose_places(crss, xy, of=of)
 
 
-def _fingerprints(files: Sequence[Path]) -> dict[str, str]:
+def fingerprints_of(files: Sequence[Path]) -> dict[str, str]:
     """SHA-256 of every file, by its name in the export."""
     prints = {}
     for file in files:
