@@ -31,7 +31,7 @@ from survey.read.reader import fingerprints_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from typing import IO
+    from io import BufferedReader
 
     from survey.findings import Finding
     from survey.network.model import Network
@@ -169,7 +169,7 @@ def _sources() -> Iterator[Path]:
         yield from sorted(file for file in found if file.suffix in (".py", ".csv"))
 
 
-def _read(stream: IO[bytes], sizes: list[int], *, digest: str) -> Kept:
+def _read(stream: BufferedReader, sizes: list[int], *, digest: str) -> Kept:
     """Read what follows the head.
 
     Raises
