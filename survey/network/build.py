@@ -235,7 +235,9 @@ def _walk(
     gang = three_pole_edges(tables, graph)
     walks = walk_to_sources(graph, sections, upstream=upstream, node=site_node, gang=gang)
     walks = replace(walks, looped=looped_sites(graph, walks, union=union, single=single))
-    walks = walk_in_islands(walks, graph, sections=sections, upstream=upstream, node=site_node, gang=gang)
+    walks = walk_in_islands(
+        walks, graph, tables=tables, sections=sections, upstream=upstream, node=site_node, gang=gang
+    )
     return union, upstream, sections, walks
 
 

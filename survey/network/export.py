@@ -105,7 +105,7 @@ def _unfed(network: Network) -> Iterator[_Arrows]:
     if not island[graph.a].any():
         return
     gang = three_pole_edges(network.tables, graph)
-    _, reach = reach_in_islands(graph, network.sections, fed=network.upstream.fed, gang=gang)
+    _, reach = reach_in_islands(graph, network.sections, tables=network.tables, fed=network.upstream.fed, gang=gang)
     node, slot = _ways(reach, np.flatnonzero(island), graph.a, graph.b)
     at = reach.at[node]
     edge, up_slot = reach.via_edge[at, slot], np.maximum(reach.via_slot[at, slot], 0)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from random import Random
 
 import pytest
-from build import Cable, survey
+from build import Cable, named, survey
 from oracle import Device, Oracle
 from random_networks import SEED, agree_on, answers, networks, place, surveyed
 
@@ -82,16 +82,20 @@ def test_the_order_of_rows_changes_nothing():
     agree_on(networks(**ANY, phases=True), same)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=AssertionError,
-    reason="of two open devices alike at a dead stretch, row order says which is named",
-)
 def test_the_order_of_rows_says_nothing_of_two_ties_alike():
     cables = (Cable("c0", ("n0", "n1"), (), 2.0, phases="AC"), Cable("c1", ("n1", "n0"), (), 1.0, phases="ABC"))
     devices = tuple(Device(f"w{k}", "n0", f"c{k}", single=False, open=True) for k in range(2))
     o = Oracle(cables, devices, (), (("g", "n0"),))
     assert answers(surveyed([o], order=Random(1))) == answers(surveyed([o]))
+
+
+def test_the_order_of_rows_says_nothing_of_the_way_round_a_ring_without_a_source():
+    """From X the devices are equally far, once round either way: the first by id is taken."""
+    cables = [named("R1", "n0", "n1", 8.0), named("R2", "n1", "n2", 16.0), named("R3", "n2", "n0", 32.0)]
+    devices = [("W1", "n0", "guards=R1"), ("W2", "n0", "guards=R3")]
+    phases = [replace(c, phases=p) for c, p in zip(cables, ("AB", "B", "BC"), strict=True)]
+    for rows in (devices, devices[::-1]):
+        assert survey(phases, switches=rows, sites=[("X", "n0")], sort=False).walk("X")[0] == "W1"
 
 
 def test_a_drawn_network_is_the_one_by_node_ids():

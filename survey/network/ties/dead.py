@@ -15,6 +15,7 @@ import pandas as pd
 
 from survey.arrays import Bools, Ints
 from survey.network.sweeps import Forest, adjacency
+from survey.network.topology.placement import by_id
 from survey.network.walk.sections import find_sections, span_phases
 from survey.network.walk.upstream import find_upstream
 from survey.network.walk.walks import three_pole_edges, walk_to_sources
@@ -36,7 +37,9 @@ class Revived(NamedTuple):
 def revive(network: Network, *, union: Forest) -> Revived | None:
     """Supply every dead stretch on one side of a normally open device whose other side is fed; ``None`` without any."""
     graph, switches = network.graph, network.tables.switches
+    # by id: the first of a stretch says where it is supplied
     row = np.flatnonzero(switches["open"].to_numpy(bool) & (graph.near >= 0))
+    row = row[by_id(switches, row)]
     sides = np.stack([graph.near[row], graph.far[row]])
     fed = union.root[sides] == graph.root
     dead = np.where(fed[0], sides[1], sides[0])

@@ -247,22 +247,30 @@ def _judged(network: Network, links: Links, ways: Ways, *, barred: Bools, apart:
     device = (ways.edge >= 0) & (np.append(graph.edge_of, -1)[ways.row] == ways.edge)
     mixed = ways.some(np.where(piece | device, carried != mask, (carried & mask) != mask))
     devices = np.bincount(ways.loop, weights=ways.row >= 0, minlength=len(links.x))
+    common = links.mask.copy()
+    np.bitwise_and.at(common, ways.loop, carried)
+    live = _live(network, ways.head, mask=common)
     causes = {
         "tie_on_ring": ~links.ring & ways.some(np.append(barred, False)[ways.edge]),
         "tie_no_device": ~links.ring & (devices < 2),
         "tie_voltages": ~links.ring & apart,
         "tie_phases": ~links.ring & mixed,
+        "tie_no_supply": ~links.ring & ~live,
     }
-    common = links.mask.copy()
-    np.bitwise_and.at(common, ways.loop, carried)
-    lost = links.ring & mixed & (common != 0) & (devices > 1)
+    lost = links.ring & live & mixed & (devices > 1)
     around = np.append(ways.edge[piece & lost[ways.loop]], links.edge[lost])
     told.cables(cable[around[around < graph.n_pieces]])
-    good = ~(links.ring & (mixed | (devices < 2)))
+    good = ~(links.ring & (~live | mixed | (devices < 2)))
     for rule, bad in causes.items():
         told.switches(rule, links.switch[bad & good])
         good &= ~bad
     return good
+
+
+def _live(network: Network, head: Ints, *, mask: Ints) -> Bools:
+    """Loops whose head some phase of theirs reaches: of the others no pole takes anything off in any state."""
+    views, root = network.sections.views, network.graph.root
+    return np.logical_or.reduce([((mask & v.bits) != 0) & (v.forest.root[head] == root) for v in views])
 
 
 def _voltages_differ(network: Network, ways: Ways, *, union: Forest) -> Bools:

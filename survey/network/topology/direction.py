@@ -12,7 +12,7 @@ import numpy as np
 
 from survey.arrays import Bools, Ints
 from survey.network.sweeps import adjacency, span, supply_tree, two_nearest
-from survey.network.topology.placement import AT_SOURCE, first_piece, stood_single
+from survey.network.topology.placement import AT_SOURCE, by_id, first_piece, stood_single
 
 if TYPE_CHECKING:
     from survey.network.topology.pieces import Pieces
@@ -96,7 +96,8 @@ def _cut_open(pieces: Pieces, placement: Placement, is_open: Bools, n_nodes: int
 
 
 def _known_sides(tables: NetworkTables, placement: Placement, closed: Bools, unsupplied: Bools) -> Ints:
-    """Closed single-pole devices in parts without a source whose controlled side is known."""
+    """Closed single-pole devices in parts without a source whose controlled side is known, by id."""
     closed = closed & stood_single(tables.switches)
     known = (placement.piece >= 0) & ~(placement.dead_end & placement.with_site)
-    return np.flatnonzero(closed & known & unsupplied[np.maximum(placement.node, 0)])
+    found = np.flatnonzero(closed & known & unsupplied[np.maximum(placement.node, 0)])
+    return found[by_id(tables.switches, found)]

@@ -110,6 +110,11 @@ def stood_open(switches: pd.DataFrame) -> Bools:
     return switches["placed_open" if "placed_open" in switches.columns else "open"].to_numpy(bool)
 
 
+def by_id(switches: pd.DataFrame, rows: Ints) -> Ints:
+    """Order by id of some devices: what decides between two alike, whatever the order of rows."""
+    return np.argsort(switches["switch_id"].to_numpy(object)[rows], kind="stable")
+
+
 def is_added(switches: pd.DataFrame) -> Bools:
     """Devices that a what-if adds: next to the node; for a site on its supply side. Shape (n_switches,)."""
     return np.asarray(switches.get("added", np.zeros(len(switches), bool)), bool)

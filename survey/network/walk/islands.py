@@ -12,6 +12,7 @@ import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
 from survey.network.sweeps import Forest, Reach, retrace, two_nearest
+from survey.network.topology.placement import by_id
 from survey.network.walk.walks import MOST_PATH_EDGES, kept_paths
 
 if TYPE_CHECKING:
@@ -84,8 +85,12 @@ def _sums(union: Forest, child: Ints, place: Ints, value: Floats) -> tuple[Float
     return below, running[union.end[root]] - running[union.place[root]]
 
 
-def reach_in_islands(graph: Graph, sections: Sections, *, fed: Bools, gang: Bools) -> tuple[Ints, Reach]:
+def reach_in_islands(
+    graph: Graph, sections: Sections, *, tables: NetworkTables, fed: Bools, gang: Bools
+) -> tuple[Ints, Reach]:
     """Positions in ``sections`` of the switching points of all islands, and what each reaches on its controlled side.
+
+    Of two equally near, as round a ring that closes at a site, the first by id.
 
     Parameters
     ----------
@@ -95,6 +100,7 @@ def reach_in_islands(graph: Graph, sections: Sections, *, fed: Bools, gang: Bool
         Edges that are closed three-pole devices; noted on the way.
     """
     device = np.flatnonzero(sections.exposes & ~fed[sections.down])
+    device = device[by_id(tables.switches, sections.device[device])]
     # RULE 5: the nearest one on whose controlled side the site lies; other dead ends are no supplies
     reach = two_nearest(
         (graph.a, graph.b),
@@ -110,7 +116,14 @@ def reach_in_islands(graph: Graph, sections: Sections, *, fed: Bools, gang: Bool
 
 
 def walk_in_islands(
-    walks: Walks, graph: Graph, *, sections: Sections, upstream: Upstream, node: Ints, gang: Bools
+    walks: Walks,
+    graph: Graph,
+    *,
+    tables: NetworkTables,
+    sections: Sections,
+    upstream: Upstream,
+    node: Ints,
+    gang: Bools,
 ) -> Walks:
     """Complete the walks of sites that have no way to a source.
 
@@ -124,7 +137,7 @@ def walk_in_islands(
     lost = np.flatnonzero((node >= 0) & ~upstream.fed[np.maximum(node, 0)])
     if not len(lost) or upstream.fed[sections.down[sections.exposes]].all():
         return walks
-    device, reach = reach_in_islands(graph, sections, fed=upstream.fed, gang=gang)
+    device, reach = reach_in_islands(graph, sections, tables=tables, fed=upstream.fed, gang=gang)
     at = reach.at[node[lost]]
     found, at = lost[reach.label[at, 0] >= 0], at[reach.label[at, 0] >= 0]
     count = np.zeros(len(node), np.int64)
