@@ -14,8 +14,10 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from survey.arrays import Bools, Floats, Ints, Ragged, distinct, heads
+from survey.arrays import Floats, Ints, Ragged, distinct, heads
 from survey.network.model import Network
+from survey.network.sweeps import Passed, descend
+from survey.network.walk.walks import climb
 
 MOST_SITES = 60
 """Sections with more sites than this get no strip: nobody draws them on one line."""
@@ -43,63 +45,74 @@ def section_strips(network: Network, *, section: Ints, sites: Ragged) -> pa.Stri
 
 
 class _Ways(NamedTuple):
-    """Ways from sites up to the point of their section, step by step.
+    """Of every section drawn the way to its farthest site, and how the other sites join it.
 
-    By way: ``owner`` position of its section, ``site`` row. By step, sorted by way from below: ``way, node, edge``
-    (the one above the node). By step of the ways to the farthest sites, section by section from its point: ``main``
-    steps. By way: ``joins`` the position in ``main`` of the node where it joins that way; ``beside`` the steps below.
+    By step of those ways, section by section from its point: ``section`` its position, ``edge``. By site of them:
+    ``site`` row, ``joins`` the step at whose lower node it joins. By step beside them: ``way`` position of its site,
+    ``beside`` edge.
     """
 
-    owner: Ints
-    site: Ints
-    way: Ints
-    node: Ints
+    section: Ints
     edge: Ints
-    main: Ints
+    site: Ints
     joins: Ints
-    beside: Bools
+    way: Ints
+    beside: Ints
 
 
 def _climb(network: Network, section: Ints, *, sites: Ragged) -> _Ways:
-    """Ways of the sections of which every site meets the point."""
-    graph, parent = network.graph, network.upstream.parent_edge
-    stop = graph.edge_of[network.sections.device[section]][sites.owner]
-    way, node = np.arange(len(stop)), network.site_node[sites.flat]
-    lost, steps = np.ones(len(stop), bool), [(way[:0], way[:0], way[:0])]
-    way, node = way[node >= 0], node[node >= 0]
-    for _ in range(MOST_STEPS):
-        edge = parent[node]
-        steps.append((way, node, edge))
-        lost[way[edge == stop[way]]] = False
-        on = (edge >= 0) & (edge != stop[way])
-        way, node, edge = way[on], node[on], edge[on]
-        if not len(way):
-            break
-        node = np.where(graph.b[edge] == node, graph.a[edge], graph.b[edge])
-    way, node, edge = (np.concatenate(part) for part in zip(*steps, strict=True))
-    drawn = np.bincount(sites.owner[lost], minlength=len(section)) == 0
-    kept = np.argsort(way, kind="stable")
-    kept = kept[drawn[sites.owner[way[kept]]]]
-    return _with_main(network, sites, steps=(way[kept], node[kept], edge[kept]))
+    """Ways of the sections of which every site meets the point; what sites share with the main way is taken once."""
+    graph, up, owner = network.graph, network.upstream, sites.owner
+    node, stop = network.site_node[sites.flat], graph.edge_of[network.sections.device[section]]
+    no, below = np.zeros(len(graph.a), bool), up.lower_node(len(graph.a))[stop]
+    down = Passed(*descend(up.order, up.parent_edge, graph.a, graph.b, graph.length_m, no, no, no, no))
+    count = np.where((node < 0) | (below < 0)[owner], 0, down.steps[node] + 1 - down.steps[below][owner])
+    lost = np.bincount(owner, weights=(count < 1) | (count > MOST_STEPS), minlength=len(section)) > 0
+    order = np.lexsort((sites.flat, -np.round(down.walked[node], 3), owner))
+    far = order[heads(owner[order])]
+    steps = np.where(lost, 0, count[far])
+    edge, from_b = climb(node[far], steps, up.parent_edge, graph.a, graph.b)
+    last = np.cumsum(steps)
+    lost[~lost] = edge[last[~lost] - 1] != stop[~lost]
+    # from the point on
+    turned = np.repeat(2 * last - steps - 1, steps) - np.arange(len(edge))
+    main, edge = np.repeat(np.arange(len(section)), steps), edge[turned]
+    lower = np.where(from_b[turned], graph.b[edge], graph.a[edge])
+    joins, way, beside = _join(network, main * graph.n_nodes + lower, owner=np.where(lost[owner], -1, owner), node=node)
+    lost[owner[joins < 0]] = True
+    kept, there, new = ~lost[main], np.flatnonzero(~lost[owner]), ~lost[owner[way]]
+    number, at = np.cumsum(kept) - 1, np.cumsum(~lost[owner]) - 1
+    return _Ways(main[kept], edge[kept], sites.flat[there], number[joins[there]], at[way[new]], beside[new])
 
 
-def _with_main(network: Network, sites: Ragged, *, steps: tuple[Ints, Ints, Ints]) -> _Ways:
-    """Find the way to the farthest site of every section, and where the others join it."""
-    way, node, edge = steps
-    owner, used = sites.owner, distinct(way)
-    metres = np.bincount(way, weights=network.graph.length_m[edge], minlength=len(owner))[used]
-    order = np.lexsort((sites.flat[used], -metres, owner[used]))
-    longest = np.zeros(len(owner), bool)
-    longest[used[order[heads(owner[used[order]])]]] = True
-    main = np.flatnonzero(longest[way])[::-1]
-    main = main[np.argsort(owner[way[main]], kind="stable")]
-    key = owner[way] * network.graph.n_nodes + node
-    by_key = np.argsort(key[main])
-    at = by_key[np.minimum(np.searchsorted(key[main[by_key]], key), max(len(main) - 1, 0))] if len(main) else main
-    beside = key[main[at]] != key
-    joins = np.zeros(len(owner), np.int64)
-    joins[way[~beside][::-1]] = at[~beside][::-1]  # the lowest step, written last
-    return _Ways(owner, sites.flat, way, node, edge, main, joins, beside)
+def _join(network: Network, main: Ints, *, owner: Ints, node: Ints) -> tuple[Ints, Ints, Ints]:
+    """Where the way up from every node meets its section's main one, -1 nowhere, and what it takes before.
+
+    Parameters
+    ----------
+    main
+        Section times number of nodes, plus node, of every step.
+    owner, node
+        Section of each site, -1 to leave it, and node.
+
+    Returns
+    -------
+    Position in ``main`` by site, and pairs of site and edge.
+    """
+    graph, by_key = network.graph, np.argsort(main)
+    key, joins, way = main[by_key], np.full(len(owner), -1, np.int64), np.flatnonzero(owner >= 0)
+    ways, edges, at = [way[:0]], [way[:0]], node[way]
+    for _ in range(MOST_STEPS if len(main) else 0):
+        mine = owner[way] * graph.n_nodes + at
+        place = np.minimum(np.searchsorted(key, mine), len(key) - 1)
+        met, edge = key[place] == mine, network.upstream.parent_edge[at]
+        joins[way[met]] = by_key[place[met]]
+        on = ~met & (edge >= 0)
+        way, at, edge = way[on], at[on], edge[on]
+        ways.append(way)
+        edges.append(edge)
+        at = np.where(graph.b[edge] == at, graph.a[edge], graph.b[edge])
+    return joins, np.concatenate(ways), np.concatenate(edges)
 
 
 class _Parts(NamedTuple):
@@ -111,14 +124,12 @@ class _Parts(NamedTuple):
 
 def _parts(network: Network, ways: _Ways) -> _Parts:
     """All parts: along the main ways, with sites and branches where they stand and leave."""
-    graph, main = network.graph, ways.main
-    edge = ways.edge[main]
+    graph, edge = network.graph, ways.edge
     device = graph.switch[edge]
     along = np.flatnonzero((edge < graph.n_pieces) | (device >= 0))
     kind = np.where(device[along] >= 0, TEXT, np.where(graph.shielded[edge[along]], CABLE, OVERHEAD))
-    there = distinct(ways.way[~ways.beside])
-    branch = distinct(ways.way[ways.beside])
-    at = np.setdiff1d(there, branch, assume_unique=True)
+    branch = distinct(ways.way)
+    at = np.setdiff1d(np.arange(len(ways.site)), branch, assume_unique=True)
     leaves, branch_text = _branches(network, ways, branch)
     words = [_devices(network.tables.switches, device[along]), _sites(network, ways.site[at]), branch_text]
     place = np.concatenate([along, ways.joins[at], leaves])
@@ -127,8 +138,7 @@ def _parts(network: Network, ways: _Ways) -> _Parts:
     order = np.lexsort((site, order_there, place))
     kind = np.concatenate([kind, np.full(len(at) + len(leaves), TEXT)])[order]
     metres = np.concatenate([graph.length_m[edge[along]], np.zeros(len(at) + len(leaves))])[order]
-    owner = ways.owner[ways.way[main]][place[order]]
-    return _joined(owner, kind, metres=metres, text=pa.concat_arrays(words).take(pa.array(order)))
+    return _joined(ways.section[place[order]], kind, metres=metres, text=pa.concat_arrays(words).take(pa.array(order)))
 
 
 def _joined(owner: Ints, kind: Ints, *, metres: Floats, text: pa.StringArray) -> _Parts:
@@ -147,10 +157,10 @@ def _branches(network: Network, ways: _Ways, branch: Ints) -> tuple[Ints, pa.Str
     """Where branches leave the main ways (positions in them), and what they say: the one site or how many, metres."""
     graph = network.graph
     leaves, group = np.unique(ways.joins[branch], return_inverse=True)
-    group_of_way = np.zeros(len(ways.owner), np.int64)
+    group_of_way = np.zeros(len(ways.site), np.int64)
     group_of_way[branch] = group
-    step = np.flatnonzero(ways.beside & (ways.edge < graph.n_pieces))
-    edges, groups = ways.edge[step], group_of_way[ways.way[step]]
+    piece = ways.beside < graph.n_pieces
+    edges, groups = ways.beside[piece], group_of_way[ways.way[piece]]
     order = np.lexsort((edges, groups))
     order = order[heads(groups[order], edges[order])]
     edges, groups = edges[order], groups[order]
