@@ -61,11 +61,15 @@ class _Loop:
         return sum(getattr(part, "size", 0) for part in flat) <= SMALL
 
 
-def njit(**options: bool) -> Callable[[Callable[Asked, Answer]], Callable[Asked, Answer]]:
-    """Mark a loop."""
+def njit(
+    *, plain: Callable[..., Any] | None = None, **options: bool | str
+) -> Callable[[Callable[Asked, Answer]], Callable[Asked, Answer]]:
+    """Mark a loop; ``plain`` stands for it while it is not compiled."""
 
     def marked(function: Callable[Asked, Answer]) -> Callable[Asked, Answer]:
         loop = _Loop(function, options)
+        if plain is not None:
+            loop.plain = plain
 
         @wraps(function)
         def run(*args: Asked.args, **named: Asked.kwargs) -> Answer:
@@ -77,3 +81,9 @@ def njit(**options: bool) -> Callable[[Callable[Asked, Answer]], Callable[Asked,
         return run
 
     return marked
+
+
+def as_it_stands(loop: Callable[Asked, Answer], *, compiled: bool = False) -> Callable[Asked, Answer]:
+    """A loop as it stands, or compiled, whatever the size of its arrays."""
+    kinds: _Loop = loop.loop  # type: ignore[attr-defined]
+    return kinds.compiled if compiled else kinds.plain

@@ -20,6 +20,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from survey.loops import as_it_stands
 from survey.physics.atlas_axes import (
     ATLAS_VERSION,
     B_AXIS,
@@ -30,28 +31,15 @@ from survey.physics.atlas_axes import (
     IM_AXIS,
     LIMIT_NAMES,
 )
+from survey.physics.atlas_loop import DIRECTIONS, Cells, Grid, along_b, look_up
 from survey.physics.cache import DAMAGE
 from survey.physics.curves import LIMITS_PU, FloatArray, IntArray
 from survey.physics.families import Circuit
 
 FOLDER: Final = Path(__file__).parents[1] / "data" / "atlas"
-SLOPES: Final = (0.0, 0.5, 1.0, 1.5)
-"""How far b moves with g, and with im, along a direction that is tried [decades of b a decade]."""
-DIRECTIONS: Final = np.array(list(product(SLOPES, SLOPES)))
-AT_ONCE: Final = 2048
-"""Sections that are looked up together: as many as the processor's own memory holds."""
-SLOPE_PENALTY: Final = 0.015
-"""Disagreement that each unit of slope counts for: at equal terms the same b."""
-BRANCH_RATIO: Final = 1.4
-"""Ratio of neighbouring nodes of b up to which they are taken for one branch."""
-CELL_SPREAD: Final = 0.4
-"""Standard deviation of the logarithms in a cell from which the larger holds."""
-MARGIN: Final = 0.5
-"""Standard deviations added to the mean of a cell: what a few thousand more draws would meet."""
-NEAR_EDGE: Final = 0.03
-"""Part of the way between two nodes by which a jump is taken to come sooner: how exactly its place is known."""
 SHARE_TOLD_APART: Final = "share_1.25"
 """Share by which branches are told apart whose peaks are alike."""
+BESIDE: Final = ("edge", SHARE_TOLD_APART)
 LEAST: Final = {"peak": 0.02, "clamped": 0.02, "power": 1e-7}
 """What counts as nothing; figures that are looked up on a logarithmic scale."""
 AXES: Final = (B_AXIS, G_AXIS, IM_AXIS)
@@ -64,21 +52,16 @@ _LOG = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class Place:
-    """Where sections lie: places of g, im, b in their four columns, part of the way to the next b, weights; (4, n).
+    """Where sections lie in their four columns: node of b below, part of the way to the next, weight; each (4, n)."""
 
-    While directions are tried, b and the way have one more axis before these, one place a direction.
-    """
-
-    g: IntArray
-    im: IntArray
-    b: IntArray
+    low: IntArray
     way: FloatArray
     weights: FloatArray
 
     def take(self, values: npt.NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
         """Values at both nodes of b in each column, each of shape (4, n)."""
-        low, high = values[self.g, self.im, self.b], values[self.g, self.im, self.b + 1]
-        return low.astype(np.float64), high.astype(np.float64)
+        flat = values.ravel()
+        return flat[self.low].astype(np.float64), flat[self.low + 1].astype(np.float64)
 
     def mean_of_some(self, values: npt.NDArray[np.float32]) -> FloatArray:
         """Mean by nearness of the values above 0; NaN where there is none."""
@@ -97,46 +80,6 @@ SIDES: Final = tuple(product((0, 1), (0, 1)))
 """Lower or upper node of g, and of im: the four columns of a cell."""
 
 
-@dataclass(frozen=True)
-class _Cell:
-    """The cells of g and im that sections lie in: nodes and weights of four columns, (4, n), and how far b moves."""
-
-    b: FloatArray
-    g: IntArray
-    im: IntArray
-    weights: FloatArray
-    moves: tuple[FloatArray, FloatArray]
-    axis: FloatArray
-
-    @classmethod
-    def around(cls, b: FloatArray, g: FloatArray, im: FloatArray, curves: Curves) -> _Cell:
-        """Around logarithms of b, g, im."""
-        low_g, way_g, step_g = _cell(g, np.log10(curves.g))
-        low_im, way_im, step_im = _cell(im, np.log10(curves.im))
-        part_g, part_im = (1.0 - way_g, way_g), (1.0 - way_im, way_im)
-        return cls(
-            b,
-            np.stack([low_g + one for one, _ in SIDES]),
-            np.stack([low_im + two for _, two in SIDES]),
-            np.stack([part_g[one] * part_im[two] for one, two in SIDES]),
-            (
-                np.stack([(one - way_g) * step_g for one, _ in SIDES]),
-                np.stack([(two - way_im) * step_im for _, two in SIDES]),
-            ),
-            np.log10(curves.b),
-        )
-
-    def place(self, slopes: FloatArray, some: IntArray) -> Place:
-        """Where along b some sections lie in each column, moving with g and im by each of some slopes, (k, 2)."""
-        by_g, by_im = slopes[:, :1, None], slopes[:, 1:, None]
-        moved = self.b[some] + by_g * self.moves[0][:, some] + by_im * self.moves[1][:, some]
-        step = self.axis[1] - self.axis[0]
-        along = (np.clip(moved, self.axis[0], self.axis[-1]) - self.axis[0]) / step
-        low = np.minimum(along.astype(np.int64), len(self.axis) - 2)
-        way = np.clip(along - low, 0.0, 1.0)
-        return Place(self.g[:, some], self.im[:, some], low, way, self.weights[:, some])
-
-
 class Curves:
     """Figures on a grid.
 
@@ -153,7 +96,14 @@ class Curves:
     ) -> None:
         self.b, self.g, self.im = axes
         self.values = values
-        self._logs = {name: np.log(values[name] + least) for name, least in LEAST.items() if name in values}
+        self._grids = {name: self._grid(name) for name in LEAST if name in values}
+
+    def _grid(self, name: str) -> Grid:
+        """What is looked up of a figure; the edges and shares are those of the peak."""
+        values, axis = self.values[name], np.log10(self.b)
+        beside = (np.ravel(self.values[other] if name == "peak" else np.zeros(values.shape)) for other in BESIDE)
+        logs, edges, shares = (part.astype(np.float64) for part in (np.log(values + LEAST[name]).ravel(), *beside))
+        return Grid(logs, edges, shares, axis[0], axis[1] - axis[0], axis[-1], len(axis))
 
     def find(self, name: str, *, b: FloatArray, g: FloatArray, im: FloatArray) -> tuple[Place, FloatArray]:
         """Look up a figure along the direction in which the columns around agree best.
@@ -169,56 +119,30 @@ class Curves:
         -------
         Where each section lies, for other figures of it, and the figure, shape (n,).
         """
-        held_b, held_g, held_im = (
+        grid, cells = self._grids[name], self._cells(b, g, im=im)
+        best, value = look_up(grid, cells)
+        by_g, by_im = DIRECTIONS[best].T
+        below, way = as_it_stands(along_b)(grid, cells.b + by_g * cells.off_g + by_im * cells.off_im)
+        figure = np.exp(value) - LEAST[name]
+        place = Place(cells.columns + below, way, cells.weights)
+        return place, np.where(figure > 1e-3 * LEAST[name], figure, 0.0)
+
+    def _cells(self, b: FloatArray, g: FloatArray, *, im: FloatArray) -> Cells:
+        """Where sections lie, held within the axes."""
+        log_b, log_g, log_im = (
             np.log10(np.clip(v, axis[0], axis[-1]))
             for v, axis in zip((b, g, im), (self.b, self.g, self.im), strict=True)
         )
-        cell, n = _Cell.around(held_b, held_g, held_im, self), len(held_b)
-        value, place = np.zeros(n), Place(cell.g, cell.im, np.zeros((4, n), np.int64), np.zeros((4, n)), cell.weights)
-        for rows in np.split(np.arange(n), range(AT_ONCE, n, AT_ONCE)):
-            spread, value[rows], place.b[:, rows], place.way[:, rows] = self._best(name, cell, rows, DIRECTIONS[:1])
-            # where the columns agree better than that already, no further direction is tried
-            unsure = np.flatnonzero(spread > SLOPE_PENALTY * SLOPES[1])
-            other, found, b_there, way = self._best(name, cell, rows[unsure], DIRECTIONS[1:])
-            better = other < spread[unsure]
-            at = rows[unsure[better]]
-            value[at], place.b[:, at], place.way[:, at] = found[better], b_there[:, better], way[:, better]
-        figure = np.exp(value) - LEAST[name]
-        return place, np.where(figure > 1e-3 * LEAST[name], figure, 0.0)
-
-    def _best(
-        self, name: str, cell: _Cell, rows: IntArray, directions: FloatArray
-    ) -> tuple[FloatArray, FloatArray, IntArray, FloatArray]:
-        """Of some directions the best of each section: how far columns disagree, logarithm, places and way along b."""
-        there = cell.place(directions, rows)
-        found, spread = _blend(self._along_b(name, there), there.weights)
-        spread = spread + SLOPE_PENALTY * directions.sum(axis=1)[:, None] + self._share_spread(name, there)
-        first, at = spread.argmin(axis=0), np.arange(len(rows))
-        return spread[first, at], found[first, at], there.b[first, :, at].T, there.way[first, :, at].T
-
-    def _along_b(self, name: str, place: Place) -> FloatArray:
-        """Logarithm of a figure in each column: on one branch between, across a jump the larger, shape (k, 4, n)."""
-        low, high = place.take(self._logs[name])
-        between = (1.0 - place.way) * low + place.way * high
-        jumps = np.abs(high - low) > np.log(BRANCH_RATIO)
-        inside = (place.way > 0.02) & (place.way < 0.98)
-        value = np.where(
-            jumps & inside, np.maximum(low, high), np.where(jumps, np.where(place.way > 0.5, high, low), between)
+        low_g, way_g, step_g = _cell(log_g, np.log10(self.g))
+        low_im, way_im, step_im = _cell(log_im, np.log10(self.im))
+        part_g, part_im = (1.0 - way_g, way_g), (1.0 - way_im, way_im)
+        return Cells(
+            log_b,
+            np.stack([((low_g + one) * len(self.im) + low_im + two) * len(self.b) for one, two in SIDES]),
+            np.stack([(one - way_g) * step_g for one, _ in SIDES]),
+            np.stack([(two - way_im) * step_im for _, two in SIDES]),
+            np.stack([part_g[one] * part_im[two] for one, two in SIDES]),
         )
-        if name != "peak":
-            return value
-        edge, _ = place.take(self.values["edge"])
-        beyond = place.way > edge + np.where(high > low, -NEAR_EDGE, NEAR_EDGE)
-        return np.where(edge > 0.0, np.where(beyond, high, low), value)
-
-    def _share_spread(self, name: str, place: Place) -> FloatArray:
-        """How far the columns disagree about the share of sequences; it tells apart branches whose peaks are alike."""
-        if name != "peak":
-            return np.zeros(())
-        low, high = place.take(self.values[SHARE_TOLD_APART])
-        share = (1.0 - place.way) * low + place.way * high
-        mean = (place.weights * share).sum(axis=-2, keepdims=True)
-        return np.asarray(np.sqrt((place.weights * (share - mean) ** 2).sum(axis=-2)))
 
 
 @dataclass(frozen=True)
@@ -277,14 +201,6 @@ def _cell(values: FloatArray, axis: FloatArray) -> tuple[IntArray, FloatArray, F
     low = np.clip(np.searchsorted(axis, values, side="right") - 1, 0, len(axis) - 2)
     step = axis[low + 1] - axis[low]
     return low, np.clip((values - axis[low]) / step, 0.0, 1.0), step
-
-
-def _blend(columns: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Value of a cell from its four columns, and how far they disagree; the last axis but one is the columns'."""
-    mean = (weights * columns).sum(axis=-2, keepdims=True)
-    spread = np.sqrt((weights * (columns - mean) ** 2).sum(axis=-2))
-    largest = np.where(weights > 0.05, columns, -np.inf).max(axis=-2)
-    return np.where(spread > CELL_SPREAD, largest, np.minimum(mean[..., 0, :] + MARGIN * spread, largest)), spread
 
 
 def read_atlas(file: Path, *, only: frozenset[str] | None = None) -> Atlas | None:

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from survey.physics import atlas as rooms
+from survey.physics import atlas_loop
 from survey.physics.atlas import FOLDER, shipped_atlas
 from survey.physics.curves import NODE_CYCLES, simulate
 from survey.physics.families import Circuit
@@ -135,6 +136,19 @@ def test_sections_that_come_again_are_answered_as_if_each_came_alone():
     once, often = look_up(np.arange(12)), look_up(again)
     for figure in ("peak_pu", "peak_loaded_pu", "likelihood", "arrester_power_pu", "typical_pu", "in_model"):
         np.testing.assert_array_equal(getattr(often, figure), getattr(once, figure)[again])
+
+
+@pytest.mark.parametrize("name", ["peak", "power"])
+def test_many_sections_are_looked_up_compiled_to_the_same_bits(name, monkeypatch):
+    rng = np.random.default_rng(7)
+    curves = shipped_atlas(Circuit.FIVE_LEGGED).fine if name == "peak" else shipped_atlas(Circuit.DELTA).coarse
+    b, g, im = (10 ** rng.uniform(low, high, 800) for low, high in ((-4.5, 0.2), (-3.4, -0.3), (-3.2, -1.6)))
+    place, value = curves.find(name, b=b, g=g, im=im)
+    monkeypatch.setattr(atlas_loop, "COMPILED_FROM", 1)
+    compiled, same = curves.find(name, b=b, g=g, im=im)
+    assert np.array_equal(value, same)
+    assert np.array_equal(place.low, compiled.low)
+    assert np.array_equal(place.way, compiled.way)
 
 
 def test_figures_are_finite_and_in_their_ranges():
