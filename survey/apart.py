@@ -31,10 +31,7 @@ def refuse_overlap(out: Path, *, export: Path) -> None:
 def refuse_inputs(out: Path, *, inputs: Iterable[Path | None]) -> None:
     """Refuse an output folder in which a file that is read would be replaced or moved.
 
-    Raises
-    ------
-    OutputError
-        Names the file.
+    Raises ``OutputError``: names the file.
     """
     for file in inputs:
         if file is not None and is_own(file.name) and _same(Path(os.path.realpath(file)).parent, out):

@@ -25,10 +25,7 @@ _LOG = logging.getLogger(__name__)
 def _code_folder(cache_dir: Path) -> Path:
     """Folder of compiled code below the survey's cache folder, or a temporary one.
 
-    Raises
-    ------
-    OSError
-        Not even a temporary folder can be made.
+    Raises ``OSError``: not even a temporary folder can be made.
     """
     folder = cache_dir / "compiled"
     try:

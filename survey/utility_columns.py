@@ -23,10 +23,7 @@ def add_utility_columns(
 ) -> SurveyResult:
     """Add ``circuit, signed_off``, the tag and the utility's own id to the sites, and ``open_points`` to the points.
 
-    Parameters
-    ----------
-    findings
-        Gets what is to be said of sign-offs.
+    ``findings``: gets what is to be said of sign-offs.
     """
     sites = result.sites.copy(deep=False)
     refuse_taken(sites, result.settings)
@@ -67,10 +64,7 @@ def own_id_field(settings: Settings) -> str:
 def refuse_taken(sites: pd.DataFrame, settings: Settings) -> None:
     """Refuse a tag column that the sites table has already.
 
-    Raises
-    ------
-    SettingsError
-        The name is taken.
+    Raises ``SettingsError``: the name is taken.
     """
     taken = {str(name).casefold() for name in (*sites.columns, *OWN_COLUMNS)}
     if settings.tags.field.casefold() in taken:

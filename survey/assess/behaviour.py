@@ -96,13 +96,8 @@ def study_figures(
 ) -> Figures:
     """Figures of the time-domain study, of the circuits that the screen clears too: it is not always the stricter.
 
-    Parameters
-    ----------
-    less
-        Less charging that the circuits may have as well, each of shape (n_circuits,): no less hazard than with it, see
-        :func:`steadied`.
-    progress
-        Called with points done and points to do while curves are computed.
+    ``less``: less charging that the circuits may have as well, each of shape (n_circuits,): no less hazard than with
+    it, see :func:`steadied`. ``progress``: called with points done and points to do while curves are computed.
     """
     n, shares = len(circuits.b), 1 + len(less)
     # the least load is shown whoever carries it, but only a balanced one protects
@@ -167,11 +162,7 @@ def steadied(figures: Figures, shorter: Figures) -> Figures:
 
     What rings may ring less on longer cable in a window of lengths. A lower band is believed only where the study shows
     less over the whole range of the capacitance's uncertainty below it, which is looked at in three places.
-
-    Parameters
-    ----------
-    shorter
-        Figures of the same circuits at the low end of their capacitance.
+    ``shorter``: figures of the same circuits at the low end of their capacitance.
     """
     return replace(
         figures,

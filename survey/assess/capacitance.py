@@ -40,15 +40,9 @@ def cable_capacitance(
 ) -> CableCapacitance:
     """Capacitance of one phase to ground of every cable and line.
 
-    Parameters
-    ----------
-    patterns
-        Cable types taught by the settings: regular expression → type.
-    overhead_f_m
-        Of overhead line on whose record there is none [F/m].
-    findings
-        Gets ``cable_type_read``, ``class_capacitance``, ``unknown_cable_type``, ``default_voltage`` and
-        ``no_capacitance``.
+    ``patterns``: cable types taught by the settings: regular expression → type. ``overhead_f_m``: of overhead line on
+    whose record there is none [F/m]. ``findings``: gets ``cable_type_read``, ``class_capacitance``,
+    ``unknown_cable_type``, ``default_voltage`` and ``no_capacitance``.
     """
     cables = tables.cables
     cap = cables["cap_f_m"].to_numpy(np.float64, copy=True)

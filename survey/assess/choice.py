@@ -71,14 +71,8 @@ def points_above(
 ) -> Iterator[tuple[Ints, Ints, Bools]]:
     """Yield the single-pole points of sites, level by level, the nearest first, then those up to ``worst_kva``.
 
-    Parameters
-    ----------
-    site
-        Rows of sites that have a nearest point.
-
-    Yields
-    ------
-    Sites that have a point at this level, its section, and whether a three-pole device stands between the two.
+    ``site``: rows of sites that have a nearest point. Yields sites that have a point at this level, its section, and
+    whether a three-pole device stands between the two.
     """
     section, gang = walks.section[site], walks.gang[site] >= 0
     # a way up passes no section twice, so that there are no more levels than sections

@@ -95,10 +95,7 @@ def section_values(
 ) -> SectionValues:
     """Total every exposed section.
 
-    Parameters
-    ----------
-    voltage_v
-        Of every section, see :func:`survey.assess.odd_records.section_voltages`.
+    ``voltage_v``: of every section, see :func:`survey.assess.odd_records.section_voltages`.
     """
     arrester = network.tables.switches["arrester"].to_numpy(object)[network.sections.device]
     return values_of(section_totals(network, windings, cables), arrester=arrester, voltage_v=voltage_v)

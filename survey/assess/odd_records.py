@@ -96,12 +96,8 @@ def find_odd(
 ) -> OddRecords:
     """Find records out of line with their sections or with the others of the export.
 
-    Parameters
-    ----------
-    voltage_v
-        Of every section.
-    findings
-        Gets ``kv_out_of_line``, ``kva_out_of_line``, ``nll_w_out_of_line`` and ``exc_pct_out_of_line``.
+    ``voltage_v``: of every section. ``findings``: gets ``kv_out_of_line``, ``kva_out_of_line``, ``nll_w_out_of_line``
+    and ``exc_pct_out_of_line``.
     """
     table = network.tables.transformers
     sections = np.flatnonzero(network.sections.exposes)
@@ -165,16 +161,8 @@ def without_one(
 ) -> tuple[Floats, Ints]:
     """Greatest hazard of each site's worst point without any one other record of its kind, and which.
 
-    Of every circuit the two records with most rating, most loss and most magnetizing power are tried.
-
-    Parameters
-    ----------
-    study
-        Figures of circuits.
-
-    Returns
-    -------
-    Hazard (NaN without another record) and site row (-1), each of shape (n_sites,).
+    Of every circuit the two records with most rating, most loss and most magnetizing power are tried. ``study``:
+    figures of circuits. Returns hazard (NaN without another record) and site row (-1), each of shape (n_sites,).
     """
     rows = np.unique(choice.worst[choice.worst >= 0])
     owner, member = network.sections.members(circuits.section[rows], network.site_node)
@@ -275,12 +263,8 @@ def record_notes(
 ) -> Objects:
     """What of each site rests on the record of another, in words, ``""`` where nothing does; shape (n_sites,).
 
-    Parameters
-    ----------
-    hazard, by
-        See :func:`without_one`.
-    stopped
-        Points above are left out because of one record, see :func:`survey.assess.choice.stopped_by_one`.
+    ``hazard``, ``by``: see :func:`without_one`. ``stopped``: points above are left out because of one record, see
+    :func:`survey.assess.choice.stopped_by_one`.
     """
     ids = network.tables.transformers["site_id"].to_numpy(object)
     first = np.append(odd.first, -1)
@@ -302,12 +286,8 @@ def record_notes(
 def widened(interval: Interval, *, choice: Choice, odd: OddRecords, least: Floats, most: Floats) -> Interval:
     """The interval, wider where a record on the section is out of line: with what is said with and without records.
 
-    Parameters
-    ----------
-    least
-        Least hazard of every circuit, see :class:`Judged`.
-    most
-        Greatest hazard of every site without another record, NaN where there is none.
+    ``least``: least hazard of every circuit, see :class:`Judged`. ``most``: greatest hazard of every site without
+    another record, NaN where there is none.
     """
     low = np.append(least, np.nan)[choice.worst]
     touched = (np.append(odd.first, -1)[choice.worst_section] >= 0) & np.isfinite(interval.hazard_high)

@@ -23,12 +23,7 @@ def switching_point_table(
 ) -> pd.DataFrame:
     """Switching points, those of the normal state in order of id, then the normally open ones.
 
-    Parameters
-    ----------
-    sites
-        The ranked sites table.
-    exposed_by
-        Rows of ``sites`` on each section.
+    ``sites``: the ranked sites table. ``exposed_by``: rows of ``sites`` on each section.
     """
     values, tie, n = points.totals, points.opened >= 0, len(points.device)
     switches, names = network.tables.switches.iloc[points.device], network.tables.switches["switch_id"].to_numpy(object)

@@ -132,15 +132,8 @@ def _table(circuits: Circuits, settings: Settings, *, clamped: bool) -> Floats:
 def compare_risks(one: Floats, other: Floats, *, first: int = FIRST) -> dict[str, Any]:
     """Compare two rankings of the same sites.
 
-    Parameters
-    ----------
-    one, other
-        Risk of every site, shape (n_sites,).
-
-    Returns
-    -------
-    ``sites`` with a risk in one of the two, their ``rank_correlation`` (absent for fewer than two), ``first`` and
-    ``stay``.
+    ``one``, ``other``: risk of every site, shape (n_sites,). Returns ``sites`` with a risk in one of the two, their
+    ``rank_correlation`` (absent for fewer than two), ``first`` and ``stay``.
     """
     either = (one > 0) | (other > 0)
     pair = pd.DataFrame({"one": one[either], "other": other[either]}).rank()

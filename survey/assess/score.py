@@ -40,12 +40,7 @@ YES, UNKNOWN, NO = 1, 0, -1
 def severity_of_peak(peak_pu: ArrayLike, *, voltage_limit_pu: float, settings: ScoreSettings) -> Floats:
     """How bad a sustained open-phase voltage is for what no arrester guards, 0-100; 0 up to the voltage limit.
 
-    Parameters
-    ----------
-    peak_pu
-        Crest, per unit of nominal line-to-ground crest.
-    voltage_limit_pu
-        Voltage limit, per unit.
+    ``peak_pu``: crest, per unit of nominal line-to-ground crest. ``voltage_limit_pu``: voltage limit, per unit.
     """
     known = np.log([voltage_limit_pu, settings.high_peak_pu, settings.severe_peak_pu, FULL_PEAK_PU])
     peak = np.log(np.maximum(np.asarray(peak_pu, float), 1e-3))

@@ -80,10 +80,7 @@ def score_interval(
 ) -> Interval:
     """Low and high end of every site's score, the worst point being the one chosen.
 
-    Parameters
-    ----------
-    progress
-        Called with points done and points to do while curves are computed.
+    ``progress``: called with points done and points to do while curves are computed.
     """
     box = box_of(circuits, doubts(totals, circuits), settings=settings.uncertainty)
     worst = choice.worst

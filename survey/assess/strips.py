@@ -30,12 +30,7 @@ TEXT, CABLE, OVERHEAD = range(3)
 def section_strips(network: Network, *, section: Ints, sites: Ragged) -> pa.StringArray:
     """Strip of every section, from its point to the last of its sites; empty where there is none.
 
-    Parameters
-    ----------
-    section
-        Sections to draw, shape (n,).
-    sites
-        For each of them the rows of the sites on it.
+    ``section``: sections to draw, shape (n,). ``sites``: for each of them the rows of the sites on it.
     """
     few = np.flatnonzero((sites.counts > 0) & (sites.counts <= MOST_SITES))
     ways = _climb(network, section[few], sites=sites.taken(few))

@@ -69,17 +69,10 @@ def describe_windings(
 ) -> Windings:
     """Work out what each transformer is to the study.
 
-    Parameters
-    ----------
-    transformers
-        As in ``NetworkTables``.
-    exciting_pu
-        Default exciting current from the settings, per unit; ``None`` takes the catalogue's.
-    three_phase_load
-        A dependable load is balanced on three phases where its record does not say.
-    findings
-        Gets ``default_connection``, ``default_core``, ``three_legged_approximated``, ``default_no_load_loss`` and
-        ``default_exciting``.
+    ``transformers``: as in ``NetworkTables``. ``exciting_pu``: default exciting current from the settings, per unit;
+    ``None`` takes the catalogue's. ``three_phase_load``: a dependable load is balanced on three phases where its record
+    does not say. ``findings``: gets ``default_connection``, ``default_core``, ``three_legged_approximated``,
+    ``default_no_load_loss`` and ``default_exciting``.
     """
     usable = transformers["usable"].to_numpy(bool)
     notes = _Notes(transformers["site_id"].to_numpy(), findings)

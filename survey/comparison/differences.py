@@ -30,14 +30,8 @@ COLUMNS: dict[str, int | None] = {
 def compare_sites(old: Snapshot, new: Snapshot, *, every: bool = False) -> pd.DataFrame:
     """One line for every site that changed.
 
-    Parameters
-    ----------
-    every
-        Also list the sites of which nothing changed.
-
-    Returns
-    -------
-    Columns :data:`COLUMNS`; worse first, then by how much, then by id. See :data:`MEANINGS`.
+    ``every``: also list the sites of which nothing changed. Returns columns :data:`COLUMNS`; worse first, then by how
+    much, then by id. See :data:`MEANINGS`.
     """
     ids = old.sites.index.union(new.sites.index, sort=True)
     a, b = old.sites.reindex(ids), new.sites.reindex(ids)

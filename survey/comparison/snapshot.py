@@ -39,10 +39,7 @@ class Snapshot:
 def take_snapshot(sites: pd.DataFrame, switching_points: pd.DataFrame, *, record: Mapping[str, Any]) -> Snapshot:
     """Round the tables as they are written, and put the worst point's figures beside each site.
 
-    Parameters
-    ----------
-    record
-        Content of ``run.json``, or as much of it as is compared: ``settings, survey, open_devices``.
+    ``record``: content of ``run.json``, or as much of it as is compared: ``settings, survey, open_devices``.
     """
     table = _rounded(sites, "sites").set_index("site_id", drop=False)
     if "own_id" not in table.columns:

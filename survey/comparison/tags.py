@@ -32,10 +32,7 @@ COLUMNS: dict[str, int | None] = {
 def tag_changes(old: SavedSurvey, new: SavedSurvey, *, why: pd.DataFrame) -> pd.DataFrame:
     """Rows for every site whose tag is another now, by id.
 
-    Parameters
-    ----------
-    why
-        Lines of :func:`survey.comparison.differences.compare_sites`.
+    ``why``: lines of :func:`survey.comparison.differences.compare_sites`.
     """
     settings = new.record["settings"]["tags"]
     none = str(settings["none"])

@@ -24,10 +24,7 @@ CAP_NF_KM = (1.0, 5000.0)
 def check_transformer(transformer: Transformer) -> None:
     """Refuse a rating, voltage, loss, exciting current or load outside the range that the input fields state.
 
-    Raises
-    ------
-    ModelError
-        A value is not a number, is zero or negative, or is outside the range.
+    Raises ``ModelError``: a value is not a number, is zero or negative, or is outside the range.
     """
     check_field("kva", transformer.rating_va / 1e3, option="--kva")
     check_field("kv", transformer.voltage_v / 1e3, option="--kv")
@@ -73,10 +70,7 @@ def choose_cable(
 ) -> Cable:
     """The cable that was asked for; the stand-in of the voltage class where none was.
 
-    Raises
-    ------
-    ModelError
-        Both were given, the type is unknown, or the capacitance is out of range.
+    Raises ``ModelError``: both were given, the type is unknown, or the capacitance is out of range.
     """
     if key is not None and cap_nf_km is not None:
         msg = "--cable and --cap-nf-km: found both, expected one; leave out the other"
@@ -94,10 +88,7 @@ def choose_cable(
 def named_cable(key: str, *, voltage_v: float, catalogue: Catalogue, settings: Settings) -> Cable:
     """A cable by its key in the catalogue, or by a text that says what it is made of, as the survey takes it.
 
-    Raises
-    ------
-    ModelError
-        Neither, or a part of the text is not understood; the refusal names the keys most like it.
+    Raises ``ModelError``: neither, or a part of the text is not understood; the refusal names the keys most like it.
     """
     found = typed_capacitance(
         [key], np.array([voltage_v]), catalogue=catalogue, patterns=settings.input.cable_type_patterns
@@ -117,10 +108,7 @@ def named_cable(key: str, *, voltage_v: float, catalogue: Catalogue, settings: S
 def check_inside(circuits: Circuits) -> None:
     """Refuse circuits that the study cannot answer for.
 
-    Raises
-    ------
-    ModelError
-        Charging, core loss or magnetizing current is outside the model.
+    Raises ``ModelError``: charging, core loss or magnetizing current is outside the model.
     """
     inside = inside_model(b=circuits.b, p=circuits.p, im=circuits.im, load=circuits.load)
     if inside.all():

@@ -53,23 +53,10 @@ def allowed_charging_pu(
     """Charging power up to which the circuit, and every one with less cable, stays at or under the voltage limit.
 
     Goes up rung by rung from the transformer's own capacitance and stops at the first rung over the limit: what lies
-    beyond it may be calm again, but a cable is not made longer to be safe.
-
-    Parameters
-    ----------
-    circuits
-        Without any cable; their ``load`` is on.
-    library
-        Curves.
-    limit
-        Voltage limit [per unit].
-    highest_pu
-        Charging power to stop at [per unit], shape (n,).
-
-    Returns
-    -------
-    numpy.ndarray
-        Per unit of rating, shape (n,); NaN where the transformer's own capacitance is over the limit already.
+    beyond it may be calm again, but a cable is not made longer to be safe. ``circuits``: without any cable; their
+    ``load`` is on. ``library``: curves. ``limit``: voltage limit [per unit]. ``highest_pu``: charging power to stop at
+    [per unit], shape (n,). Returns per unit of rating, shape (n,); NaN where the transformer's own capacitance is over
+    the limit already.
     """
     highest = np.minimum(highest_pu, HIGHEST[0])
 
@@ -98,12 +85,7 @@ def allowed_charging_pu(
 def length_of_charging_m(charging_pu: Floats, bare: SectionValues, *, cap_f_m: Floats, frequency_hz: float) -> Floats:
     """Cable length at which a charging power is met [m]; 0 where the own capacitance has it already, or it is NaN.
 
-    Parameters
-    ----------
-    bare
-        Sections without cable.
-    cap_f_m
-        Capacitance of the cable of each [F/m].
+    ``bare``: sections without cable. ``cap_f_m``: capacitance of the cable of each [F/m].
     """
     limit = limit_capacitance_f(
         limit_charging_pu=charging_pu,

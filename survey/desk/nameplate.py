@@ -66,10 +66,7 @@ class Rating:
 def read_rating(text: str) -> Rating:
     """Rating out of what was typed: a number, or units as records have them, such as ``3-167``.
 
-    Raises
-    ------
-    ModelError
-        The text has no rating.
+    Raises ``ModelError``: the text has no rating.
     """
     try:
         return Rating(float(text))

@@ -45,10 +45,7 @@ def find_candidates(
 ) -> Candidates:
     """List the candidates that can change a counted site.
 
-    Parameters
-    ----------
-    counted
-        Sites the plan counts, shape (n_sites,).
+    ``counted``: sites the plan counts, shape (n_sites,).
     """
     loops = all_chains(assessment.frame)
     chains = find_chains(network, assessment, settings=settings, counted=counted, loops=loops)

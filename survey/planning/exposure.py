@@ -95,14 +95,9 @@ def find_chains(
 ) -> Chains:
     """Put the chains of all sites that can be helped into arrays.
 
-    Parameters
-    ----------
-    counted
-        Sites the plan counts (signed-off ones are left out), shape (n_sites,).
-    loops
-        Chains of the states of loops; rows of its devices are those of the network.
-    apart
-        Sites with different numbers never share a group, shape (n_sites,); for places of new devices between.
+    ``counted``: sites the plan counts (signed-off ones are left out), shape (n_sites,). ``loops``: chains of the states
+    of loops; rows of its devices are those of the network. ``apart``: sites with different numbers never share a group,
+    shape (n_sites,); for places of new devices between.
     """
     walks, windings = network.walks, assessment.windings
     family = np.where(windings.usable, windings.family, -1)

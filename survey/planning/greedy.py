@@ -89,12 +89,8 @@ class Gains:
 def choose_greedily(problem: Problem, terms: Terms, *, budget: float | None = None) -> Steps:
     """Take the best gain for its money that still fits until nothing helps or fits.
 
-    What must be done comes first, then districts that are short of their least share.
-
-    Parameters
-    ----------
-    budget
-        In place of the budget of the terms.
+    What must be done comes first, then districts that are short of their least share. ``budget``: in place of the
+    budget of the terms.
     """
     money = terms.budget if budget is None else budget
     gains = Gains(problem, ~terms.never)

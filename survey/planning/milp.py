@@ -161,17 +161,8 @@ class Programme:
     def solve(self, terms: Terms, *, gap: float = 0.0, seconds: float | None = None) -> Optimum:
         """Choose.
 
-        Parameters
-        ----------
-        gap
-            Relative distance to the optimum that is good enough; 0 is exact to HiGHS's own tolerance.
-        seconds
-            Give what is best by then.
-
-        Raises
-        ------
-        ModelError
-            No choice keeps all terms, or HiGHS found none in time.
+        ``gap``: relative distance to the optimum that is good enough; 0 is exact to HiGHS's own tolerance. ``seconds``:
+        give what is best by then. Raises ``ModelError``: no choice keeps all terms, or HiGHS found none in time.
         """
         n, n_levels = self.problem.n, len(self.gain)
         _refuse_contradictions(terms)

@@ -19,10 +19,7 @@ DISTRICTS_SHOWN = 12
 def check_names(request: PlanRequest, tables: NetworkTables) -> None:
     """Refuse ids that are no switch, site or end of a cable, and districts without a site.
 
-    Raises
-    ------
-    SettingsError
-        Says where the name stands, what it is, what was expected and what to do.
+    Raises ``SettingsError``: says where the name stands, what it is, what was expected and what to do.
     """
     all_named = {*request.costs, *request.must, *request.never}
     assets = _texts(tables.switches["switch_id"]) | _texts(tables.transformers["site_id"]) if all_named else set()

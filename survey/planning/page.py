@@ -21,10 +21,7 @@ MOST_ROWS = 2000
 def plan_page(plan: Plan, saved: SavedSurvey) -> str:
     """The page as text; everything from a file is escaped.
 
-    Parameters
-    ----------
-    saved
-        The survey that was planned for, with its drawn network.
+    ``saved``: the survey that was planned for, with its drawn network.
     """
     gain = plan.sites["risk_before"] - plan.sites["risk_after"]
     rows = plan.sites[(gain > 0) | (plan.sites["risk_before"].notna() & plan.sites["risk_after"].isna())]

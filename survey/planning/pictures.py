@@ -100,10 +100,7 @@ def draw_installs(axes: Axes, plan: Plan, *, crs: CRS) -> Floats:
 def name_marks(axes: Axes, xy: Floats, names: Sequence[str], *, lines: gpd.GeoSeries, page: Transform) -> None:
     """Write each name beside its mark, where it lies on no other and on little of the network; else leave it out.
 
-    Parameters
-    ----------
-    page
-        From the drawing to points.
+    ``page``: from the drawing to points.
     """
     frame = page.transform(np.column_stack([axes.get_xlim(), axes.get_ylim()]))
     dense = shapely.segmentize(lines.dropna().to_numpy(), float(np.ptp(axes.get_xlim())) / PARTS_OF_INK)

@@ -100,14 +100,7 @@ def _new_ids(network: Network, n: int) -> list[str]:
 def find_places(network: Network, wishes: Wishes, *, most: int) -> tuple[list[str], int]:
     """One place for each set of sites and points that could pass a device, those with most risk below first.
 
-    Parameters
-    ----------
-    most
-        At most so many beside the named ones.
-
-    Returns
-    -------
-    The places, and how many were left out.
+    ``most``: at most so many beside the named ones. Returns the places, and how many were left out.
     """
     spots = find_spots(network, wishes)
     site = np.append(network.tables.transformers["site_id"].to_numpy(object), "")

@@ -51,10 +51,7 @@ class PlanRequest:
 def check_request(request: PlanRequest) -> None:
     """Refuse what cannot be.
 
-    Raises
-    ------
-    SettingsError
-        A number is not one, a share is not within 0 and 1, or an asset must and must not be done.
+    Raises ``SettingsError``: a number is not one, a share is not within 0 and 1, or an asset must and must not be done.
     """
     if not np.isfinite(request.budget) or request.budget < 0:
         msg = f"plan: found budget {request.budget}; expected a number of 0 or more"

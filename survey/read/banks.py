@@ -42,23 +42,10 @@ def join_banks(
 ) -> tuple[pd.DataFrame, int]:
     """Join the units of each bank.
 
-    Parameters
-    ----------
-    records
-        All records of the layer in order of id.
-    banked
-        Which records are units of a bank.
-    taken
-        Which records are sites by themselves; a bank cannot have the id of one.
-    findings
-        Gets ``incomplete_bank``, ``bank_id_taken``, ``bank_..._differs`` and ``bank_core``.
-
-    Returns
-    -------
-    banks
-        One row per bank whose units cover A, B and C.
-    incomplete
-        Number of units of all other banks, which a finding names.
+    ``records``: all records of the layer in order of id. ``banked``: which records are units of a bank. ``taken``:
+    which records are sites by themselves; a bank cannot have the id of one. ``findings``: gets ``incomplete_bank``,
+    ``bank_id_taken``, ``bank_..._differs`` and ``bank_core``. Returns ``banks``: one row per bank whose units cover A,
+    B and C; ``incomplete``: number of units of all other banks, which a finding names.
     """
     if not banked.any():
         return records.iloc[:0], 0

@@ -287,14 +287,7 @@ def class_of_wall(
 ) -> tuple[float | None, float | None]:
     """Class and level that a wall stands for, where they are not known and the wall fixes them.
 
-    Parameters
-    ----------
-    wall_mm
-        Insulation wall, mm.
-    kv_class
-        kV.
-    level_pct
-        %.
+    ``wall_mm``: insulation wall, mm. ``kv_class``: kV. ``level_pct``: %.
     """
     if wall_mm is None:
         return kv_class, level_pct

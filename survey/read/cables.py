@@ -45,16 +45,8 @@ class Cables:
 def read_cables(rows: Rows, drawn: RawLines, *, places: Places, crs: CRS | None, settings: NetworkSettings) -> Cables:
     """Clean the cable layer.
 
-    Parameters
-    ----------
-    rows
-        The records.
-    drawn
-        Their lines, in the coordinates of the layer.
-    places, crs
-        The working system, and that of the layer.
-    settings
-        Tolerances of recorded against drawn lengths.
+    ``rows``: the records. ``drawn``: their lines, in the coordinates of the layer. ``places``, ``crs``: the working
+    system, and that of the layer. ``settings``: tolerances of recorded against drawn lengths.
     """
     if crs is not None:
         moved = places.to_working(drawn.xy, crs=crs)

@@ -12,12 +12,8 @@ UNLISTED = "code "
 def replacer(codes: Mapping[str, str], *, numbers: bool) -> Callable[[str], str]:
     """Function that replaces a code.
 
-    Parameters
-    ----------
-    codes
-        Ours by theirs; letter case, hyphens and underscores do not matter.
-    numbers
-        Whether the values stand for numbers: where all codes are numbers, any other number is a code, too.
+    ``codes``: ours by theirs; letter case, hyphens and underscores do not matter. ``numbers``: whether the values stand
+    for numbers: where all codes are numbers, any other number is a code, too.
     """
     table = {fold_code(theirs): ours for theirs, ours in codes.items()}
     strict = numbers and bool(table) and all(NUMBER.match(theirs) for theirs in codes)

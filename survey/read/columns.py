@@ -305,14 +305,8 @@ class Numbers:
 def read_number(rows: Rows, field: str, *, then: str, zero_rule: str = "") -> Numbers:
     """Numbers of a field in SI; those that cannot be used are an ``error`` finding and become NaN.
 
-    Parameters
-    ----------
-    rows, field
-        Where.
-    then
-        What the survey does without the value, for the message.
-    zero_rule
-        Where 0 says that nothing was recorded: the rule that tells of it.
+    ``rows``, ``field``: where. ``then``: what the survey does without the value, for the message. ``zero_rule``: where
+    0 says that nothing was recorded: the rule that tells of it.
     """
     spec = field_specs(rows.name)[field]
     values, missing, is_text, spelled = _parse_numbers(rows, field)

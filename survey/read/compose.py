@@ -52,19 +52,9 @@ class Composed:
 def compose(export: Export, recipes: Sequence[Recipe], *, name: str, mapping: LayerMap) -> Composed:
     """Put a role together.
 
-    Parameters
-    ----------
-    export
-        Where the layers are read from.
-    recipes
-        One for each part.
-    name, mapping
-        Our layer, and its settings.
-
-    Raises
-    ------
-    SettingsError
-        A query fails, a condition keeps no row, a join multiplies rows, or no geometry is there.
+    ``export``: where the layers are read from. ``recipes``: one for each part. ``name``, ``mapping``: our layer, and
+    its settings. Raises ``SettingsError``: a query fails, a condition keeps no row, a join multiplies rows, or no
+    geometry is there.
     """
     infos = [info for recipe in recipes for info in recipe.layers.values()]
     crs = next((info.crs for info in infos if info.has_geometry and info.crs is not None), None)

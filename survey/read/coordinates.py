@@ -80,10 +80,7 @@ def metre_factor(crs: CRS) -> float | None:
 def layer_crs(info: LayerInfo, *, fallback: CRS | None) -> CRS | None:
     """Horizontal coordinate system of a layer; the one of the settings where the file names none.
 
-    Raises
-    ------
-    CrsError
-        A layer with geometry has none, or one that is tied to no place on Earth.
+    Raises ``CrsError``: a layer with geometry has none, or one that is tied to no place on Earth.
     """
     if not info.has_geometry:
         return None
@@ -115,19 +112,9 @@ def _horizontal(crs: CRS) -> CRS:
 def choose_places(crss: Mapping[str, CRS | None], xy: NDArray[np.float64], *, of: str) -> Places:
     """Choose the working system from coordinates of layer ``of``.
 
-    Parameters
-    ----------
-    crss
-        Coordinate system of each layer, ``None`` for a plain table.
-    xy
-        Coordinates in that layer's system, shape (n, 2), in an order that does not depend on the file's.
-    of
-        The layer they belong to.
-
-    Raises
-    ------
-    CrsError
-        No layer has a coordinate system.
+    ``crss``: coordinate system of each layer, ``None`` for a plain table. ``xy``: coordinates in that layer's system,
+    shape (n, 2), in an order that does not depend on the file's. ``of``: the layer they belong to. Raises ``CrsError``:
+    no layer has a coordinate system.
     """
     own = crss.get(of)
     output = crss.get("cables") or own or WGS84

@@ -114,10 +114,7 @@ class Export(Protocol):
 def open_export(path: Path) -> Export:
     """Open a network export, whichever of the three kinds it is.
 
-    Raises
-    ------
-    FormatError
-        The path is missing, is none of the three kinds, or a folder holds two kinds at once.
+    Raises ``FormatError``: the path is missing, is none of the three kinds, or a folder holds two kinds at once.
     """
     if not path.exists():
         msg = f"{path}: no such file or folder; give {KINDS}"
@@ -439,10 +436,7 @@ def _as_wkb(column: pa.ChunkedArray, file: Path) -> pa.ChunkedArray:
 def parse_crs(text: str | None, *, where: str) -> CRS | None:
     """Coordinate system from what a file says of it; ``None`` when it says nothing.
 
-    Raises
-    ------
-    CrsError
-        The text is not a coordinate system.
+    Raises ``CrsError``: the text is not a coordinate system.
     """
     if not text:
         return None

@@ -143,15 +143,8 @@ def narrowed(profile: LayerProfile) -> LayerProfile:
 def split_by_kind(profile: LayerProfile) -> list[LayerProfile]:
     """Views of a layer that holds several kinds of assets, one for each role; the layer itself where it holds one.
 
-    Parameters
-    ----------
-    profile
-        A layer of points or of lines.
-
-    Returns
-    -------
-    views
-        Each with the condition that makes it and the role that its values tell.
+    ``profile``: a layer of points or of lines. Returns ``views``: each with the condition that makes it and the role
+    that its values tell.
     """
     if profile.geometry not in ("points", "mixed"):
         return [profile]

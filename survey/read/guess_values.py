@@ -98,14 +98,8 @@ def guess_values(
 ) -> ValueGuess:
     """Judge the values of a field as those of ours.
 
-    Parameters
-    ----------
-    spec, theirs
-        Our field and theirs.
-    drawn_m
-        Drawn lengths of the layer's rows, metres, for recorded lengths.
-    name
-        Words of their field's name, which may tell a unit.
+    ``spec``, ``theirs``: our field and theirs. ``drawn_m``: drawn lengths of the layer's rows, metres, for recorded
+    lengths. ``name``: words of their field's name, which may tell a unit.
     """
     if spec.kind == "id":
         return _identity(theirs)

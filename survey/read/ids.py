@@ -19,10 +19,7 @@ from survey.read.matching import MatchedLayer
 def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findings: FindingList) -> Rows:
     """Give every row a unique id and put the rows in its order.
 
-    Returns
-    -------
-    rows
-        With findings ``null_id`` and ``duplicate_id`` added where they apply.
+    Returns ``rows``: with findings ``null_id`` and ``duplicate_id`` added where they apply.
     """
     columns = {ours: raw.columns[theirs] for ours, theirs in matched.fields.items()}
     id_field = next(spec.name for spec in field_specs(matched.name).values() if spec.kind == "id")
@@ -76,12 +73,8 @@ def _part_equal_ids(
 ) -> tuple[pa.LargeStringArray, NDArray[np.bool_]]:
     """Add suffixes within each group of equal ids, in order of content, so that row order does not matter.
 
-    Returns
-    -------
-    text
-        Unique ids in file order.
-    shared
-        Which rows had an id that another record has, shape (n,); of a recorded and a made one neither.
+    Returns ``text``: unique ids in file order; ``shared``: which rows had an id that another record has, shape (n,); of
+    a recorded and a made one neither.
     """
     member = again | np.append(again[1:], False)
     listed = sorted((text[int(row)].as_py(), made[row], _content(raw, int(row)), int(row)) for row in order[member])

@@ -24,14 +24,8 @@ def report_drawing(
 ) -> None:
     """Name the assets without a usable geometry.
 
-    Parameters
-    ----------
-    problems
-        Rows by rule.
-    has_nodes
-        What its node ids place all the same, shape (n,).
-    done
-        What became of the others, in words.
+    ``problems``: rows by rule. ``has_nodes``: what its node ids place all the same, shape (n,). ``done``: what became
+    of the others, in words.
     """
     for rule in PROBLEMS:
         listed = _mask(rows, problems.get(rule, ()))
@@ -83,14 +77,8 @@ def report_lengths(
 ) -> None:
     """Compare recorded with drawn lengths (rules ``length_slack``, ``length_differs``).
 
-    Parameters
-    ----------
-    rows
-        The cables.
-    recorded_m, drawn_m
-        Lengths, NaN where there is none, shape (n,).
-    settings
-        ``length_tolerance`` (share of the longer one) and ``length_tolerance_m``; the larger one counts.
+    ``rows``: the cables. ``recorded_m``, ``drawn_m``: lengths, NaN where there is none, shape (n,). ``settings``:
+    ``length_tolerance`` (share of the longer one) and ``length_tolerance_m``; the larger one counts.
     """
     off = np.abs(recorded_m - drawn_m)
     limit = np.maximum(settings.length_tolerance * np.fmax(recorded_m, drawn_m), settings.length_tolerance_m)

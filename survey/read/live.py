@@ -70,15 +70,8 @@ def side_files(path: Path) -> list[Path]:
 def copy_if_live(path: Path, head: bytes) -> LiveCopy | None:
     """Copy of a GeoPackage that cannot be opened without something being written beside it, else ``None``.
 
-    Parameters
-    ----------
-    head
-        First 100 bytes of the file.
-
-    Raises
-    ------
-    FormatError
-        There is no room for the copy, or the file is being written at this moment.
+    ``head``: first 100 bytes of the file. Raises ``FormatError``: there is no room for the copy, or the file is being
+    written at this moment.
     """
     beside = side_files(path)
     keeps_log = len(head) > WRITE_VERSION_AT and head[WRITE_VERSION_AT] == WAL_VERSION
@@ -117,10 +110,7 @@ def _stamp(file: Path) -> tuple[int, int] | None:
 def refuse_changed(files: Sequence[Path], *, before: Sequence[tuple[int, int] | None]) -> None:
     """Refuse an input that is not what it was.
 
-    Raises
-    ------
-    FormatError
-        Names the first such file.
+    Raises ``FormatError``: names the first such file.
     """
     for file, old, new in zip(files, before, stamps(files), strict=True):
         if new is None:

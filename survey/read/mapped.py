@@ -21,10 +21,7 @@ def told_layers(
 ) -> dict[str, LayerGuess]:
     """Layers that the settings map, completed by guesses for the fields they leave out.
 
-    Raises
-    ------
-    survey.errors.LayerError, survey.errors.FieldError
-        A layer or field that the settings name is not there.
+    Raises ``LayerError``, ``FieldError``: a layer or field that the settings name is not there.
     """
     said: dict[str, LayerMap] = {ours: getattr(settings, ours) for ours in LAYERS}
     told = {ours: LayerGuess(ours, "", 1.0, BY) for ours, mapping in said.items() if mapping.composed}

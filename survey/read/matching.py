@@ -37,12 +37,8 @@ class MatchedLayer:
 def match_layers(infos: Sequence[LayerInfo], *, settings: InputSettings, path: Path) -> dict[str, MatchedLayer]:
     """Find our layers that are one of the export's as it is.
 
-    Raises
-    ------
-    LayerError
-        A required layer, or one the settings name, is not there.
-    FieldError
-        A field the settings name is not there.
+    Raises ``LayerError``: a required layer, or one the settings name, is not there; ``FieldError``: a field the
+    settings name is not there.
     """
     plain = {name: mapping for name in LAYERS if not (mapping := getattr(settings, name)).composed}
     found = (match_layer(infos, name=name, mapping=mapping, path=path) for name, mapping in plain.items())
@@ -52,10 +48,7 @@ def match_layers(infos: Sequence[LayerInfo], *, settings: InputSettings, path: P
 def match_layer(infos: Sequence[LayerInfo], *, name: str, mapping: LayerMap, path: Path) -> MatchedLayer | None:
     """Find one of our layers; ``None`` where it is not there, not required and not named in the settings.
 
-    Raises
-    ------
-    LayerError, FieldError
-        As for :func:`match_layers`.
+    Raises ``LayerError``, ``FieldError``: as for :func:`match_layers`.
     """
     info = _find_layer(infos, name=name, mapping=mapping, path=path)
     return None if info is None else MatchedLayer(name, info, match_fields(info, name=name, mapping=mapping))
@@ -71,10 +64,7 @@ def _find_layer(infos: Sequence[LayerInfo], *, name: str, mapping: LayerMap, pat
 def find_layer(infos: Sequence[LayerInfo], *, wanted: str, key: str, path: Path) -> LayerInfo:
     """Layer or table of the export by name.
 
-    Raises
-    ------
-    LayerError
-        It is not there.
+    Raises ``LayerError``: it is not there.
     """
     found = find_name(wanted, [info.name for info in infos])
     if found is not None:
@@ -103,10 +93,7 @@ def match_fields(info: LayerInfo, *, name: str, mapping: LayerMap) -> dict[str, 
 def require_fields(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap) -> None:
     """Refuse a layer without a required field; an empty layer passes.
 
-    Raises
-    ------
-    FieldError
-        The field is neither there nor has a default in the settings.
+    Raises ``FieldError``: the field is neither there nor has a default in the settings.
     """
     if raw.rows == 0:
         return
@@ -118,10 +105,7 @@ def require_fields(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap) -
 def refuse_undrawn(raw: RawLayer, drawn: RawLines | RawPoints, *, matched: MatchedLayer) -> None:
     """Refuse a layer none of whose rows has a place: drawn as something else, or not at all, and without node ids.
 
-    Raises
-    ------
-    LayerError
-        A survey of it would be one of nothing.
+    Raises ``LayerError``: a survey of it would be one of nothing.
     """
     nodes = ("from_node", "to_node") if matched.name == "cables" else ("node",)
     by_node = all(name in matched.fields and raw.columns[matched.fields[name]].null_count < raw.rows for name in nodes)

@@ -54,19 +54,9 @@ class PartRows:
 def read_part(export: Export, recipe: Recipe, *, name: str, mapping: LayerMap, crs: CRS | None) -> PartRows:
     """Run the recipe of a part and put its own codes, units and defaults in.
 
-    Parameters
-    ----------
-    export, recipe
-        Where from, and how.
-    name, mapping
-        Our layer, and what the settings say of all of it.
-    crs
-        Coordinate system of the geometries that come out.
-
-    Raises
-    ------
-    SettingsError
-        The query fails, keeps no row, multiplies rows, or joins nothing.
+    ``export``, ``recipe``: where from, and how. ``name``, ``mapping``: our layer, and what the settings say of all of
+    it. ``crs``: coordinate system of the geometries that come out. Raises ``SettingsError``: the query fails, keeps no
+    row, multiplies rows, or joins nothing.
     """
     table, marks = _run(export, recipe, crs=crs, by_row=not mapping.query)
     drawn = find_name(GEOMETRY, table.column_names)

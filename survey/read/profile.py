@@ -194,14 +194,8 @@ def profile_rows(profile: LayerProfile, rows: NDArray[np.int64]) -> LayerProfile
 def profile_field(name: str, column: pa.Array, *, label: str = "", of: tuple[str, ...] = ()) -> FieldProfile:
     """Look at one column.
 
-    Parameters
-    ----------
-    name, label
-        Its name, and the one by which it is judged where that is another.
-    column
-        Its values.
-    of
-        Columns that it is put together of.
+    ``name``, ``label``: its name, and the one by which it is judged where that is another. ``column``: its values.
+    ``of``: columns that it is put together of.
     """
     text = as_text(column)
     there = text.drop_null()

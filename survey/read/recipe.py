@@ -49,19 +49,9 @@ class Recipe:
 def make_recipes(infos: Sequence[LayerInfo], *, name: str, mapping: LayerMap, path: Path) -> tuple[Recipe, ...]:
     """Recipes of a role that is more than one layer as it is.
 
-    Parameters
-    ----------
-    infos
-        Layers of the export.
-    name, mapping
-        Our layer, and what the settings say of it.
-    path
-        The export, for messages.
-
-    Raises
-    ------
-    survey.errors.LayerError, survey.errors.FieldError
-        A layer, table or column that the settings name is not there.
+    ``infos``: layers of the export. ``name``, ``mapping``: our layer, and what the settings say of it. ``path``: the
+    export, for messages. Raises ``LayerError``, ``FieldError``: a layer, table or column that the settings name is not
+    there.
     """
     key = f"input.{name}"
     if mapping.query:

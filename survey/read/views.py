@@ -34,10 +34,7 @@ class View:
 def read_views(path: Path) -> dict[str, View]:
     """All views of a GeoPackage, by name.
 
-    Raises
-    ------
-    sqlite3.Error
-        The file is no database, or damaged.
+    Raises ``sqlite3.Error``: the file is no database, or damaged.
     """
     with closing(sqlite3.connect(f"file:{quote(str(path))}?mode=ro&immutable=1", uri=True)) as base:
         names = [str(row[0]) for row in base.execute("select name from sqlite_master where type = 'view'")]

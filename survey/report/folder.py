@@ -307,10 +307,7 @@ def _refuse_folders(folder: Path, names: Sequence[str], *, earlier: Sequence[str
 def put_right(reservation: Reservation) -> None:
     """Finish the move of a run that was ended in the middle of it; undo it where not all was ready.
 
-    Raises
-    ------
-    OutputError
-        The file system failed again.
+    Raises ``OutputError``: the file system failed again.
     """
     ready, old = reservation.partial / _READY, reservation.partial / _OLD
     try:
@@ -358,10 +355,7 @@ def half_moved(folder: Path) -> bool:
 def hold_file(path: Path) -> Iterator[Path]:
     """Hold one output file, as :func:`reserve_folder` holds a folder; yields an empty folder to write it in.
 
-    Raises
-    ------
-    OutputError
-        The folder of the file cannot be written to, or another process holds the file.
+    Raises ``OutputError``: the folder of the file cannot be written to, or another process holds the file.
     """
     with _refusals(path), _parents(path):
         partial = path.parent / f".{path.name}{_SUFFIX}"

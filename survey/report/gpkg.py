@@ -109,12 +109,9 @@ class _Layer:
 def write_gpkg(result: SurveyResult, path: Path, *, tables: ResultTables) -> None:
     """Write the layers, those that lie lowest on a map first: programs that open all of them keep that order.
 
-    Of the walked paths there are the pieces, and the view ``paths`` on them.
-
-    Raises
-    ------
-    OSError, sqlite3.Error, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError
-        The file cannot be written, for example because the disk is full.
+    Of the walked paths there are the pieces, and the view ``paths`` on them. Raises ``OSError``, ``sqlite3.Error``,
+    ``pyogrio.errors.DataSourceError``, ``pyogrio.errors.DataLayerError``: the file cannot be written, for example
+    because the disk is full.
     """
     layers = _said([
         *_background(result), _sections(result, tables), _path_pieces(result, tables), _open_points(result),

@@ -210,10 +210,7 @@ class Place:
 def find_place(edit: _Edit, text: str, *, change: Change) -> Place:
     """The place that ``site:ID`` or ``cable:ID:from`` / ``cable:ID:to`` names.
 
-    Raises
-    ------
-    SettingsError
-        It is written otherwise, or names no asset.
+    Raises ``SettingsError``: it is written otherwise, or names no asset.
     """
     kind, _, rest = text.partition(":")
     if kind == "site" and rest:

@@ -23,12 +23,8 @@ FAR_OUT, MANY = 5.0, 10
 def district_outlines(districts: pd.Series[Any], xy: NDArray[np.float64]) -> tuple[list[str], NDArray[np.object_]]:
     """Names and outline polygons of the districts that have a name and a placed site, by name.
 
-    Parameters
-    ----------
-    districts
-        District of each site. Shape (n_sites,).
-    xy
-        Places of the sites in survey coordinates, NaN where there is none. Shape (n_sites, 2).
+    ``districts``: district of each site. Shape (n_sites,). ``xy``: places of the sites in survey coordinates, NaN where
+    there is none. Shape (n_sites, 2).
     """
     placed = np.isfinite(xy).all(axis=1) & districts.notna().to_numpy() & (districts != "").to_numpy(dtype=bool)
     codes, names = pd.factorize(districts[placed].astype(str), sort=True)

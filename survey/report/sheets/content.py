@@ -101,10 +101,7 @@ def _district_names(sites: pd.DataFrame) -> pd.Series[str]:
 def choose(sites: pd.DataFrame, *, district: str | None, feeder: str | None) -> pd.DataFrame:
     """Sites of a district, a feeder, or both, by rank; their index says which rows of the survey they are.
 
-    Raises
-    ------
-    OutputError
-        There is no such district or feeder, or no site is in both.
+    Raises ``OutputError``: there is no such district or feeder, or no site is in both.
     """
     chosen = sites.reset_index(drop=True)
     for kind, name, names in (("district", district, _district_names(sites)), ("feeder", feeder, sites["feeder"])):
@@ -130,10 +127,7 @@ def _require(kind: str, name: str, names: list[str]) -> list[str]:
 def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | None) -> SheetContent:
     """Gather what the sheets of a choice show.
 
-    Raises
-    ------
-    OutputError
-        See :func:`choose`.
+    Raises ``OutputError``: see :func:`choose`.
     """
     chosen = choose(saved.sites, district=district, feeder=feeder)
     sites = chosen.reset_index(drop=True)
