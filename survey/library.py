@@ -226,8 +226,7 @@ def site(  # noqa: PLR0913 - one parameter for each line of a nameplate
     survey.SurveyError
         A value cannot be, is not known, or lies outside the model.
     """
-    from survey.desk.request import SiteOptions, make_request
-    from survey.desk.site import answer_site
+    from survey.desk.site import SiteOptions, answer_site, make_request
     from survey.physics.catalogue import Catalogue
 
     used = _settings(settings)

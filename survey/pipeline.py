@@ -16,11 +16,11 @@ import pandas as pd
 
 import survey
 from survey.assess.assess import Assessment, assess_network
+from survey.assess.cable_types import unread_cable_texts
 from survey.assess.collect import collect_result, findings_table, section_members
 from survey.assess.robustness import ranking_robustness
 from survey.assess.score import BANDS
-from survey.assess.unread import unread_cable_texts
-from survey.comparison.base import with_base
+from survey.comparison.differences import with_base
 from survey.findings import SEVERITIES, FindingList
 from survey.first_look import FirstLook, take_first_look
 from survey.kept_network import Kept, NetworkStore

@@ -2,6 +2,7 @@
 
 import shutil
 import textwrap
+import unicodedata
 
 LABEL, UNDER = 12, 4
 NARROWEST, WIDEST, NOT_A_TERMINAL = 40, 120, 100
@@ -45,3 +46,49 @@ def fitted(line: str) -> str:
         break_long_words=False,
         break_on_hyphens=False,
     )
+
+
+def without_accents(text: str) -> str:
+    """Text without the marks on its letters.
+
+    Examples
+    --------
+    >>> without_accents("Bréville")
+    'Breville'
+    """
+    return "".join(letter for letter in unicodedata.normalize("NFKD", text) if not unicodedata.combining(letter))
+
+
+def same_names(typed: str, names: list[str]) -> list[str]:
+    """The name itself where it is one of them; else those that differ in letter case, accents and blanks only.
+
+    Examples
+    --------
+    >>> same_names("peñas  altas", ["Penas Altas", "North"]), same_names("north", ["North", "north"])
+    (['Penas Altas'], ['north'])
+    """
+    if typed in names:
+        return [typed]
+    wanted = _folded(typed)
+    return [name for name in names if _folded(name) == wanted]
+
+
+def _folded(name: str) -> str:
+    return " ".join(without_accents(name).casefold().split())
+
+
+def quoted(text: str) -> str:
+    r"""Write a basic string of TOML; what a terminal would act on is written as its number.
+
+    Examples
+    --------
+    >>> print(quoted('5" duct'))
+    "5\" duct"
+    """
+    return f'"{"".join(map(_escaped, text))}"'
+
+
+def _escaped(char: str) -> str:
+    if char in {'"', "\\"}:
+        return f"\\{char}"
+    return char if char.isprintable() else f"\\U{ord(char):08X}"

@@ -9,7 +9,15 @@ from survey.arrays import Floats, Objects
 from survey.assess.behaviour import Figures, screen_figures, study_figures
 from survey.assess.capacitance import CableCapacitance, cable_capacitance
 from survey.assess.choice import Choice, choose_sections, stopped_by_one
-from survey.assess.circuits import Circuits, SectionValues, allowed_length_m, make_circuits, section_values
+from survey.assess.circuits import (
+    Circuits,
+    SectionValues,
+    allowed_length_m,
+    make_circuits,
+    report_between,
+    report_overhead,
+    section_values,
+)
 from survey.assess.odd_records import (
     Judged,
     OddRecords,
@@ -23,7 +31,6 @@ from survey.assess.odd_records import (
     without_one,
 )
 from survey.assess.risk import PointRisks, point_risks
-from survey.assess.section_checks import report_between, report_overhead
 from survey.assess.sensitivity import Interval, box_of, doubts, score_interval
 from survey.assess.ties.chains import LoopRisks
 from survey.assess.ties.points import PointRows

@@ -4,19 +4,27 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from survey.arrays import Bools, Floats
+from survey.findings import FindingList
 from survey.input_schema import field_specs, find_unit
 from survey.physics.catalogue import CableBuild, Catalogue
 from survey.read.cable_text import CableText, parse_cable_text, sizes_are_metric, taught_type
+from survey.read.unread_codes import MOST_TAUGHT
+from survey.wrapped import quoted
 
 KILO = 1e3
 STAND_IN_SIZE = "500"
 """Size in kcmil where a text tells only the insulation: that of the class's stand-in."""
+RULE = "unknown_cable_type"
+EXAMPLE_TYPE = "500 TR-XLPE 100%"
+"""Shows what stands on the right: what is counted now, in every class, so that the line changes nothing as it is."""
+SPECIAL = re.compile(r"([\\.^$*+?{}\[\]|()])")
 
 
 class TypedCapacitance(NamedTuple):
@@ -105,3 +113,38 @@ def _words(cable: CableText) -> str:
     size = f"{cable.conductor_size} kcmil" if cable.conductor_size.isdigit() else cable.conductor_size
     parts = (size, cable.conductor_material, cable.insulation, kv, level)
     return " ".join(part for part in parts if part) + left
+
+
+def teaching_line(text: str) -> str:
+    r"""Line below ``[input.cable_type_patterns]`` for this text and no other; only the type is to be put right.
+
+    Examples
+    --------
+    >>> print(teaching_line("BLK 500 (OLD)"))
+    '^BLK 500 \(OLD\)$' = "500 TR-XLPE 100%"
+    """
+    pattern = "^" + SPECIAL.sub(r"\\\1", text) + "$"
+    literal = pattern.isprintable() and "'" not in pattern
+    key = f"'{pattern}'" if literal else quoted(pattern)
+    return f'{key} = "{EXAMPLE_TYPE}"'
+
+
+def unread_cable_texts(findings: FindingList, cables: pd.DataFrame) -> list[dict[str, Any]]:
+    """Cable texts for which a stand-in was used, those with most length first.
+
+    Returns
+    -------
+    ``text``, ``cables`` (number), ``km`` and ``teach`` (see :func:`teaching_line`) of each.
+    """
+    found = findings.of(RULE)
+    if not found:
+        return []
+    rows = cables[cables["cable_id"].isin([name for finding in found for name in finding.ids])]
+    km = rows["length_m"].fillna(rows["drawn_m"]).fillna(0.0) / 1e3
+    texts = km.groupby(rows["cable_type"].astype(str)).agg(["size", "sum"]).reset_index()
+    texts["sum"] = texts["sum"].round(3)
+    longest = texts.sort_values(["sum", "cable_type"], ascending=[False, True], kind="stable")
+    return [
+        {"text": text, "cables": number, "km": length, "teach": teaching_line(text)}
+        for text, number, length in longest.head(MOST_TAUGHT).itertuples(index=False)
+    ]

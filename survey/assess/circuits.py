@@ -1,6 +1,9 @@
 """From exposed sections to circuits: capacitance, rating, loss and magnetizing power of each, whole and by family."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,6 +19,12 @@ from survey.physics.screening import limit_capacitance_f as limit_capacitance
 from survey.physics.screening import limit_length_m as limit_length
 from survey.read.tables import PHASE_A, PHASE_B, PHASE_C
 from survey.settings import Settings
+
+if TYPE_CHECKING:
+    from survey.assess.capacitance import CableCapacitance
+    from survey.findings import FindingList
+    from survey.network import Network
+    from survey.settings import Settings
 
 
 @dataclass(frozen=True)
@@ -241,3 +250,38 @@ def allowed_length_m(values: SectionValues, circuits: Circuits, *, settings: Set
     )
     other = values.cap_f[section] - values.cable_f[section]
     return np.asarray(limit_length(limit_capacitance_f=limit, own_capacitance_f=other, mix_f_m=mix))
+
+
+def report_overhead(
+    network: Network,
+    values: SectionValues,
+    cables: CableCapacitance,
+    *,
+    settings: Settings,
+    findings: FindingList,
+) -> None:
+    """Overhead line that counts with the default, and what part of the exposed capacitance it makes."""
+    line = np.flatnonzero(cables.overhead)
+    exposing = network.sections.exposes & (values.sites > 0)
+    if len(line):
+        pieces, table = network.pieces, network.tables.cables
+        total_f = values.cap_f[exposing].sum()
+        findings.report(
+            "overhead_capacitance",
+            ids=table["cable_id"].iloc[line],
+            km=pieces.length_m[cables.overhead[pieces.cable]].sum() / 1e3,
+            nf_km=settings.electrical.overhead_nf_km,
+            share=values.overhead_f[exposing].sum() / total_f if total_f > 0 else 0.0,
+        )
+
+
+def report_between(network: Network, findings: FindingList) -> None:
+    """Single-phase units between two phases on an exposed section: they can ring and are not modelled."""
+    units = network.tables.one_phase
+    between = np.flatnonzero(np.isin(units["phases"].to_numpy(np.int64), (3, 5, 6)))
+    if len(between):
+        exposing = np.flatnonzero(network.sections.exposes)
+        _, member = network.sections.members(exposing, network.unit_node[between])
+        found = between[np.unique(member)]
+        if len(found):
+            findings.report("between_two_phases", ids=units["site_id"].iloc[found])

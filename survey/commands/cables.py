@@ -31,7 +31,7 @@ def cables(words: tuple[str, ...], *, out: Path | None) -> None:
 
     listed = chosen_types(Catalogue.load().cable_types, words)
     if out is not None:
-        from survey.report.rows import write_rows
+        from survey.report.writing import write_rows
 
         text = dict.fromkeys(map(str, listed.columns))
         write_whole(out, lambda path: write_rows(path, listed, columns=text))

@@ -63,8 +63,7 @@ def site(
     What its circuit does when its poles are operated one at a time.
     """
     from survey.console import stage_progress
-    from survey.desk.request import SiteOptions, make_request
-    from survey.desk.site import answer_site, simulate_site
+    from survey.desk.site import SiteOptions, answer_site, make_request, simulate_site
     from survey.physics.catalogue import Catalogue
     from survey.report.writing import check_suffix, write_whole
 
@@ -151,9 +150,9 @@ def limits(
     limit.
     """
     from survey.console import stage_progress
+    from survey.desk.checks import read_nameplate
     from survey.desk.limits import desk_table
     from survey.desk.limits_text import text_lines
-    from survey.desk.nameplate import read_nameplate
     from survey.physics.catalogue import Catalogue
     from survey.report.writing import check_suffix, write_whole
     from survey.wrapped import labelled

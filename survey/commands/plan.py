@@ -82,7 +82,7 @@ def plan(  # noqa: PLR0913 - one parameter an option
 
 def print_plan(found: Plan, out: Path) -> None:
     """Installs in order, what is left, and the checks."""
-    from survey.planning.page import install_words
+    from survey.planning.plan_files import install_words
 
     for row in found.installs.head(MOST_ROWS).itertuples():
         sites = "site" if row.sites_helped == 1 else "sites"

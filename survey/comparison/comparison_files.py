@@ -3,14 +3,21 @@
 import json
 from pathlib import Path
 
+import pandas as pd
+
 from survey.comparison.comparison import Comparison
-from survey.comparison.differences import COLUMNS
+from survey.comparison.differences import CHANGES, COLUMNS, MEANINGS
 from survey.comparison.tags import COLUMNS as TAG_COLUMNS
 from survey.own_files import COMPARE_FILES
+from survey.report.before_after import ABSENT, drawing, fill_page, matrix
 from survey.report.folder import commit, refusal, reserve_folder
 from survey.report.reread import SavedSurvey
-from survey.report.rows import write_rows
+from survey.report.writing import write_rows
 from survey.result import CAUTION
+
+MOST_ROWS = 5000
+"""More sites than this are left to ``changes.csv``; the page says so."""
+SHOWN_FIRST = ("better", *(name for name in CHANGES if name != "better"))
 
 
 def write_comparison(comparison: Comparison, folder: Path) -> None:
@@ -21,8 +28,6 @@ def write_comparison(comparison: Comparison, folder: Path) -> None:
     survey.errors.OutputError
         The folder cannot be written to.
     """
-    from survey.comparison.page import change_page
-
     with reserve_folder(folder) as held:
         staging = held.staging
         try:
@@ -52,3 +57,41 @@ def compare_record(comparison: Comparison) -> dict[str, object]:
 def _side(saved: SavedSurvey, name: str, fingerprint: str) -> dict[str, object]:
     version = saved.record["survey"]
     return {"survey": name, "fingerprint": fingerprint, "version": version, "sites": len(saved.sites)}
+
+
+def change_page(comparison: Comparison) -> str:
+    """The page as text; everything from a file is escaped."""
+    table = comparison.sites.sort_values("change", key=lambda change: change.map(SHOWN_FIRST.index), kind="stable")
+    sites = both_sides(comparison)
+    units = comparison.new.record["settings"].get("report", {}).get("units", "metric")
+    nothing = pd.DataFrame({"text": [], "words": [], "lon": [], "lat": []})
+    return fill_page(
+        "changes.html.j2",
+        caution=CAUTION,
+        counts={name: comparison.counts()[name] for name in SHOWN_FIRST},
+        causes=comparison.causes(),
+        meanings=MEANINGS,
+        names=comparison.names,
+        what_if=comparison.what_if,
+        rows=table.head(MOST_ROWS).to_dict("records"),
+        left_out=max(0, len(table) - MOST_ROWS),
+        tags=comparison.tag_counts(),
+        matrix=matrix(sites),
+        drawing=drawing(comparison.new.network.geometry, sites=sites, devices=nothing, units=units),
+    )
+
+
+def both_sides(comparison: Comparison) -> pd.DataFrame:
+    """Every site of either survey with what it was and is."""
+    columns = ["lon", "lat", "band", "status", "hazard"]
+    old, new = (side.sites.set_index("site_id")[columns] for side in (comparison.old, comparison.new))
+    sites = new.add_suffix("_new").join(old.add_suffix("_old"), how="outer")
+    for name in ("lon", "lat"):
+        sites[name] = sites[f"{name}_new"].fillna(sites[f"{name}_old"])
+    for when in ("old", "new"):
+        gone = sites[f"status_{when}"].isna()
+        sites[f"band_{when}"] = sites[f"band_{when}"].fillna("")
+        sites[f"status_{when}"] = sites[f"status_{when}"].mask(gone, ABSENT.key)
+    why = comparison.sites.set_index("site_id")["why"]
+    sites["words"] = why.reindex(sites.index).fillna("nothing changed")
+    return sites.rename_axis("site_id").reset_index()

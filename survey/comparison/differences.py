@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+import survey
 from survey.comparison.causes import Pair, find_causes
-from survey.comparison.snapshot import Snapshot
+from survey.comparison.snapshot import Snapshot, take_snapshot
+from survey.result import SurveyResult
 
 CHANGES = ("worse", "new", "unknown", "same", "gone", "better")
 """In order of how soon to look at them."""
@@ -25,6 +28,15 @@ COLUMNS: dict[str, int | None] = {
     "worst_old": None, "worst_new": None, "causes": None, "why": None, "detail": None, "feeder": None,
     "district": None, "lon": 7, "lat": 7,
 }  # fmt: skip
+BASE_COLUMNS = {
+    "base_band": "band_old",
+    "base_score": "score_old",
+    "base_prio": "priority_old",
+    "base_worst": "worst_old",
+    "change": "change",
+    "why": "why",
+}
+"""Columns a what-if adds to the sites, and where they come from."""
 
 
 def compare_sites(old: Snapshot, new: Snapshot, *, every: bool = False) -> pd.DataFrame:
@@ -78,3 +90,26 @@ def _ordered(table: pd.DataFrame) -> pd.DataFrame:
     before, after = (np.nan_to_num(table[f"priority_{when}"].to_numpy(float)) for when in ("old", "new"))
     order = np.lexsort((np.arange(len(table)), -np.round(np.abs(after - before), 6), rank))
     return table.iloc[order].reset_index(drop=True)
+
+
+def with_base(result: SurveyResult, base: SurveyResult) -> SurveyResult:
+    """The result with what the network as it is says of every site, and why the two differ."""
+    lines = compare_sites(snapshot_of(base), snapshot_of(result), every=True).set_index("site_id")
+    sites = result.sites.copy(deep=False)
+    mine = lines.reindex(sites["site_id"])
+    for name, column in BASE_COLUMNS.items():
+        sites[name] = mine[column].to_numpy()
+    return replace(result, sites=sites)
+
+
+def snapshot_of(result: SurveyResult) -> Snapshot:
+    """A result as it is compared."""
+    return take_snapshot(
+        result.sites,
+        result.switching_points,
+        record={
+            "settings": result.settings.model_dump(mode="json"),
+            "survey": survey.__version__,
+            "open_devices": result.record["open_devices"],
+        },
+    )

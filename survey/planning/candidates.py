@@ -13,9 +13,8 @@ from survey.errors import SettingsError
 from survey.network.model import Network
 from survey.planning.exposure import Chains, find_chains
 from survey.planning.milp import SAME
-from survey.planning.places import Added, find_idle, find_places, passed, try_places
 from survey.planning.residual import Problem
-from survey.planning.spots import Wishes
+from survey.planning.spots import Added, Wishes, find_idle, find_places, passed, try_places
 from survey.planning.terms import PlanRequest
 from survey.settings import Settings
 

@@ -6,10 +6,14 @@ import json
 import math
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
+from survey.fingerprint import survey_name
 from survey.own_files import PLAN_FILES
+from survey.report.before_after import drawing, fill_page, matrix
 from survey.report.folder import commit, refusal, reserve_folder
 from survey.report.reread import read_results
-from survey.report.rows import number_text, write_rows
+from survey.report.writing import number_text, write_rows
 from survey.result import CAUTION
 from survey.what_if.replay import write_changes
 
@@ -19,6 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from survey.planning.planning import Plan
+    from survey.report.reread import SavedSurvey
 
 INSTALL_COLUMNS: dict[str, int | None] = {
     "order": 0, "kind": None, "id": None, "at": None, "device": None, "feeder": None, "district": None, "cost": 2,
@@ -39,6 +44,8 @@ CURVE_COLUMNS: dict[str, int | None] = {
     "risk_greedy": 6,
     "gap": 9,
 }
+MOST_ROWS = 2000
+"""More sites than this are left to ``plan_sites.csv``; the page says so."""
 
 
 def write_plan(plan: Plan, folder: Path) -> None:
@@ -49,7 +56,6 @@ def write_plan(plan: Plan, folder: Path) -> None:
     survey.errors.OutputError
         The folder cannot be written to.
     """
-    from survey.planning.page import plan_page
     from survey.planning.pictures import draw_curve_picture, draw_map_picture
 
     saved = read_results(folder, sections=False)
@@ -135,3 +141,47 @@ def _geojson(installs: pd.DataFrame) -> str:
                   for name, d in INSTALL_COLUMNS.items()}  # fmt: skip
         features.append({"type": "Feature", "geometry": geometry, "properties": values})
     return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False, indent=1) + "\n"
+
+
+def plan_page(plan: Plan, saved: SavedSurvey) -> str:
+    """The page as text; everything from a file is escaped.
+
+    ``saved``: the survey that was planned for, with its drawn network.
+    """
+    gain = plan.sites["risk_before"] - plan.sites["risk_after"]
+    rows = plan.sites[(gain > 0) | (plan.sites["risk_before"].notna() & plan.sites["risk_after"].isna())]
+    rows = rows.assign(gain=gain).sort_values("gain", ascending=False, kind="stable", na_position="first")
+    sites = both_sides(plan)
+    installs = plan.installs.assign(words=[install_words(row) for row in plan.installs.itertuples()])
+    return fill_page(
+        "plan.html.j2",
+        caution=CAUTION,
+        name=survey_name(saved.record),
+        plan=plan,
+        spent=float(plan.installs["cost"].sum()),
+        installs=installs.to_dict("records"),
+        rows=rows.head(MOST_ROWS).to_dict("records"),
+        left_out=max(0, len(rows) - MOST_ROWS),
+        matrix=matrix(sites),
+        drawing=drawing(
+            saved.network.geometry,
+            sites=sites,
+            devices=installs.assign(text=installs["order"].astype(str)),
+            units=plan.settings.report.units,
+        ),
+    )
+
+
+def install_words(row: object) -> str:
+    """One install in words, from a row of the installs."""
+    kind, device, asset, place = (str(getattr(row, name)) for name in ("kind", "device", "id", "at"))
+    if kind == "three_pole":
+        return f"{device} {asset} becomes three-pole".strip()
+    return f"three-pole device at {place}"
+
+
+def both_sides(plan: Plan) -> pd.DataFrame:
+    """Every site with what it is and what it becomes."""
+    sites = plan.sites.rename(columns=lambda name: name.replace("_before", "_old").replace("_after", "_new"))
+    pairs = zip(*(sites[name].to_numpy(object) for name in ("band_old", "band_new", "advice")), strict=True)
+    return sites.assign(words=[f"{old or 'no band'} before, {new or 'no band'} after: {do}" for old, new, do in pairs])

@@ -19,11 +19,9 @@ from survey.findings import FindingList
 from survey.network import build_network
 from survey.network.model import Network
 from survey.planning.candidates import Candidates, find_candidates
-from survey.planning.curve import Curve, draw_curve
-from survey.planning.greedy import Steps, choose_greedily, order_by_value
+from survey.planning.greedy import Curve, Steps, choose_greedily, draw_curve, order_by_value
 from survey.planning.milp import Optimum, Programme, Share, Terms
-from survey.planning.name_checks import check_names
-from survey.planning.terms import PlanRequest, check_request
+from survey.planning.terms import PlanRequest, check_names, check_request
 from survey.read import read_network
 from survey.read.tables import NetworkTables
 from survey.report.reread import SavedSurvey, read_results

@@ -9,16 +9,24 @@ cable is a place of its own.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints, Objects, heads
+from survey.arrays import Bools, Floats, Ints, Objects, Ragged, heads
+from survey.assess.ties.chains import LoopChains
+from survey.assess.ties.verdict import Frame, all_chains
+from survey.findings import FindingList
 from survey.loops import njit
+from survey.network import build_network
 from survey.network.model import Network
+from survey.network.walk.upstream import noted_above
+from survey.what_if.edits import Change, apply_changes
 
 ENDS = np.array(["from", "to"], object)
+NEW_ID = "3P"
 
 
 @dataclass(frozen=True)
@@ -276,3 +284,91 @@ def _below(  # noqa: PLR0917 - compiled: flat arrays only
                     low, w = w, (a[e] if b[e] == w else b[e])
                 out[2 * p + end] = low if w == node else -1
     return out
+
+
+@dataclass(frozen=True)
+class Added:
+    """Devices that could be added, and which of them each site and each section passes.
+
+    Passed are rows of the switches with the new ones before all others, idle single-pole ones among them: they take
+    nothing off supply by themselves, but made three-pole they stand between.
+
+    Parameters
+    ----------
+    changes
+        One for each device.
+    lonlat
+        Where each is, degrees, shape (n, 2).
+    of_site
+        Devices between each site and its nearest point, shape of the sites.
+    of_section
+        Devices between each section's point and the one above it.
+    loops
+        Chains of the states of loops, and the devices between their entries.
+    """
+
+    changes: tuple[Change, ...]
+    lonlat: Floats
+    of_site: Ragged
+    of_section: Ragged
+    loops: LoopChains
+
+
+def try_places(network: Network, names: Sequence[str], *, frame: Frame) -> Added:
+    """Build the network with a device at each place and see who passes which."""
+    changes = tuple(
+        Change("add_three_pole", new, at=place, origin="plan")
+        for new, place in zip(_new_ids(network, len(names)), names, strict=True)
+    )
+    trial, n = network, len(changes)
+    if n:
+        changed = apply_changes(network.tables, changes)
+        trial = build_network(changed, settings=frame.settings.network, findings=FindingList())
+    noted = find_idle(trial)
+    noted[:n] = True
+    return Added(
+        changes,
+        trial.tables.switches[["lon", "lat"]].to_numpy(np.float64)[:n],
+        passed(trial, noted, node=trial.site_node),
+        passed(trial, noted, node=trial.sections.up),
+        all_chains(frame._replace(network=trial), noted=noted),
+    )
+
+
+def find_idle(network: Network) -> Bools:
+    """Closed single-pole devices that take nothing off supply by themselves, shape (n_switches,)."""
+    edge = network.graph.edge_of
+    single = network.tables.switches["single_pole"].to_numpy(bool)
+    return np.asarray(single & (edge >= 0) & ~np.append(network.sections.stopping_edges(), False)[edge])
+
+
+def passed(network: Network, noted: Bools, *, node: Ints) -> Ragged:
+    """Noted switches between nodes and the point above each."""
+    owner, edge = noted_above(network, np.append(noted, False)[network.graph.switch], node=node)
+    return Ragged.from_pairs(owner, network.graph.switch[edge], n=len(node))
+
+
+def _new_ids(network: Network, n: int) -> list[str]:
+    """Ids that no device has."""
+    taken = set(network.tables.switches["switch_id"])
+    prefix = NEW_ID
+    while any(str(i).startswith(f"{prefix}-") for i in taken):
+        prefix += "+"
+    digits = len(str(n))
+    return [f"{prefix}-{k:0{digits}d}" for k in range(1, n + 1)]
+
+
+def find_places(network: Network, wishes: Wishes, *, most: int) -> tuple[list[str], int]:
+    """One place for each set of sites and points that could pass a device, those with most risk below first.
+
+    ``most``: at most so many beside the named ones. Returns the places, and how many were left out.
+    """
+    spots = find_spots(network, wishes)
+    site = np.append(network.tables.transformers["site_id"].to_numpy(object), "")
+    told = np.isin(spots.name.astype(str), sorted({*wishes.named, *wishes.barred}))
+    allowed = ~told & ~np.isin(site[spots.own].astype(str), sorted(wishes.barred))
+    free = np.flatnonzero(allowed & ~np.isin(spots.better, spots.spot[allowed]))
+    order = free[np.lexsort((spots.rank[free], spots.spot[free]))]
+    first = order[heads(spots.spot[order])]
+    best = first[np.lexsort((first, -spots.worth[first]))]
+    return [*sorted(wishes.named), *spots.name[best[:most]]], max(0, len(best) - most)

@@ -19,8 +19,7 @@ from survey.read.columns import (
     text_series,
 )
 from survey.read.coordinates import Places
-from survey.read.geometry import RawLines, drop_unusable
-from survey.read.line_checks import report_drawing, report_lengths, report_line_shapes
+from survey.read.geometry import RawLines, drop_unusable, report_drawing, report_lengths, report_line_shapes
 from survey.read.tables import Lines
 from survey.settings import NetworkSettings
 

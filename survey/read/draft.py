@@ -12,11 +12,10 @@ from survey.read.cable_text import parse_cable_text, sizes_are_metric
 from survey.read.guess_types import FieldGuess, LayerGuess
 from survey.read.guess_values import CodeGuess
 from survey.read.guess_words import NO_ROLE
-from survey.read.inspect import Inspection, asked_for
-from survey.read.mapped import BY
+from survey.read.inspect import BY, Inspection, asked_for
 from survey.read.profile import LayerProfile
 from survey.read.query import column_sql
-from survey.tomltext import quoted
+from survey.wrapped import quoted
 
 UNSURE = "# UNSURE"
 POLES = (

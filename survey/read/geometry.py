@@ -1,6 +1,7 @@
 """Well-known binary → flat arrays of lines and points, in order of id; what is wrong is told by rule."""
 
-from collections.abc import Iterator
+import struct
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -10,7 +11,8 @@ import pyarrow.compute as pc
 import shapely
 from numpy.typing import NDArray
 
-from survey.read.nesting import too_deep
+from survey.read.columns import Rows
+from survey.settings import NetworkSettings
 
 Shapes = NDArray[Any]
 
@@ -22,6 +24,18 @@ FLAGS_OFF = 0x0FFF_FFFF  # height and measure as high bits, as some programs wri
 CURVES = frozenset(range(8, 13))  # types with arcs
 BLOCK = 65_536
 MAX_COORDINATE = 1e12  # beyond any system's range: fill values such as 1e38 are not places
+DEEPEST = 3
+"""A collection of multiple lines; nothing deeper is any line."""
+_HAS_Z, _HAS_M, _HAS_SRID = 0x8000_0000, 0x4000_0000, 0x2000_0000
+_FLAGS_OFF = 0x0FFF_FFFF
+_POINT, _RUNS, _RINGS = 1, frozenset({2, 8}), frozenset({3, 17})
+_COLLECTIONS = frozenset({4, 5, 6, 7, 9, 10, 11, 12, 15, 16})
+CHECK_BLOCK = 65_536
+SLACK = (0.8, 1.25)
+"""Recorded over drawn length that slack, risers and a coarse drawing explain (judgement, no source)."""
+FEWEST = 20
+"""Cables below which no length is called usual (judgement)."""
+PROBLEMS = ("null_geometry", "empty_geometry", "wrong_geometry", "unreadable_geometry", "not_finite", "zero_length")
 
 
 @dataclass
@@ -253,3 +267,146 @@ def parse_points(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64], *, b
     xy[off] = np.nan
     _tell(problems, "not_finite", np.flatnonzero(off))
     return RawPoints(xy, problems)
+
+
+def too_deep(wkb: bytes) -> bool:
+    """Whether geometries lie deeper in one another than those of a line; False for what cannot be read.
+
+    Layout as in OGC 06-103r4, 8.2; types with height and measure as in ISO 13249-3, or as high bits.
+    """
+    left, at = [1], 0
+    while left:
+        if left[-1] == 0:
+            left.pop()
+            continue
+        left[-1] -= 1
+        if len(left) > DEEPEST:
+            return True
+        if len(wkb) < at + 9:
+            return False
+        base, count, at = _head(wkb, at)
+        if base in _COLLECTIONS:
+            left.append(count)
+        elif count < 0 or at > len(wkb):
+            return False
+    return False
+
+
+def _head(wkb: bytes, at: int) -> tuple[int, int, int]:
+    """Type of the geometry at a place, how many it holds (-1: not known), and where the next one begins."""
+    order = "<" if wkb[at] == 1 else ">"
+    kind, count = struct.unpack_from(f"{order}II", wkb, at + 1)
+    at += 4 if kind & _HAS_SRID else 0
+    if kind & _HAS_SRID and len(wkb) >= at + 9:
+        (count,) = struct.unpack_from(f"{order}I", wkb, at + 5)
+    high = (kind & _FLAGS_OFF) // 1000
+    vertex = 8 * (2 + max(bool(kind & _HAS_Z) + bool(kind & _HAS_M), {0: 0, 1: 1, 2: 1, 3: 2}.get(high, 0)))
+    base = (kind & _FLAGS_OFF) % 1000
+    if base == _POINT:
+        return base, 0, at + 5 + vertex
+    if base in _RUNS:
+        return base, 0, at + 9 + vertex * count
+    if base in _RINGS:
+        return base, 0, _after_rings(wkb, at + 9, count, order=order, vertex=vertex)
+    return base, count if base in _COLLECTIONS else -1, at + 9
+
+
+def _after_rings(wkb: bytes, at: int, count: int, *, order: str, vertex: int) -> int:
+    for _ in range(count):
+        if len(wkb) < at + 4:
+            break
+        at += 4 + vertex * struct.unpack_from(f"{order}I", wkb, at)[0]
+    return at
+
+
+def report_drawing(
+    rows: Rows, problems: Mapping[str, Sequence[int]], *, has_nodes: NDArray[np.bool_], done: str
+) -> None:
+    """Name the assets without a usable geometry.
+
+    ``problems``: rows by rule. ``has_nodes``: what its node ids place all the same, shape (n,). ``done``: what became
+    of the others, in words.
+    """
+    for rule in PROBLEMS:
+        listed = _mask(rows, problems.get(rule, ()))
+        rows.report(rule, severity="error", where=listed & ~has_nodes, done=done)
+        if rule != "null_geometry":  # no geometry at all is how a network by node ids is recorded, no fault
+            rows.report(rule, severity="warning", where=listed & has_nodes)
+
+
+def report_line_shapes(rows: Rows, drawn: RawLines, *, settings: NetworkSettings) -> None:
+    """Name cables drawn in pieces, closed on themselves, or crossing themselves."""
+    rows.report("in_pieces", where=_mask(rows, drawn.problems.get("in_pieces", ())), snap_m=settings.snap_m)
+    bent = np.flatnonzero(np.diff(drawn.start) > 2)
+    closed = (drawn.xy[drawn.start[bent]] == drawn.xy[drawn.start[bent + 1] - 1]).all(axis=1)
+    rows.report("closed_line", where=_mask(rows, drawn.owner[bent[closed]]))
+    bent = bent[~closed & _turns_back(drawn)[bent]]
+    rows.report("self_crossing", where=_mask(rows, drawn.owner[bent[_crossing(drawn, bent)]]))
+
+
+def _mask(rows: Rows, places: Sequence[int] | NDArray[np.int64]) -> NDArray[np.bool_]:
+    mask = np.zeros(len(rows), np.bool_)
+    mask[np.asarray(places, np.int64)] = True
+    return mask
+
+
+def _turns_back(drawn: RawLines) -> NDArray[np.bool_]:
+    """Lines with a step that does not lead on from the first to the last point: no other line can cross itself."""
+    count, step = np.diff(drawn.start), np.diff(drawn.xy, axis=0, append=np.nan)
+    whole = drawn.xy[drawn.start[1:] - 1] - drawn.xy[drawn.start[:-1]]
+    on = np.einsum("ij,ij->i", step, np.repeat(whole, count, axis=0))
+    on[drawn.start[1:] - 1] = np.inf
+    return np.minimum.reduceat(on, drawn.start[:-1]) <= 0 if len(count) else np.zeros(0, np.bool_)
+
+
+def _crossing(drawn: RawLines, lines: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Which of some lines (rising) cross themselves; looked at in blocks, as shapes need room."""
+    crossing = np.zeros(len(lines), np.bool_)
+    for i in range(0, len(lines), CHECK_BLOCK):
+        some = lines[i : i + CHECK_BLOCK]
+        start = drawn.start[some[0] : some[-1] + 2]
+        chosen, count = np.isin(np.arange(some[0], some[-1] + 1), some), np.diff(start)
+        xy = drawn.xy[start[0] : start[-1]][np.repeat(chosen, count)]
+        shapes = shapely.linestrings(xy, indices=np.repeat(np.arange(len(some)), count[chosen]))
+        crossing[i : i + CHECK_BLOCK] = ~shapely.is_simple(shapes)
+    return crossing
+
+
+def report_lengths(
+    rows: Rows, *, recorded_m: NDArray[np.float64], drawn_m: NDArray[np.float64], settings: NetworkSettings
+) -> None:
+    """Compare recorded with drawn lengths (rules ``length_slack``, ``length_differs``).
+
+    ``rows``: the cables. ``recorded_m``, ``drawn_m``: lengths, NaN where there is none, shape (n,). ``settings``:
+    ``length_tolerance`` (share of the longer one) and ``length_tolerance_m``; the larger one counts.
+    """
+    off = np.abs(recorded_m - drawn_m)
+    limit = np.maximum(settings.length_tolerance * np.fmax(recorded_m, drawn_m), settings.length_tolerance_m)
+    differs = off > limit
+    if not differs.any():
+        return
+    beyond: dict[str, Any] = {"share": settings.length_tolerance, "metres": settings.length_tolerance_m}
+    ratio = np.divide(recorded_m, drawn_m, out=np.full(len(rows), np.nan), where=drawn_m > 0)
+    known = ratio[np.isfinite(ratio)]
+    low, high = _usual_slack(known)
+    usual = differs & (ratio >= low) & (ratio <= high)
+    least, middle, most = np.quantile(known, [0.05, 0.5, 0.95]) if len(known) else np.full(3, np.nan)
+    rows.report("length_slack", where=usual, **beyond, low=least, middle=middle, high=most)
+    differs &= ~usual
+    worst = int(np.argmax(np.where(differs, off, -1.0)))
+    cable, recorded, drawn = rows.ids[worst].as_py(), recorded_m[worst], drawn_m[worst]
+    rows.report("length_differs", where=differs, **beyond, cable=cable, recorded=recorded, drawn=drawn)
+
+
+def _usual_slack(ratio: NDArray[np.float64]) -> tuple[float, float]:
+    """Ends of what is ordinary among recorded over drawn lengths: Tukey's fences, never beyond :data:`SLACK`.
+
+    Nothing is ordinary, ``(1, 1)``, among too few, or where the export as a whole is off (feet taken for metres).
+    """
+    if len(ratio) < FEWEST:
+        return 1.0, 1.0
+    first, middle, third = np.quantile(ratio, [0.25, 0.5, 0.75])
+    if not SLACK[0] <= middle <= SLACK[1]:
+        return 1.0, 1.0
+    reach = 1.5 * (third - first)
+    return max(first - reach, SLACK[0]), min(third + reach, SLACK[1])

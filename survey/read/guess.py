@@ -15,13 +15,13 @@ from itertools import product
 from typing import NamedTuple
 
 from survey.input_schema import AS_TEXT, FieldSpec, field_specs, unit_table
-from survey.names import without_accents
 from survey.read.cable_text import parse_cable_text
 from survey.read.guess_joins import akin
 from survey.read.guess_types import LIKELY, SURE, FieldGuess
 from survey.read.guess_values import CodeGuess, ValueGuess, are_drawn_lengths, guess_values, known_word
 from survey.read.guess_words import plain_words, row_number
 from survey.read.profile import FieldProfile, LayerProfile
+from survey.wrapped import without_accents
 
 NAME_WEIGHT, VALUE_WEIGHT = 0.65, 0.35
 CLOSE_SPELLING = 0.8

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from survey.input_schema import AS_TEXT, WORDED_FIELDS, FieldSpec, find_unit, fold_code, phase_mask, units_of
-from survey.names import without_accents
 from survey.read.cable_text import parse_cable_text
 from survey.read.columns import worded_numbers
 from survey.read.guess_words import build_told
 from survey.read.transformer_text import parse_voltage_text
+from survey.wrapped import without_accents
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

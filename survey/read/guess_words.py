@@ -6,7 +6,7 @@ from functools import cache
 from importlib.resources import files
 from typing import NamedTuple
 
-from survey.names import without_accents
+from survey.wrapped import without_accents
 
 NO_ROLE = "none"
 """Role of what is no part of the primary network."""

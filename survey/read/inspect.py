@@ -5,18 +5,17 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from survey.input_schema import field_specs, units_of
-from survey.input_settings import InputSettings
-from survey.read.formats import open_export
+from survey.input_settings import LAYERS, InputSettings, LayerMap
+from survey.read.formats import LayerInfo, open_export
 from survey.read.guess import GEOMETRY, answered_field, guess_fields, may_share
 from survey.read.guess_joins import with_tables
-from survey.read.guess_made import with_made_fields
+from survey.read.guess_made import with_cable_text, with_made_fields
 from survey.read.guess_roles import guess_layers
 from survey.read.guess_rows import narrowed, split_by_kind
-from survey.read.guess_text import with_cable_text
 from survey.read.guess_types import SURE, FieldGuess, LayerGuess
 from survey.read.guess_values import USUAL_KV, CodeGuess
 from survey.read.guess_words import NO_ROLE
-from survey.read.mapped import told_layers
+from survey.read.matching import match_layer
 from survey.read.profile import LayerProfile, profile_layer
 
 Ask = Callable[[str, Sequence[str]], str]
@@ -25,6 +24,7 @@ NOTHING = "none of them"
 YES, NO = "yes", "no"
 ASKED = {"cable_type", "build", "connection", "device"}  # asked for where nothing like it was found, required or not
 PHASE_CHOICES = ["ABC", "AB", "BC", "AC", "A", "B", "C"]
+BY = "as the settings say"
 
 
 @dataclass(frozen=True)
@@ -196,3 +196,40 @@ def _ask_values(guess: LayerGuess, found: FieldGuess, ask: Ask) -> FieldGuess:
             code = CodeGuess(code.theirs, "" if answer == NOTHING else answer, sure=answer != NOTHING)  # noqa: PLW2901
         codes.append(code)
     return replace(found, values=replace(values, codes=tuple(codes)))
+
+
+def told_layers(
+    profiles: Sequence[LayerProfile], infos: Sequence[LayerInfo], *, settings: InputSettings, path: Path
+) -> dict[str, LayerGuess]:
+    """Layers that the settings map, completed by guesses for the fields they leave out.
+
+    Raises ``LayerError``, ``FieldError``: a layer or field that the settings name is not there.
+    """
+    said: dict[str, LayerMap] = {ours: getattr(settings, ours) for ours in LAYERS}
+    told = {ours: LayerGuess(ours, "", 1.0, BY) for ours, mapping in said.items() if mapping.composed}
+    said = {ours: mapping for ours, mapping in said.items() if mapping != LayerMap() and ours not in told}
+    guessed = guess_layers(profiles) if any(mapping.layer is None for mapping in said.values()) else {}
+    for ours, given in said.items():
+        layer = guessed[ours] if given.layer is None else LayerGuess(ours, given.layer, 1.0, BY)
+        if not layer.theirs:
+            continue
+        mapping = given.model_copy(update={"layer": layer.theirs})
+        if matched := match_layer(infos, name=ours, mapping=mapping, path=path):
+            profile = next(profile for profile in profiles if profile.name == matched.info.name)
+            named = {name: matched.fields[name] for name in mapping.fields}
+            fields = {n: answered_field(ours, n, profile=profile, theirs=f, by=BY) for n, f in named.items()}
+            fields = guess_fields(ours, profile, told=fields)
+            read = {name: _with_values(guess, mapping) for name, guess in fields.items()}
+            told[ours] = replace(layer, theirs=profile.name, fields=read, defaults=mapping.defaults, more=(), rows=())
+    return told
+
+
+def _with_values(guess: FieldGuess, mapping: LayerMap) -> FieldGuess:
+    """Field with the unit and codes of the settings; what they leave out is guessed from the values."""
+    values = guess.values
+    if guess.ours in mapping.units:
+        values = replace(values, unit=mapping.units[guess.ours], unit_sure=True)
+    said = mapping.codes.get(guess.ours, {})
+    rest = tuple(code for code in values.codes if code.theirs not in said)
+    codes = (*(CodeGuess(code, meaning, sure=True) for code, meaning in said.items()), *rest)
+    return replace(guess, values=replace(values, codes=codes))

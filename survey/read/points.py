@@ -9,8 +9,7 @@ from pyproj import CRS
 
 from survey.read.columns import MISSING, Rows, plain_text, read_code, read_number, read_text, text_series
 from survey.read.coordinates import Places
-from survey.read.geometry import RawPoints
-from survey.read.line_checks import report_drawing
+from survey.read.geometry import RawPoints, report_drawing
 from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE, no_units
 
 SINGLE, PRESUMED = 0, 2  # places in the codes of poles

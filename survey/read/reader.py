@@ -16,7 +16,6 @@ from survey.input_settings import LAYERS, InputSettings, LayerMap
 from survey.memory import give_back, thread_pool
 from survey.read.cables import read_cables
 from survey.read.columns import Rows
-from survey.read.compose import compose
 from survey.read.coordinates import Places, choose_places, layer_crs
 from survey.read.formats import Export, LayerInfo, open_export, translated
 from survey.read.geometry import (
@@ -31,6 +30,7 @@ from survey.read.geometry import (
 from survey.read.ids import order_rows
 from survey.read.live import refuse_changed, stamps
 from survey.read.matching import MatchedLayer, match_layers, refuse_undrawn, require_fields
+from survey.read.parts import compose
 from survey.read.points import read_sources, read_switches
 from survey.read.recipe import Recipe, make_recipes
 from survey.read.tables import LeftOut, NetworkTables, no_units

@@ -5,7 +5,7 @@ from typing import Any
 from survey.findings import FindingList
 from survey.input_schema import FieldSpec, accepted_values, field_specs
 from survey.read.guess_values import known_code
-from survey.tomltext import quoted
+from survey.wrapped import quoted
 
 RULE = "unknown_"
 MOST_TAUGHT = 1000

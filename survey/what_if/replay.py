@@ -8,7 +8,7 @@ import pandas as pd
 
 from survey.errors import SettingsError
 from survey.report.reread import SavedSurvey
-from survey.report.rows import write_rows
+from survey.report.writing import write_rows
 from survey.what_if.edits import COLUMNS, Change, changes_from_record
 
 

@@ -12,8 +12,7 @@ from exports import tables, write_gpkg
 from hypothesis import given
 from hypothesis import strategies as st
 
-from survey.assess.cable_types import typed_capacitance
-from survey.assess.unread import EXAMPLE_TYPE, teaching_line
+from survey.assess.cable_types import EXAMPLE_TYPE, teaching_line, typed_capacitance
 from survey.cli import main
 from survey.physics.catalogue import Catalogue
 from survey.read.cable_text import taught_type

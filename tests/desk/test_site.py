@@ -12,10 +12,9 @@ from matplotlib.image import imread
 
 from survey.assess.waveform import worst_waveform
 from survey.commands.desk import site
-from survey.desk.checks import choose_cable
+from survey.desk.checks import Nameplate, choose_cable, read_nameplate
 from survey.desk.circuit import Cable, Transformer, make_bench, section_circuits, without_cable
 from survey.desk.lengths import length_of_charging_m, screen_charging_pu
-from survey.desk.nameplate import Nameplate, read_nameplate
 from survey.desk.site import SiteAnswer, SiteRequest, answer_site
 from survey.desk.working import chain_lines, chain_numbers, verdict
 from survey.errors import ModelError, OutputError

@@ -11,7 +11,7 @@ from survey.read.draft import draft_settings
 from survey.read.guess import aliases, name_likeness, tokens
 from survey.read.inspect import NOTHING, ask_unsure, inspect_network
 from survey.settings import build_settings
-from survey.tomltext import quoted
+from survey.wrapped import quoted
 
 FEET = 0.3048
 

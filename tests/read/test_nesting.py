@@ -9,7 +9,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from survey.read.nesting import too_deep
+from survey.read.geometry import too_deep
 
 LINE = shapely.LineString([(0, 0), (3, 4)])
 SIMPLE = st.sampled_from(

@@ -22,7 +22,7 @@ from survey.report.map import render_map
 from survey.report.ramp import PAPER
 from survey.report.sheets import make_sheets
 from survey.report.sheets.content import sheet_content
-from survey.report.sheets.ground import draw_names
+from survey.report.sheets.drawing import draw_names
 from survey.report.sheets.paper import paper
 from survey.report.sheets.points import point_blocks
 from survey.report.sheets.windows import overview

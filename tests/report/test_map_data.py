@@ -19,11 +19,10 @@ from small_survey import small_survey
 from survey.arrays import Ragged
 from survey.linesets import LineSet
 from survey.report.map import render_map
-from survey.report.map.columns import pack_numbers
+from survey.report.map.content import district_outlines, pack_numbers
 from survey.report.map.grid import STEP_M, MapGrid
 from survey.report.map.lines import STEP_LIMIT, grid_lines
 from survey.report.map.nested import pack_sets
-from survey.report.map.outlines import district_outlines
 from survey.report.map.payload import Blob, make_blob, pack_payload
 from survey.report.tables import arrow_table
 from survey.result import CAUTION

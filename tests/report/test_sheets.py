@@ -18,8 +18,8 @@ from survey.errors import OutputError
 from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, hazard_colours
 from survey.report.reread import SavedSurvey
 from survey.report.sheets import make_sheets
+from survey.report.sheets.book import file_name
 from survey.report.sheets.content import choose, sheet_content
-from survey.report.sheets.printing import file_name
 from survey.report.sheets.table import calm, table_rows
 from survey.report.sheets.windows import RADII
 from survey.result import CAUTION

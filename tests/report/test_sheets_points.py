@@ -13,8 +13,7 @@ from sheet_survey import saved_survey, site_table, streets, town
 
 from survey.report.sheets import make_sheets
 from survey.report.sheets.content import sheet_content
-from survey.report.sheets.points import NO_LOAD, _place, point_blocks
-from survey.report.sheets.strip import _words, read_strip
+from survey.report.sheets.points import NO_LOAD, _place, _words, point_blocks, read_strip
 from survey.report.sheets.view import whole_length
 
 

@@ -1,25 +1,30 @@
 """From a survey's result to the blobs of the page."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from itertools import chain
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from survey.arrays import Ragged
 from survey.assess.score import consequence
 from survey.linesets import LineSet, SharedLines
+from survey.network.nearness import make_strips, nearest_point
 from survey.report.background import GROUNDS, in_order
-from survey.report.map.columns import Blocks, pack_table, pack_texts
 from survey.report.map.grid import MapGrid
 from survey.report.map.lines import GridLines, grid_lines
 from survey.report.map.nested import Runs, any_of, pack_sets
-from survey.report.map.outlines import district_outlines
 from survey.report.map.payload import Blob, make_blob
+from survey.report.tables import Column, TableName, columns_of
 from survey.result import SurveyResult
 
 FIRST_BANDS = ("high", "severe")
@@ -30,6 +35,17 @@ MOST_PATH_POINTS = 8_000_000
 MOST_FINDINGS = 20_000
 MOST_ID_LETTERS = 300
 NOWHERE = np.iinfo(np.int32).min
+CELLS = 48
+"""Sites are thinned to one for each cell of a grid this fine before the outline is drawn."""
+TIGHTNESS = 0.35
+MARGIN = 0.02
+FAR_OUT, MANY = 5.0, 10
+"""A site so many times as far from its nearest neighbour as the middle one is left outside, where there are so many."""
+Blocks = dict[str, "NDArray[Any] | list[str]"]
+
+CODE_TYPES = (np.uint8, np.uint16, np.int32)
+NUMBER_TYPES = (np.int8, np.int16, np.int32)
+LARGEST_WHOLE = 2.0**53
 
 
 @dataclass(frozen=True)
@@ -265,3 +281,95 @@ def _path_blobs(paths: SharedLines, points: NDArray[np.int64], *, first: int, gr
         rows = np.arange(first, last)
         yield make_blob("paths", grid_lines(paths.taken(rows).whole(), grid).pack("paths", np.arange(len(rows))))
         first = last
+
+
+def district_outlines(districts: pd.Series[Any], xy: NDArray[np.float64]) -> tuple[list[str], NDArray[np.object_]]:
+    """Names and outline polygons of the districts that have a name and a placed site, by name.
+
+    ``districts``: district of each site. Shape (n_sites,). ``xy``: places of the sites in survey coordinates, NaN where
+    there is none. Shape (n_sites, 2).
+    """
+    placed = np.isfinite(xy).all(axis=1) & districts.notna().to_numpy() & (districts != "").to_numpy(dtype=bool)
+    codes, names = pd.factorize(districts[placed].astype(str), sort=True)
+    order = np.argsort(codes, kind="stable")
+    groups = np.split(xy[placed][order], np.flatnonzero(np.diff(codes[order])) + 1) if len(names) else []
+    outlines = np.empty(len(groups), dtype=object)
+    outlines[:] = [_outline(group) for group in groups]
+    return [str(name) for name in names], outlines
+
+
+def _outline(xy: NDArray[np.float64]) -> BaseGeometry:
+    xy = _without_outliers(xy)
+    low, span = xy.min(axis=0), np.ptp(xy, axis=0)
+    cells = np.floor((xy - low) / np.maximum(span, 1e-9) * (CELLS - 1e-6)).astype(np.int64)
+    chosen = np.unique(cells[:, 0] * CELLS + cells[:, 1], return_index=True)[1]
+    margin = MARGIN * max(float(np.hypot(*span)), 1e-6)
+    hull = shapely.concave_hull(shapely.MultiPoint(xy[np.sort(chosen)]), ratio=TIGHTNESS)
+    return hull.buffer(margin, quad_segs=4).simplify(margin / 8)
+
+
+def _without_outliers(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    if len(xy) < MANY:
+        return xy
+    half = np.subtract(*np.percentile(xy, (75, 25), axis=0))  # what is far out stretches the whole
+    reach = max(FAR_OUT * float(np.sqrt(half.prod() / len(xy))), float(half.max()) / len(xy), 1e-6)
+    middle = np.inf
+    while reach < FAR_OUT * middle:  # neighbours further away are not looked for
+        reach *= 2.0
+        away = nearest_point(xy, make_strips(xy, tolerance_m=reach), tolerance_m=reach, own=np.arange(len(xy)))[1]
+        middle = max(float(np.median(away)), 1e-9)
+    return xy[away <= FAR_OUT * middle]
+
+
+def pack_table(frame: pd.DataFrame, *, table: TableName) -> tuple[list[dict[str, Any]], Blocks]:
+    """Describe and pack every column that the table's file has."""
+    columns = columns_of(frame, table=table)
+    blocks: Blocks = {}
+    for column in columns:
+        name = f"{table}.{column.name}"
+        if column.kind == "text":
+            blocks.update(pack_texts(name, frame[column.name]))
+        else:
+            blocks[name] = pack_numbers(frame[column.name], column.decimals)
+    return [_description(column, table) for column in columns], blocks
+
+
+def _description(column: Column, table: TableName) -> dict[str, Any]:
+    described = asdict(column)
+    return {"table": table, "column": described.pop("name"), **described}
+
+
+def pack_texts(name: str, values: pd.Series[Any]) -> Blocks:
+    """Distinct texts and, where any repeat, the code of each row. Missing is the empty text."""
+    texts = _text_array(values).dictionary_encode()
+    words = texts.dictionary.to_pylist()
+    if len(words) == len(texts):
+        return {f"{name}.texts": words}
+    codes = texts.indices.to_numpy(zero_copy_only=False)
+    return {f"{name}.texts": words, name: codes.astype(_smallest(len(words), CODE_TYPES))}
+
+
+def _text_array(values: pd.Series[Any]) -> pa.StringArray:
+    try:
+        texts = pa.array(values, type=pa.string(), from_pandas=True)
+    except (pa.ArrowInvalid, pa.ArrowTypeError):
+        texts = pa.array([None if pd.isna(value) else str(value) for value in values], type=pa.string())
+    whole = texts.combine_chunks() if isinstance(texts, pa.ChunkedArray) else texts
+    return pc.fill_null(whole, "")
+
+
+def pack_numbers(values: pd.Series[Any], decimals: int) -> NDArray[Any]:
+    """Whole multiples of the last decimal; the type's least value, or NaN, stands for a missing one."""
+    floats = pd.to_numeric(values, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    with np.errstate(invalid="ignore", over="ignore"):
+        scaled = np.rint(floats * 10.0**decimals)
+        known = np.abs(scaled) <= LARGEST_WHOLE
+    largest = float(np.abs(scaled[known]).max(initial=0.0))
+    if largest > np.iinfo(np.int32).max:
+        return np.where(known, scaled / 10.0**decimals, np.nan)
+    kind = _smallest(largest, NUMBER_TYPES)
+    return np.where(known, scaled, np.iinfo(kind).min).astype(kind)
+
+
+def _smallest(largest: float, types: tuple[type[np.integer[Any]], ...]) -> type[np.integer[Any]]:
+    return next(kind for kind in types if largest <= np.iinfo(kind).max)

@@ -1,9 +1,15 @@
 """The page: a Leaflet map with the survey's own pieces and data in line."""
 
+import base64
 import json
+import re
 from dataclasses import asdict
+from functools import cache
 from html import escape
+from importlib.metadata import distribution
 from importlib.resources import files
+from importlib.util import find_spec
+from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, StrictUndefined
@@ -14,7 +20,6 @@ from survey.fingerprint import NOT_BUILT, what_if_words
 from survey.report.background import GROUNDS, NAME_COLOUR
 from survey.report.map.content import FIRST_BANDS, MapContent, map_content
 from survey.report.map.grid import STEP_M
-from survey.report.map.leaflet import leaflet_licence, leaflet_script, leaflet_style
 from survey.report.map.payload import PAGE_LIMIT, Payload, pack_payload
 from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, NO_HAZARD, PAPER, RANK_SIZES, STATUS_MARKS, Mark, ramp_hex
 from survey.result import CAUTION, SurveyResult
@@ -50,6 +55,8 @@ MAP_OPTIONS = {
     "bounceAtZoomLimits": False,
 }
 MOST_ZOOM = 21
+PACKAGE = "js_lib_leaflet"
+DISTRIBUTION = "django-js-lib-leaflet"
 
 
 def render_map(result: SurveyResult, *, limit: int = PAGE_LIMIT) -> str:
@@ -165,3 +172,40 @@ def _image_sources(result: SurveyResult) -> str:
 
 def _piece(name: str) -> str:
     return files("survey.report.map").joinpath(name).read_text(encoding="utf-8")
+
+
+@cache
+def leaflet_script() -> str:
+    """Leaflet's program: no link to its home page (nothing leads outside), no pointer to a source map."""
+    text = (_folder() / "leaflet.js").read_text(encoding="utf-8")
+    text = re.sub(r"//# sourceMappingURL=\S*", "", text)
+    text = re.sub(r'<a href="https?://[^"]*"[^>]*>', "<a>", text)
+    return text.replace("</script", "<\\/script")
+
+
+@cache
+def leaflet_style() -> str:
+    """Leaflet's style sheet with its pictures in line."""
+    folder = _folder()
+
+    def inlined(match: re.Match[str]) -> str:
+        data = base64.b64encode((folder / match[1]).read_bytes()).decode("ascii")
+        return f"url(data:image/png;base64,{data})"
+
+    text = (folder / "leaflet.css").read_text(encoding="utf-8")
+    return re.sub(r"url\((images/[\w.-]+)\)", inlined, text)
+
+
+@cache
+def leaflet_licence() -> str:
+    """The licence text that copies of Leaflet have to carry."""
+    files = distribution(DISTRIBUTION).files or []
+    licence = next(file for file in files if file.name.upper().startswith("LICENSE"))
+    return licence.read_text().replace("*/", "* /").replace("--", "- -")
+
+
+def _folder() -> Path:
+    spec = find_spec(PACKAGE)
+    if spec is None or spec.origin is None:  # the package is a dependency; only a broken installation gets here
+        raise ModuleNotFoundError(PACKAGE)
+    return Path(spec.origin).parent / "static" / PACKAGE

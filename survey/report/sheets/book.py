@@ -1,16 +1,21 @@
 """The pages of one file of sheets: overview, details, switching points, table."""
 
 import io
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Container
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 from reportlab.lib.colors import HexColor, white
 from reportlab.pdfgen.canvas import Canvas
 
+from survey.errors import OutputError
 from survey.fingerprint import NOT_BUILT
-from survey.report.sheets.content import SheetContent
+from survey.report.folder import commit, refusal, reserve_folder
+from survey.report.reread import SavedSurvey
+from survey.report.sheets.content import SheetContent, districts_of, sheet_content
 from survey.report.sheets.drawing import draw_map
 from survey.report.sheets.lettering import (
     BOLD,
@@ -25,7 +30,7 @@ from survey.report.sheets.lettering import (
     text_width,
 )
 from survey.report.sheets.panel import TextColumn, draw_legend, draw_locator, draw_scale, draw_site_list, text_block
-from survey.report.sheets.paper import FOOTER, HEADER, MARGIN, Paper, Rect
+from survey.report.sheets.paper import FOOTER, HEADER, MARGIN, PAGE_NAMES, PageName, Paper, Rect, paper
 from survey.report.sheets.points import block_pages, draw_blocks, point_blocks
 from survey.report.sheets.table import calm, draw_table, short_pages, table_pages, table_rows
 from survey.report.sheets.view import Units
@@ -196,3 +201,71 @@ def _draw_detail(canvas: Canvas, *, book: Book, whole: MapPage, page: MapPage) -
     listed = TextColumn(canvas, Rect(panel.x0, panel.y0 + _SCALE_HEIGHT, panel.x1, column.y))
     draw_site_list(listed, content, page.rows, heading="ON THIS PAGE")
     draw_scale(canvas, panel, view=page.view, units=book.units)
+
+
+def make_sheets(
+    saved: SavedSurvey,
+    *,
+    out: Path,
+    district: str | None = None,
+    feeder: str | None = None,
+    page: PageName = "letter",
+    units: Units = "metric",
+) -> list[Path]:
+    """Write printable sheets into a folder: overview, details where sites are crowded, table.
+
+    Parameters
+    ----------
+    saved
+        The survey, see :func:`survey.report.reread.read_results`.
+    out
+        Folder for the files; made when missing.
+    district, feeder
+        What to print; without both, one file for each district.
+    page
+        Paper: ``letter``, ``a4``, ``tabloid`` or ``a3``, landscape.
+    units
+        ``metric`` or ``us`` (feet).
+
+    Returns
+    -------
+    list of Path
+        The files, by district name.
+
+    Raises
+    ------
+    OutputError
+        No such page, district or feeder, no site to print, or ``out`` cannot be written to.
+    """
+    if page not in PAGE_NAMES:
+        msg = f"sheets: no page '{page}'; choose one of {', '.join(PAGE_NAMES)}"
+        raise OutputError(msg)
+    one_file = district is not None or feeder is not None or len(saved.sites) == 0
+    chosen: list[str | None] = [district] if one_file else list(districts_of(saved.sites))
+    files: dict[str, bytes] = {}
+    for name in chosen:
+        content = sheet_content(saved, district=name, feeder=feeder)
+        files[file_name(content.title, taken=files)] = book_bytes(Book(content, paper(page), units))
+    return _write(files, out)
+
+
+def file_name(title: str, *, taken: Container[str]) -> str:
+    """A file name that any system accepts, made from a title, and not yet taken."""
+    stem = "sheets_" + (re.sub(r"[^\w-]+", "_", title.casefold()).strip("_") or "survey")
+    name, number = f"{stem}.pdf", 1
+    while name in taken:
+        number += 1
+        name = f"{stem}_{number}.pdf"
+    return name
+
+
+def _write(files: dict[str, bytes], out: Path) -> list[Path]:
+    """Write each file aside, then move all into place."""
+    with reserve_folder(out) as held:
+        try:
+            for name, data in files.items():
+                (held.staging / name).write_bytes(data)
+        except OSError as error:
+            raise refusal(out, error) from error
+        commit(held, names=tuple(files))
+    return [out / name for name in files]

@@ -14,12 +14,12 @@ from pyproj import CRS
 
 from survey.errors import OutputError
 from survey.fingerprint import what_if_words
-from survey.names import same_names
 from survey.report.background import in_order
 from survey.report.ramp import BANDS, Mark, drawn_as, hazard_colours, mark_of
 from survey.report.reread import SavedSurvey
 from survey.report.sheets.lettering import clean
 from survey.report.sheets.view import Floats, local_crs, moved
+from survey.wrapped import same_names
 
 NO_DISTRICT = "(no district)"
 _LISTED = 12
