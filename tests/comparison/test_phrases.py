@@ -6,7 +6,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from survey.comparison.phrases import CAUSES, Cause, Part, assumed, shortened
+from survey.comparison.causes import CAUSES
+from survey.comparison.phrases import Cause, Part, assumed, shortened
 
 LOSS, EXCITING = "no-load loss from the default table", "exciting current from the default"
 CORE, DOUBT = (
