@@ -64,6 +64,11 @@ def rough_nodes(cube, stage):
     return places[B_AXIS[places[:, 2]] <= LARGEST_B]
 
 
+def ringing(cube, least):
+    """Nodes, those missing bridged, with a peak from ``least`` on."""
+    return _bridged(cube, len(STAGES))[..., PEAK] >= least
+
+
 def _bridge(cube, axis):
     """Fill in, in place, odd nodes along an axis that are missing."""
     turned = np.moveaxis(cube, axis, 0)

@@ -2,7 +2,8 @@
 
 ``python tests/atlas/fill.py PARTS --minutes M`` computes nodes that neither the files that ship nor the parts in that
 folder have, and writes them to parts of its own; ``--graphics`` does so on a graphics processor, as fast as
-some five hundred others. ``python tests/atlas/fill.py PARTS`` makes the files that ship of both.
+some five hundred others; ``--deep K N`` computes the K-th of N parts of the usual nodes anew that ring and have not
+taken all draws. ``python tests/atlas/fill.py PARTS`` makes the files that ship of both.
 """
 
 from __future__ import annotations
@@ -30,6 +31,10 @@ BATCH = 6144
 JUMP, JUMPS_FROM_PU = 1.25, 2.0
 """Ratio of neighbouring peaks, the lower under this, from which the place of a jump is searched."""
 HALVINGS = 4
+DEEP = 3
+"""Stage after the others: usual nodes that ring, or nearly, take all draws."""
+DEEP_FROM_PU = 0.95
+DEEP_BATCH = 3072
 
 
 def _one(job):
@@ -61,12 +66,36 @@ def wanted(have, stage):
     if stage < 0:
         places = cube.coarse_nodes()
         places = places[~cube.computed(have)[tuple(places.T)]]
+    elif stage == DEEP:
+        places = np.argwhere(cube.ringing(have, DEEP_FROM_PU))
     else:
         places = cube.rough_nodes(have, stage)
     places = np.random.default_rng(0).permutation(places)
     g, im, b = places.T
     usual = (G_AXIS[g] > 6e-4) & (G_AXIS[g] < 1e-2) & (IM_AXIS[im] > 8e-4) & (B_AXIS[b] > 2.5e-5) & (B_AXIS[b] < 2.0)
+    if stage == DEEP:
+        return places[usual & (G_AXIS[g] < 7e-3) & (IM_AXIS[im] < 3e-2) & (B_AXIS[b] < 1.7)]
     return places[np.argsort(~usual, kind="stable")]
+
+
+def deepen(folder, engine, *, part, parts, minutes, circuits=tuple(Circuit)):
+    """Give one of some parts of the usual nodes that ring all draws."""
+    for circuit in circuits:
+        until = time.monotonic() + 60.0 * minutes / len(circuits)
+        have = have_of(folder, circuit)
+        places = wanted(have, DEEP)
+        places = places[have[tuple(places.T)][:, cube.DRAWS] != nodes.DENSITY[circuit] * nodes.STRETCHES[-1]]
+        places = places[part::parts]
+        for at in range(0, len(places), DEEP_BATCH):
+            if time.monotonic() > until:
+                break
+            some = places[at : at + DEEP_BATCH]
+            out = nodes.compute_bare(engine, circuit, *some.T, stretches=nodes.STRETCHES[-1:])
+            was = have[tuple(some.T)]
+            out[:, cube.EDGE] = np.nan_to_num(was[:, cube.EDGE])
+            have[tuple(some.T)] = np.where(np.isnan(out), was, out)
+            cube.write_part(folder / f"{circuit.name.lower()}-{part}-{uuid.uuid4().hex}.npz", have, some)
+            print(f"{circuit.name.lower()}: {at + len(some)} of {len(places)} nodes", flush=True)
 
 
 def fill_stage(engine, circuit, have, *, stage, until):
@@ -134,8 +163,8 @@ def fill(folder, engine, *, minutes, circuits=tuple(Circuit), stages=(-1, 0, 1, 
         for circuit in circuits:
             have = have_of(folder, circuit)
             places = fill_stage(engine, circuit, have, stage=stage, until=begun + 60.0 * minutes)
-            edges = find_edges(engine, circuit, have) if stage >= 0 and len(places) else places[:0]
-            if len(places):
+            edges = find_edges(engine, circuit, have) if stage >= 0 else places[:0]
+            if len(places) or len(edges):
                 done = np.unique(np.concatenate([places, edges]), axis=0)
                 cube.write_part(folder / f"{circuit.name.lower()}-{uuid.uuid4().hex}.npz", have, done)
             print(f"{time.monotonic() - begun:.0f} s: {circuit.name.lower()}, stage {stage}: {len(places)} nodes")
@@ -154,13 +183,20 @@ def main():
     parser.add_argument("parts", type=Path, help="folder of finished parts")
     parser.add_argument("--minutes", type=float, help="compute for about so long; without it the parts are assembled")
     parser.add_argument("--graphics", action="store_true", help="on a graphics processor (needs numba-cuda)")
+    parser.add_argument("--deep", type=int, nargs=2, metavar=("K", "N"), help="the K-th of N parts, from 0")
+    parser.add_argument("--circuits", nargs="+", default=[circuit.name.lower() for circuit in Circuit])
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     options = parser.parse_args()
     if options.minutes is None:
         assemble(options.parts)
     else:
         engine = graphics_processor() if options.graphics else processors(options.workers)
-        fill(options.parts, engine, minutes=options.minutes)
+        circuits = tuple(Circuit[name.upper()] for name in options.circuits)
+        if options.deep:
+            part, parts = options.deep
+            deepen(options.parts, engine, part=part, parts=parts, minutes=options.minutes, circuits=circuits)
+        else:
+            fill(options.parts, engine, minutes=options.minutes, circuits=circuits)
 
 
 if __name__ == "__main__":

@@ -131,17 +131,17 @@ def bare_figures(circuit, found, begin, *, count, density):
     return out
 
 
-def compute_bare(engine, circuit, g, im, b):
+def compute_bare(engine, circuit, g, im, b, *, stretches=STRETCHES):
     """Nodes without arresters, shape (nodes, figures and checks)."""
     out = np.empty((len(b), len(NAMES)), np.float32)
     first, calm = first_block(g, im, b), is_calm(g, im, b)
-    for chosen, density, stretches in ((calm, 1, (1,)), (~calm, DENSITY[circuit], STRETCHES)):
+    for chosen, density, looks in ((calm, 1, (1,)), (~calm, DENSITY[circuit], stretches)):
         where = np.flatnonzero(chosen)
         begin_at = first[where] * (DENSITY[circuit] if density == 1 else 1)
         rows = rows_at(g[where], im[where], b[where])
         if len(where):
             for done, found, begin, count in simulated(
-                engine, circuit, rows, begin_at, density=density, stretches=stretches
+                engine, circuit, rows, begin_at, density=density, stretches=looks
             ):
                 out[where[done]] = bare_figures(circuit, found, begin, count=count, density=density)
     return out

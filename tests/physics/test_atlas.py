@@ -241,6 +241,23 @@ def test_a_fill_is_continued_where_it_stopped(other_folder, monkeypatch, capsys)
     assert np.isfinite(have[cube.computed(have)]).all()
 
 
+def test_nodes_that_ring_take_all_draws_and_keep_what_arresters_do(tmp_path, monkeypatch):
+    monkeypatch.setattr(nodes, "STRETCHES", (1,))
+    monkeypatch.setattr(nodes, "DENSITY", dict.fromkeys(Circuit, 1))
+    have = fill.have_of(tmp_path, Circuit.DELTA)
+    places = fill.wanted(have, fill.DEEP)
+    of_places = have[tuple(places.T)]
+    with_arresters, missing = np.isfinite(of_places[:, cube.NAMES.index("clamped")]), np.isnan(of_places[:, cube.PEAK])
+    chosen = np.array([places[with_arresters][0], places[missing][0]])
+    monkeypatch.setattr(fill, "wanted", lambda *_: chosen)
+    fill.deepen(tmp_path, one_by_one, part=0, parts=1, minutes=5, circuits=[Circuit.DELTA])
+    now = fill.have_of(tmp_path, Circuit.DELTA)
+    assert (now[tuple(chosen.T)][:, cube.DRAWS] == 1).all()
+    kept = now[tuple(chosen[0])][cube.NAMES.index("clamped")]
+    assert kept == have[tuple(chosen[0])][cube.NAMES.index("clamped")]
+    assert (cube.computed(now) & ~cube.computed(have)).sum() == 1
+
+
 def test_a_jump_is_found_where_it_is():
     have = cube.empty()
     atlas = shipped_atlas(Circuit.DELTA)
