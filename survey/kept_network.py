@@ -6,8 +6,6 @@ the same. A line of JSON tells what the network was made of; the network follows
 arrays as they lie in memory (PEP 574).
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import json
@@ -15,9 +13,11 @@ import os
 import pickle
 import time
 import uuid
+from collections.abc import Iterator
 from importlib.resources import files as package_files
+from io import BufferedReader
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -26,16 +26,11 @@ import pyproj
 
 import survey
 from survey.cache_folder import default_cache_dir
+from survey.findings import Finding
+from survey.network.model import Network
 from survey.read.live import side_files, stamps
 from survey.read.reader import fingerprints_of
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from io import BufferedReader
-
-    from survey.findings import Finding
-    from survey.network.model import Network
-    from survey.settings import Settings
+from survey.settings import Settings
 
 MOST_FILES: Final = 4
 MOST_BYTES: Final = 2 << 30

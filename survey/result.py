@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from survey import CAUTION
+from survey.arrays import Ints, Objects
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -60,18 +58,18 @@ class SurveyResult:
     sites: pd.DataFrame
     switching_points: pd.DataFrame
     findings: pd.DataFrame
-    site_points: NDArray[np.object_]
-    site_paths: NDArray[np.object_] | LineSet | SharedLines
-    switch_points: NDArray[np.object_]
-    section_lines: NDArray[np.object_] | LineSet | DrawnLater
+    site_points: Objects
+    site_paths: Objects | LineSet | SharedLines
+    switch_points: Objects
+    section_lines: Objects | LineSet | DrawnLater
     cables: pd.DataFrame
-    cable_lines: NDArray[np.object_] | LineSet
-    section_cables: Sequence[NDArray[np.int64]]
-    exposed_by: Sequence[NDArray[np.int64]]
+    cable_lines: Objects | LineSet
+    section_cables: Sequence[Ints]
+    exposed_by: Sequence[Ints]
     crs: CRS
     settings: Settings
     record: dict[str, Any] = field(default_factory=dict)
-    point_ways: NDArray[np.object_] | LineSet | None = None
-    point_above: NDArray[np.int64] | None = None
+    point_ways: Objects | LineSet | None = None
+    point_above: Ints | None = None
     waveforms: Sequence[dict[str, Any]] = ()
     background: gpd.GeoDataFrame | None = None

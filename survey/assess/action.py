@@ -1,16 +1,11 @@
 """What to do at a site, in a sentence a crew and a planner both accept."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, Objects
-
-if TYPE_CHECKING:
-    from survey.assess.circuits import Circuits, SectionValues
+from survey.assess.circuits import Circuits, SectionValues
 
 NO_ACTION = "No action from this survey"
 CLEARS = f"{NO_ACTION}: at every single-pole switching point upstream the circuit is within the screening limit."

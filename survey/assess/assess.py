@@ -98,11 +98,7 @@ class Method:
 
 
 def assess_network(
-    network: Network,
-    *,
-    settings: Settings,
-    findings: FindingList,
-    progress: Callable[[int, int], None] | None = None,
+    network: Network, *, settings: Settings, findings: FindingList, progress: Callable[[int, int], None] | None = None
 ) -> Assessment:
     """Work out the electrical values, the hazard and the worst point of every site.
 

@@ -1,25 +1,19 @@
 """What each circuit does: from the study, or, without it, from the screening margin alone."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import reduce
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, taken
+from survey.assess.circuits import Circuits
 from survey.assess.score import severity, severity_of_screen
 from survey.physics.arrester import seconds_to_limit
 from survey.physics.catalogue import Catalogue
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from survey.assess.circuits import Circuits
-    from survey.physics.curves import CurveParameters
-    from survey.physics.study import CurveLibrary, StudyResult
-    from survey.settings import Settings
+from survey.physics.curves import CurveParameters
+from survey.physics.study import CurveLibrary, StudyResult
+from survey.settings import Settings
 
 
 @dataclass(frozen=True)

@@ -84,12 +84,7 @@ def _voltages(tables: NetworkTables, wanted: Ints, findings: FindingList) -> Flo
 
 
 def _report(
-    tables: NetworkTables,
-    wanted: Ints,
-    which: Ints,
-    *,
-    typed: TypedCapacitance,
-    findings: FindingList,
+    tables: NetworkTables, wanted: Ints, which: Ints, *, typed: TypedCapacitance, findings: FindingList
 ) -> None:
     """Tell where the capacitance comes from; of types that are no key of the catalogue, the longest by name."""
     cables = tables.cables

@@ -5,24 +5,18 @@ sections up the way whose rating is no more than ``worst_kva`` the one with the 
 that some load is always on); the nearest always takes part.
 """
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, at_rows
+from survey.assess.behaviour import Figures
+from survey.assess.circuits import Circuits, SectionValues
 from survey.assess.score import lowered_by_gang, lowered_by_load
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from survey.assess.behaviour import Figures
-    from survey.assess.circuits import Circuits, SectionValues
-    from survey.assess.windings import Windings
-    from survey.network.walk.walks import Walks
-    from survey.settings import Settings
+from survey.assess.windings import Windings
+from survey.network.walk.walks import Walks
+from survey.settings import Settings
 
 
 @dataclass(frozen=True)
@@ -41,13 +35,7 @@ class Choice:
 
 
 def choose_sections(
-    walks: Walks,
-    windings: Windings,
-    *,
-    values: SectionValues,
-    circuits: Circuits,
-    figures: Figures,
-    settings: Settings,
+    walks: Walks, windings: Windings, *, values: SectionValues, circuits: Circuits, figures: Figures, settings: Settings
 ) -> Choice:
     """Walk up the sections of every site, level by level, and keep the one with the greatest score."""
     n_sections = len(values.rating_va)

@@ -1,9 +1,6 @@
 """From exposed sections to circuits: capacitance, rating, loss and magnetizing power of each, whole and by family."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,7 +8,8 @@ from survey.arrays import Bools, Floats, Ints, Objects, ratio
 from survey.assess.capacitance import CableCapacitance
 from survey.assess.score import NO, UNKNOWN, YES
 from survey.assess.windings import Windings
-from survey.network.model import Network
+from survey.findings import FindingList
+from survey.network import Network
 from survey.physics.catalogue import Catalogue
 from survey.physics.families import FAMILIES, FAMILY_TABLE
 from survey.physics.screening import ScreeningLimits, clears, limit_charging_pu
@@ -19,12 +17,6 @@ from survey.physics.screening import limit_capacitance_f as limit_capacitance
 from survey.physics.screening import limit_length_m as limit_length
 from survey.read.tables import PHASE_A, PHASE_B, PHASE_C
 from survey.settings import Settings
-
-if TYPE_CHECKING:
-    from survey.assess.capacitance import CableCapacitance
-    from survey.findings import FindingList
-    from survey.network import Network
-    from survey.settings import Settings
 
 
 @dataclass(frozen=True)
@@ -253,12 +245,7 @@ def allowed_length_m(values: SectionValues, circuits: Circuits, *, settings: Set
 
 
 def report_overhead(
-    network: Network,
-    values: SectionValues,
-    cables: CableCapacitance,
-    *,
-    settings: Settings,
-    findings: FindingList,
+    network: Network, values: SectionValues, cables: CableCapacitance, *, settings: Settings, findings: FindingList
 ) -> None:
     """Overhead line that counts with the default, and what part of the exposed capacitance it makes."""
     line = np.flatnonzero(cables.overhead)

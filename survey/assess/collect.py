@@ -31,12 +31,7 @@ LEAST_ROOM, TIMES_DRAWN = 1_000_000, 10
 
 
 def collect_result(
-    network: Network,
-    assessment: Assessment,
-    *,
-    settings: Settings,
-    members: Members,
-    record: dict[str, Any],
+    network: Network, assessment: Assessment, *, settings: Settings, members: Members, record: dict[str, Any]
 ) -> SurveyResult:
     """Tables and shapes of a finished survey; the findings table is made last, see :func:`findings_table`.
 

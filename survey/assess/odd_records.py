@@ -151,13 +151,7 @@ def left_out(windings: Windings, odd: Bools) -> Windings:
 
 
 def without_one(
-    network: Network,
-    windings: Windings,
-    *,
-    choice: Choice,
-    circuits: Circuits,
-    study: Study,
-    settings: Settings,
+    network: Network, windings: Windings, *, choice: Choice, circuits: Circuits, study: Study, settings: Settings
 ) -> tuple[Floats, Ints]:
     """Greatest hazard of each site's worst point without any one other record of its kind, and which.
 

@@ -4,26 +4,20 @@ What each single-pole point up the way of a site adds to its risk: operations a 
 severity, lowered by what protects, times consequence; in words, severity-weighted ringing operations a year.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from survey.arrays import Floats, Ints
+from survey.assess.behaviour import Figures
 from survey.assess.choice import points_above
+from survey.assess.circuits import Circuits, SectionValues
 from survey.assess.score import consequence, lowered_by_gang, lowered_by_load
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from survey.assess.behaviour import Figures
-    from survey.assess.circuits import Circuits, SectionValues
-    from survey.assess.windings import Windings
-    from survey.network import Network
-    from survey.settings import ScoreSettings, Settings
+from survey.assess.windings import Windings
+from survey.network import Network
+from survey.settings import ScoreSettings, Settings
 
 
 @dataclass(frozen=True)

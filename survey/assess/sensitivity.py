@@ -6,26 +6,19 @@ score. Where the connection was assumed the low end is 0: it may be one that can
 high end is worked out without it: if it is of another kind, those that remain are alone with all of the cable.
 """
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Floats, Ints, at_rows, ratio, taken
-from survey.assess.behaviour import curve_library, hazard_of
+from survey.assess.behaviour import Figures, curve_library, hazard_of
+from survey.assess.choice import Choice
+from survey.assess.circuits import Circuits, SectionValues
 from survey.assess.score import lowered_by_load, severity_of_screen
+from survey.assess.windings import Windings
 from survey.physics.families import FAMILY_TABLE
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from survey.assess.behaviour import Figures
-    from survey.assess.choice import Choice
-    from survey.assess.circuits import Circuits, SectionValues
-    from survey.assess.windings import Windings
-    from survey.settings import Settings, UncertaintySettings
+from survey.settings import Settings, UncertaintySettings
 
 ROUNDING = 1e-9
 
@@ -138,12 +131,7 @@ def box_of(circuits: Circuits, doubt: Doubt, *, settings: UncertaintySettings) -
 
 
 def studied_interval(
-    circuits: Circuits,
-    box: Box,
-    *,
-    rows: Ints,
-    settings: Settings,
-    progress: Callable[[int, int], None] | None = None,
+    circuits: Circuits, box: Box, *, rows: Ints, settings: Settings, progress: Callable[[int, int], None] | None = None
 ) -> tuple[Floats, Floats]:
     """Least and largest hazard at no load of the circuits ``rows`` over the corners of their box, shape (n_rows,)."""
     corners, library = box.corners(), curve_library(settings)

@@ -1,9 +1,6 @@
 """The sites table: one row per three-phase site, ranked, in the units of its column names."""
 
-from __future__ import annotations
-
 from itertools import chain
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,16 +8,11 @@ import pandas as pd
 from survey.arrays import Bools, Floats, Ints, Objects, Ragged, at_rows, ratio
 from survey.assess.action import ActionFacts, EitherEnd, action_sentences, either_end_sentences
 from survey.assess.assess import Assessment
+from survey.assess.circuits import SectionValues
 from survey.assess.score import BANDS, UNKNOWN, YES, band_names, band_of, priority
 from survey.assess.ties.points import PointRows
 from survey.network.model import Network
 from survey.settings import Settings
-
-if TYPE_CHECKING:
-    from survey.assess.assess import Assessment
-    from survey.assess.circuits import SectionValues
-    from survey.network.model import Network
-    from survey.settings import Settings
 
 KILO, NANO = 1e3, 1e-9
 

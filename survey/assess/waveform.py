@@ -1,26 +1,20 @@
 """The worst operation of the study, drawn out in time; of the leading sites for their cards."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Floats, Ints
+from survey.assess.assess import Assessment
 from survey.assess.behaviour import curve_parameters
+from survey.assess.circuits import Circuits
 from survey.physics.curves import BLOCKS, CYCLES
 from survey.physics.families import Circuit
 from survey.physics.sequences import switching_plan
+from survey.settings import Settings
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-
-    from survey.assess.assess import Assessment
-    from survey.assess.circuits import Circuits
-    from survey.settings import Settings
-
-Floats = NDArray[np.float64]
 SHOWN_CYCLES: Final = 6
 RECORDED_CYCLES: Final = 60
 """One that repeats is watched this long from then on; one that never does over the cycles that the study measures."""
@@ -139,7 +133,7 @@ def _for_a_page(wave: Waveform) -> dict[str, Any]:
     return {"words": wave.words, "closed": list(wave.closed), "cycles": SHOWN_CYCLES, "plain": plain, "held": held}
 
 
-def record(circuit: Circuit, point: Floats, *, states: NDArray[np.int64], draw: Floats, operation: int) -> Floats:
+def record(circuit: Circuit, point: Floats, *, states: Ints, draw: Floats, operation: int) -> Floats:
     """Run a switching sequence as the study does, and record the cycles that its sustained peak is that of.
 
     Parameters
@@ -193,7 +187,7 @@ def highest_part(voltage: Floats, closed: int) -> Floats:
     return voltage[:, start : start + SHOWN_CYCLES * SAMPLES_PER_CYCLE + 1]
 
 
-def _clock(point: Floats) -> NDArray[np.int64]:
+def _clock(point: Floats) -> Ints:
     """Ticks a cycle, largest number of cycles and how many are measured, as the study takes them here."""
     from survey.physics import kernel
 

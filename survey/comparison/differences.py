@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 import survey
+from survey.arrays import Bools, Objects
 from survey.comparison.causes import Pair, find_causes
 from survey.comparison.snapshot import Snapshot, take_snapshot
 from survey.result import SurveyResult
@@ -62,16 +62,14 @@ def compare_sites(old: Snapshot, new: Snapshot, *, every: bool = False) -> pd.Da
     return _ordered(kept)[list(COLUMNS)]
 
 
-def _kind(
-    a: pd.DataFrame, b: pd.DataFrame, in_old: NDArray[np.bool_], in_new: NDArray[np.bool_]
-) -> NDArray[np.object_]:
+def _kind(a: pd.DataFrame, b: pd.DataFrame, in_old: Bools, in_new: Bools) -> Objects:
     before, after = a["priority"].to_numpy(float), b["priority"].to_numpy(float)
     half = np.isnan(before) != np.isnan(after)
     conditions = [~in_old, ~in_new, half, after > before, after < before]
     return np.select(conditions, ["new", "gone", "unknown", "worse", "better"], "same").astype(object)
 
 
-def _table(ids: pd.Index[Any], a: pd.DataFrame, b: pd.DataFrame, in_new: NDArray[np.bool_]) -> pd.DataFrame:
+def _table(ids: pd.Index[Any], a: pd.DataFrame, b: pd.DataFrame, in_new: Bools) -> pd.DataFrame:
     names = {"priority": "priority", "score": "score", "band": "band", "status": "status", "switch": "switch_id",
              "worst": "worst_switch_id"}  # fmt: skip
     table = pd.DataFrame({"site_id": ids.to_numpy(object)})

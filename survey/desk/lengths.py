@@ -1,27 +1,17 @@
 """Allowed cable lengths: by the screening limit, and by the study."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
-from survey.assess.circuits import screening_limits
+from survey.arrays import Bools, Floats, Ints
+from survey.assess.circuits import Circuits, SectionValues, screening_limits
 from survey.physics.atlas_answer import FULL_LOAD
 from survey.physics.curves import HIGHEST, LOWEST, NODES_PER_DECADE
 from survey.physics.screening import limit_capacitance_f, limit_charging_pu, limit_length_m
+from survey.physics.study import CurveLibrary
 from survey.physics.study_figures import inside_model
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from survey.assess.circuits import Circuits, SectionValues
-    from survey.physics.study import CurveLibrary
-    from survey.settings import Settings
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from survey.settings import Settings
 
 LONGEST_M = 5000.0
 """Longer cable is not tried (common practice, no source: no single-pole device feeds that much)."""
@@ -60,7 +50,7 @@ def allowed_charging_pu(
     """
     highest = np.minimum(highest_pu, HIGHEST[0])
 
-    def calm(rows: Ints, charging: Floats) -> NDArray[np.bool_]:
+    def calm(rows: Ints, charging: Floats) -> Bools:
         b, p, im, load = charging, circuits.p[rows], circuits.im[rows], circuits.load[rows]
         peak = library.peaks(circuits.family[rows], b=b, g=p + np.minimum(load, FULL_LOAD), im=im, progress=progress)
         return inside_model(b=b, p=p, im=im, load=load) & (peak <= limit)

@@ -6,8 +6,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from survey.arrays import Floats
 from survey.assess.behaviour import curve_library
 from survey.desk.checks import check_field, check_inside, named_cable
 from survey.desk.circuit import Bench, Cable, Transformer, make_bench, section_circuits, without_cable
@@ -23,7 +23,6 @@ from survey.physics.catalogue import CLASS_MARGIN, Catalogue
 from survey.physics.families import CONSTRUCTIONS
 from survey.settings import Settings
 
-Floats = NDArray[np.float64]
 KVA: Final = {
     60: (45.0, 75.0, 112.5, 150.0, 225.0, 300.0, 500.0, 750.0, 1000.0, 1500.0, 2500.0),
     50: (50.0, 100.0, 160.0, 250.0, 315.0, 400.0, 500.0, 630.0, 1000.0, 1600.0, 2500.0),

@@ -6,8 +6,8 @@ from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Floats
 from survey.assess.behaviour import curve_parameters
 from survey.assess.waveform import worst_waveform
 from survey.desk.circuit import section_circuits, with_cable, without_cable
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from survey.desk.site import SiteAnswer
     from survey.settings import Settings
 
-Floats = NDArray[np.float64]
 INK, QUIET, PALE, ACCENT, LIMIT = "#26241f", "#6f6b64", "#d9d5cc", "#20567a", "#9c3d1f"
 CURVE_POINTS = 26
 LEAST_SPAN_M = 100.0

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from survey.arrays import Floats
 from survey.assess.behaviour import curve_library
 from survey.assess.circuits import Circuits, SectionValues
 from survey.desk.checks import check_inside, check_length, check_transformer, choose_cable, read_nameplate, read_rating
@@ -22,7 +22,6 @@ from survey.desk.working import FOOT_M
 from survey.physics.catalogue import Catalogue
 from survey.settings import Settings
 
-Floats = NDArray[np.float64]
 SIMULATED_SEQUENCES = 1500
 """Sequences that a direct simulation takes at least, of two operations each."""
 NOT_GIVEN = float("nan")

@@ -1,17 +1,16 @@
 """From clean tables to the network: reads like the list of rules."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from survey.arrays import Bools, Ints
-from survey.network.drawing.bare_ends import find_bare
+from survey.findings import FindingList
+from survey.network.drawing.bare_ends import BareEnds, find_bare
 from survey.network.drawing.near_misses import find_misses, report_misses
-from survey.network.drawing.overlaps import OVER_M, find_overlaps, report_overlaps
+from survey.network.drawing.overlaps import OVER_M, Overlaps, find_overlaps, report_overlaps
 from survey.network.drawing.segments import make_grid
 from survey.network.drawing.twins import report_twins
 from survey.network.health import measure_health, report_idle
@@ -20,8 +19,8 @@ from survey.network.supply import report_supply
 from survey.network.sweeps import Forest
 from survey.network.ties.loops import find_loops
 from survey.network.topology.direction import needs_direction, parent_pieces
-from survey.network.topology.graph import build_graph
-from survey.network.topology.joints import join_ends
+from survey.network.topology.graph import Graph, build_graph
+from survey.network.topology.joints import Joints, join_ends
 from survey.network.topology.one_phase import place_units
 from survey.network.topology.pickup import pick_up
 from survey.network.topology.pieces import cut_pieces, find_cuts, walk_vertices
@@ -33,15 +32,8 @@ from survey.network.walk.rings import looped_sites
 from survey.network.walk.sections import Sections, find_sections, span_phases
 from survey.network.walk.upstream import Upstream, find_upstream
 from survey.network.walk.walks import Walks, three_pole_edges, walk_to_sources
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.drawing.bare_ends import BareEnds
-    from survey.network.drawing.overlaps import Overlaps
-    from survey.network.topology.graph import Graph
-    from survey.network.topology.joints import Joints
-    from survey.read.tables import NetworkTables
-    from survey.settings import NetworkSettings
+from survey.read.tables import NetworkTables
+from survey.settings import NetworkSettings
 
 
 def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings: FindingList) -> Network:
@@ -154,12 +146,7 @@ def _supply_names(tables: NetworkTables, split: Split, *, stepdowns: bool) -> di
 
 
 def _drawn(
-    tables: NetworkTables,
-    cut: _Cut,
-    *,
-    double: Bools,
-    settings: NetworkSettings,
-    findings: FindingList,
+    tables: NetworkTables, cut: _Cut, *, double: Bools, settings: NetworkSettings, findings: FindingList
 ) -> tuple[BareEnds, dict[str, int], Overlaps]:
     """What the drawing almost says: bare ends, near misses by kind, and cables that lie on one another."""
     grid = make_grid(tables.lines.xy, tables.lines.start, keep=~double, reach_m=OVER_M)
@@ -210,12 +197,7 @@ def _place(tables: NetworkTables, cut: _Cut, *, findings: FindingList) -> _Stood
 
 
 def _walk(
-    tables: NetworkTables,
-    graph: Graph,
-    *,
-    stood: _Stood,
-    site_node: Ints,
-    findings: FindingList,
+    tables: NetworkTables, graph: Graph, *, stood: _Stood, site_node: Ints, findings: FindingList
 ) -> tuple[Forest, Upstream, Sections, Walks]:
     single = tables.switches["single_pole"].to_numpy(bool)
     device = np.flatnonzero(single & (graph.edge_of >= 0))

@@ -1,20 +1,13 @@
 """How the network is doing: its parts, dead ends, sites without a supply, devices that control nothing."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-from survey.network.drawing.bare_ends import near_units
+from survey.findings import FindingList
+from survey.network.drawing.bare_ends import BareEnds, near_units
+from survey.network.model import Network
+from survey.network.sweeps import Forest
+from survey.network.topology.placement import Placement
 from survey.read.tables import THREE_PHASE
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.drawing.bare_ends import BareEnds
-    from survey.network.model import Network
-    from survey.network.sweeps import Forest
-    from survey.network.topology.placement import Placement
 
 
 def measure_health(

@@ -1,20 +1,13 @@
 """What is odd about the supply of the network, as findings."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from survey.arrays import Bools, Ints, Objects, heads
+from survey.findings import FindingList
+from survey.network.model import Network
 from survey.network.nearness import join_pairs
+from survey.network.sweeps import Forest
 from survey.network.walk.walks import ring_edges
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.model import Network
-    from survey.network.sweeps import Forest
-
 
 NAMED = 5
 

@@ -4,8 +4,6 @@ A graph has ``n`` nodes and edges ``a[e] - b[e]``; ``allowed[e]`` leaves edges o
 order, so results depend on the numbering only.
 """
 
-from __future__ import annotations
-
 import heapq
 from typing import NamedTuple
 

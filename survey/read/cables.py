@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-from numpy.typing import NDArray
 from pyproj import CRS
 
+from survey.arrays import Bools, Floats
 from survey.read.columns import (
     Rows,
     plain_text,
@@ -120,19 +120,19 @@ def _nodes(rows: Rows) -> dict[str, pd.Series]:
     return {"from_node": text_series(one), "to_node": text_series(other)}
 
 
-def _empty(text: pa.LargeStringArray) -> NDArray[np.bool_]:
-    empty: NDArray[np.bool_] = pc.equal(pc.binary_length(text), 0).to_numpy(zero_copy_only=False)
+def _empty(text: pa.LargeStringArray) -> Bools:
+    empty: Bools = pc.equal(pc.binary_length(text), 0).to_numpy(zero_copy_only=False)
     return empty
 
 
-def _drawn_lengths(lines: Lines, *, rows: int) -> NDArray[np.float64]:
+def _drawn_lengths(lines: Lines, *, rows: int) -> Floats:
     drawn = np.full(rows, np.nan)
     total = np.bincount(lines.owner, weights=lines.ground_m, minlength=rows)
     drawn[lines.owner] = total[lines.owner]
     return drawn
 
 
-def _report_geometry(rows: Rows, drawn: RawLines, table: pd.DataFrame) -> NDArray[np.bool_]:
+def _report_geometry(rows: Rows, drawn: RawLines, table: pd.DataFrame) -> Bools:
     """Name the cables without a usable line; return which cables have a place in the network at all."""
     has_nodes = (table["from_node"] != "").to_numpy(np.bool_)
     has_line = table["drawn_m"].notna().to_numpy()

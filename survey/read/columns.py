@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints
 from survey.findings import FindingList, Severity
 from survey.input_schema import AS_TEXT, FieldSpec, accepted_values, field_specs, find_unit, fold_code, phase_mask
 from survey.input_settings import NUMBER, LayerMap
@@ -17,7 +18,7 @@ from survey.read.codes import replacer, spelled_bits
 from survey.read.number_text import lengths_m, plain_numbers
 from survey.read.transformer_text import parse_kva_text, parse_voltage_text
 
-Speller = Callable[[NDArray[np.bool_]], str]
+Speller = Callable[[Bools], str]
 
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 EXAMPLES = 3
@@ -50,7 +51,7 @@ class Rows:
 
     name: str
     ids: pa.LargeStringArray
-    order: NDArray[np.int64]
+    order: Ints
     columns: dict[str, pa.Array]
     mapping: LayerMap
     findings: FindingList
@@ -58,7 +59,7 @@ class Rows:
     def __len__(self) -> int:
         return len(self.order)
 
-    def ids_where(self, mask: NDArray[np.bool_]) -> list[str]:
+    def ids_where(self, mask: Bools) -> list[str]:
         """Ids of the rows of a mask, rising."""
         found: list[str] = self.ids.filter(pa.array(mask)).to_pylist()
         return found
@@ -67,7 +68,7 @@ class Rows:
         self,
         rule: str,
         *,
-        where: NDArray[np.bool_],
+        where: Bools,
         severity: Severity | None = None,
         texts: Sequence[tuple[str, int]] = (),
         **values: Any,  # noqa: ANN401 - whatever a message can hold
@@ -99,7 +100,7 @@ class Encoded:
         """Value of ``table`` (aligned with ``names``) for every row, -1 where missing."""
         return np.array([*table, MISSING], np.int32)[self.codes]
 
-    def counts(self, mask: NDArray[np.bool_]) -> list[tuple[str, int]]:
+    def counts(self, mask: Bools) -> list[tuple[str, int]]:
         """Distinct texts in the rows of a mask with the number of rows of each, commonest first."""
         there = np.bincount(self.codes[mask] + 1, minlength=len(self.names) + 1)[1:].tolist()
         number: dict[str, int] = {}
@@ -107,7 +108,7 @@ class Encoded:
             number[value] = number.get(value, 0) + count
         return sorted(((v, n) for v, n in number.items() if n), key=lambda item: (-item[1], item[0]))
 
-    def examples(self, mask: NDArray[np.bool_]) -> str:
+    def examples(self, mask: Bools) -> str:
         """Return some of the distinct texts in the rows of a mask, quoted."""
         return _spell(sorted(repr(text[:40]) for text, _ in self.counts(mask)))
 
@@ -198,12 +199,12 @@ def _filled(rows: Rows, field: str, column: Encoded) -> Encoded:
     return Encoded(codes, [*column.names, str(default)])
 
 
-def report_default(rows: Rows, field: str, *, where: NDArray[np.bool_], default: str) -> None:
+def report_default(rows: Rows, field: str, *, where: Bools, default: str) -> None:
     """Add the finding that a default stood in for a missing value."""
     rows.report("default_{field}", where=where, field=field, default=default)
 
 
-def read_code(rows: Rows, field: str, *, fallback: str, told: NDArray[np.bool_] | None = None) -> Encoded:
+def read_code(rows: Rows, field: str, *, fallback: str, told: Bools | None = None) -> Encoded:
     """Codes of a field as indices into its accepted values; unknown ones count as ``fallback`` (``""``: missing).
 
     Rows of ``told`` have it in other fields, so that nothing is missing there.
@@ -216,13 +217,7 @@ def read_code(rows: Rows, field: str, *, fallback: str, told: NDArray[np.bool_] 
 
 
 def _settle(
-    rows: Rows,
-    spec: FieldSpec,
-    *,
-    column: Encoded,
-    found: NDArray[np.int32],
-    fallback: str,
-    told: NDArray[np.bool_] | None = None,
+    rows: Rows, spec: FieldSpec, *, column: Encoded, found: NDArray[np.int32], fallback: str, told: Bools | None = None
 ) -> Encoded:
     values = list(spec.codes)
     unknown = found == UNKNOWN
@@ -236,7 +231,7 @@ def _settle(
     return Encoded(found, values)
 
 
-def _report_missing(rows: Rows, spec: FieldSpec, *, where: NDArray[np.bool_], default: str) -> None:
+def _report_missing(rows: Rows, spec: FieldSpec, *, where: Bools, default: str) -> None:
     """Tell of a default; where the field is required and the settings give none, the value itself is at fault."""
     if spec.required and spec.name not in rows.mapping.defaults:
         rows.report("missing_{field}", where=where, field=spec.name, done=f"counted as {default}")
@@ -244,7 +239,7 @@ def _report_missing(rows: Rows, spec: FieldSpec, *, where: NDArray[np.bool_], de
         report_default(rows, spec.name, where=where, default=default)
 
 
-def _report_unknown(rows: Rows, spec: FieldSpec, *, column: Encoded, where: NDArray[np.bool_], fallback: str) -> None:
+def _report_unknown(rows: Rows, spec: FieldSpec, *, column: Encoded, where: Bools, fallback: str) -> None:
     if where.any():
         rows.report(
             "unknown_{field}",
@@ -274,7 +269,7 @@ def read_phases(rows: Rows) -> NDArray[np.uint8]:
     return found.astype(np.uint8)
 
 
-def read_flag(rows: Rows, field: str) -> NDArray[np.bool_]:
+def read_flag(rows: Rows, field: str) -> Bools:
     """Yes or no; missing and unknown ones count as no."""
     spec = field_specs(rows.name)[field]
     column = encode(rows, field)
@@ -297,9 +292,9 @@ class Numbers:
         A value that cannot be used, shape (n,).
     """
 
-    si: NDArray[np.float64]
-    missing: NDArray[np.bool_]
-    bad: NDArray[np.bool_]
+    si: Floats
+    missing: Bools
+    bad: Bools
 
 
 def read_number(rows: Rows, field: str, *, then: str, zero_rule: str = "") -> Numbers:
@@ -337,7 +332,7 @@ def read_number(rows: Rows, field: str, *, then: str, zero_rule: str = "") -> Nu
     return _default_number(rows, spec, numbers)
 
 
-def _report_implausible(rows: Rows, spec: FieldSpec, si: NDArray[np.float64]) -> None:
+def _report_implausible(rows: Rows, spec: FieldSpec, si: Floats) -> None:
     """Name values that can be used but look like another unit."""
     if spec.plausible is None:
         return
@@ -366,7 +361,7 @@ def _default_number(rows: Rows, spec: FieldSpec, numbers: Numbers) -> Numbers:
     return Numbers(filled, np.zeros(len(rows), np.bool_), numbers.bad)
 
 
-def _parse_numbers(rows: Rows, field: str) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Speller]:
+def _parse_numbers(rows: Rows, field: str) -> tuple[Floats, Bools, Bools, Speller]:
     """Values, which are missing, which are text that is no number, and a speller of examples."""
     column, unit = rows.columns.get(field), rows.mapping.units.get(field)
     if column is None:

@@ -4,10 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import CRS, Geod, Proj, Transformer
 from pyproj.exceptions import ProjError
 
+from survey.arrays import Floats, Ints
 from survey.errors import CrsError
 from survey.read.formats import LayerInfo
 from survey.read.geometry import sum_steps
@@ -36,18 +36,18 @@ class Places:
     working_crs: CRS
     true_scale: bool
 
-    def to_working(self, xy: NDArray[np.float64], *, crs: CRS) -> NDArray[np.float64]:
+    def to_working(self, xy: Floats, *, crs: CRS) -> Floats:
         """Coordinates of a layer in the working system, shape (n, 2); NaN for what has no place there."""
         factor = metre_factor(crs)
         if self.true_scale and crs == self.output_crs and factor is not None:
             return xy if factor == 1.0 else xy * factor
         return _transform(xy, source=crs, target=self.working_crs)
 
-    def to_lonlat(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    def to_lonlat(self, xy: Floats) -> Floats:
         """Longitude and latitude of working coordinates, degrees, shape (n, 2)."""
         return _transform(xy, source=self.working_crs, target=WGS84)
 
-    def line_lengths(self, xy: NDArray[np.float64], start: NDArray[np.int64]) -> NDArray[np.float64]:
+    def line_lengths(self, xy: Floats, start: Ints) -> Floats:
         """Length on the ground of each line of working coordinates, metres, shape (n_lines,)."""
         if len(start) < 2:
             return np.zeros(0)
@@ -59,7 +59,7 @@ class Places:
         return sum_steps(np.asarray(step, np.float64), start)
 
 
-def _transform(xy: NDArray[np.float64], *, source: CRS, target: CRS) -> NDArray[np.float64]:
+def _transform(xy: Floats, *, source: CRS, target: CRS) -> Floats:
     try:
         transformer = Transformer.from_crs(source, target, always_xy=True)
     except ProjError as error:
@@ -109,7 +109,7 @@ def _horizontal(crs: CRS) -> CRS:
     return crs.to_2d()
 
 
-def choose_places(crss: Mapping[str, CRS | None], xy: NDArray[np.float64], *, of: str) -> Places:
+def choose_places(crss: Mapping[str, CRS | None], xy: Floats, *, of: str) -> Places:
     """Choose the working system from coordinates of layer ``of``.
 
     ``crss``: coordinate system of each layer, ``None`` for a plain table. ``xy``: coordinates in that layer's system,
@@ -127,7 +127,7 @@ def choose_places(crss: Mapping[str, CRS | None], xy: NDArray[np.float64], *, of
     return Places(output, _local_system(lonlat), true_scale=False)
 
 
-def _inner(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+def _inner(xy: Floats) -> Floats:
     """Return the four corners and the middle of where nearly all coordinates lie, shape (5, 2) or (0, 2)."""
     if len(xy) > 2 * SAMPLE:
         xy = xy[:: len(xy) // SAMPLE]
@@ -139,7 +139,7 @@ def _inner(xy: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.array([[x0, y0], [x0, y1], [x1, y0], [x1, y1], [x, y]])
 
 
-def _scale_is_true(crs: CRS, lonlat: NDArray[np.float64]) -> bool:
+def _scale_is_true(crs: CRS, lonlat: Floats) -> bool:
     """Whether the scale is true to 0.1 % in every direction at all given places; no place: not known, so no."""
     if not len(lonlat):
         return False
@@ -164,7 +164,7 @@ def _in_metres(crs: CRS) -> CRS:
     return CRS.from_json_dict(text)
 
 
-def _local_system(lonlat: NDArray[np.float64]) -> CRS:
+def _local_system(lonlat: Floats) -> CRS:
     """Give a transverse Mercator system centred on the data; rounded, so that a small change does not move it."""
     lon, lat = np.round(lonlat[-1], 1) if len(lonlat) else (0.0, 0.0)
     return CRS.from_proj4(f"+proj=tmerc +lat_0={lat} +lon_0={lon} +k=1 +x_0=0 +y_0=0 +datum=WGS84 +units=m +no_defs")

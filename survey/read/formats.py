@@ -18,10 +18,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pyogrio
-from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
+from survey.arrays import Ints
 from survey.errors import CrsError, FormatError
 from survey.own_files import GPKG_FILE, NETWORK_FILE, RECORD_FILE
 from survey.read.geometry import has_curves
@@ -93,7 +93,7 @@ class RawLayer:
     rows: int
     columns: dict[str, pa.Array]
     wkb: pa.Array | None
-    mended: dict[str, NDArray[np.int64]] = field(default_factory=dict)
+    mended: dict[str, Ints] = field(default_factory=dict)
 
 
 class Export(Protocol):
@@ -322,7 +322,7 @@ def _gdal_read(layer: LayerInfo, columns: Sequence[str], *, source: Path) -> Raw
 
 
 def _raw(layer: LayerInfo, table: pa.Table, *, wkb: pa.ChunkedArray | None, columns: Sequence[str]) -> RawLayer:
-    mended: dict[str, NDArray[np.int64]] = {}
+    mended: dict[str, Ints] = {}
     found = {}
     for name in columns:
         found[name], rows = mend_text(one_chunk(table[name]))
@@ -334,7 +334,7 @@ def _raw(layer: LayerInfo, table: pa.Table, *, wkb: pa.ChunkedArray | None, colu
     return RawLayer(layer, table.num_rows, found, bytes_, mended)
 
 
-def mend_text(column: pa.Array) -> tuple[pa.Array, NDArray[np.int64]]:
+def mend_text(column: pa.Array) -> tuple[pa.Array, Ints]:
     """Text that is no UTF-8 is read as Windows-1252, what most such exports are in; the rows it was done in."""
     if not pa.types.is_large_string(column.type):
         return column, np.zeros(0, np.int64)

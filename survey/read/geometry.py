@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 import shapely
 from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints
 from survey.read.columns import Rows
 from survey.settings import NetworkSettings
 
@@ -30,7 +31,6 @@ _HAS_Z, _HAS_M, _HAS_SRID = 0x8000_0000, 0x4000_0000, 0x2000_0000
 _FLAGS_OFF = 0x0FFF_FFFF
 _POINT, _RUNS, _RINGS = 1, frozenset({2, 8}), frozenset({3, 17})
 _COLLECTIONS = frozenset({4, 5, 6, 7, 9, 10, 11, 12, 15, 16})
-CHECK_BLOCK = 65_536
 SLACK = (0.8, 1.25)
 """Recorded over drawn length that slack, risers and a coarse drawing explain (judgement, no source)."""
 FEWEST = 20
@@ -57,10 +57,10 @@ class RawLines:
         unreadable_geometry, not_finite, zero_length`` have no line here; ``in_pieces`` have several.
     """
 
-    xy: NDArray[np.float64]
-    start: NDArray[np.int64]
-    owner: NDArray[np.int64]
-    length: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    xy: Floats
+    start: Ints
+    owner: Ints
+    length: Floats = field(default_factory=lambda: np.zeros(0))
     problems: dict[str, list[int]] = field(default_factory=dict)
 
 
@@ -76,11 +76,11 @@ class RawPoints:
         Rows (in order of id) by what is wrong with their geometry, as in :class:`RawLines`.
     """
 
-    xy: NDArray[np.float64]
+    xy: Floats
     problems: dict[str, list[int]] = field(default_factory=dict)
 
 
-def parse_lines(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64]) -> RawLines:
+def parse_lines(wkb: pa.LargeBinaryArray | None, order: Ints) -> RawLines:
     """Lines of a layer in the given row order; pieces that join are joined."""
     if wkb is None:
         return RawLines(np.zeros((0, 2)), np.zeros(1, np.int64), np.zeros(0, np.int64), problems=_all_null(order))
@@ -101,17 +101,17 @@ def parse_lines(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64]) -> Ra
     return found
 
 
-def _all_null(order: NDArray[np.int64]) -> dict[str, list[int]]:
+def _all_null(order: Ints) -> dict[str, list[int]]:
     return {"null_geometry": list(range(len(order)))}
 
 
-def _blocks(wkb: pa.LargeBinaryArray, order: NDArray[np.int64]) -> Iterator[tuple[int, pa.LargeBinaryArray]]:
+def _blocks(wkb: pa.LargeBinaryArray, order: Ints) -> Iterator[tuple[int, pa.LargeBinaryArray]]:
     """Geometries in the given order, some at a time, with the place of the first."""
     for first in range(0, len(order), BLOCK):
         yield first, wkb.take(pa.array(order[first : first + BLOCK]))
 
 
-def _plain_coordinates(some: pa.LargeBinaryArray, kind: int) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+def _plain_coordinates(some: pa.LargeBinaryArray, kind: int) -> tuple[Floats, Ints]:
     """Coordinates of lines or points and how many each has, where all are whole, little-endian and without height.
 
     Both are empty where some are not: then shapely looks at each, which takes three times as long.
@@ -151,7 +151,7 @@ def _geometries(some: pa.LargeBinaryArray, first: int, problems: dict[str, list[
     return shapes
 
 
-def _tell(problems: dict[str, list[int]], rule: str, rows: NDArray[np.int64]) -> None:
+def _tell(problems: dict[str, list[int]], rule: str, rows: Ints) -> None:
     if len(rows):
         problems.setdefault(rule, []).extend(rows.tolist())
 
@@ -166,7 +166,7 @@ def _shapes(values: Shapes) -> Shapes:
         return np.concatenate([_shapes(values[:half]), _shapes(values[half:])])
 
 
-def _lines(shapes: Shapes, *, first: int, problems: dict[str, list[int]]) -> tuple[Shapes, NDArray[np.int64]]:
+def _lines(shapes: Shapes, *, first: int, problems: dict[str, list[int]]) -> tuple[Shapes, Ints]:
     """Lines of a block with the rows they are of; of several in one row those of lower coordinates come first."""
     kind = shapely.get_type_id(shapes)
     shapes[kind == MULTI_LINE] = shapely.line_merge(shapely.force_2d(shapes[kind == MULTI_LINE]))
@@ -194,7 +194,7 @@ def _pieces(shape: shapely.Geometry) -> list[shapely.Geometry]:
     )
 
 
-def _offsets(count: NDArray[np.int64]) -> NDArray[np.int64]:
+def _offsets(count: Ints) -> Ints:
     return np.concatenate([np.zeros(1, np.int64), np.cumsum(count, dtype=np.int64)])
 
 
@@ -227,14 +227,14 @@ def drop_unusable(lines: RawLines) -> None:
         lines.length = lines.length[~still]
 
 
-def sum_steps(step: NDArray[np.float64], start: NDArray[np.int64]) -> NDArray[np.float64]:
+def sum_steps(step: Floats, start: Ints) -> Floats:
     """Sum what is given from each vertex to the next, shape (n_vertices - 1,), over each line."""
     padded = np.append(step, 0.0)
     padded[start[1:] - 1] = 0.0  # the step from one line to the next is no part of either
     return np.add.reduceat(padded, start[:-1])
 
 
-def _drop(lines: RawLines, unwanted: NDArray[np.bool_], problem: str) -> None:
+def _drop(lines: RawLines, unwanted: Bools, problem: str) -> None:
     count = np.diff(lines.start)
     gone = set(lines.owner[unwanted].tolist())
     lines.xy = lines.xy[np.repeat(~unwanted, count)]
@@ -243,7 +243,7 @@ def _drop(lines: RawLines, unwanted: NDArray[np.bool_], problem: str) -> None:
     lines.problems.setdefault(problem, []).extend(sorted(gone - set(lines.owner.tolist())))
 
 
-def parse_points(wkb: pa.LargeBinaryArray | None, order: NDArray[np.int64], *, begin_lines: bool = False) -> RawPoints:
+def parse_points(wkb: pa.LargeBinaryArray | None, order: Ints, *, begin_lines: bool = False) -> RawPoints:
     """Points of a layer in the given row order; where wanted, a line counts as the point where it begins."""
     xy = np.full((len(order), 2), np.nan)
     if wkb is None:
@@ -319,9 +319,7 @@ def _after_rings(wkb: bytes, at: int, count: int, *, order: str, vertex: int) ->
     return at
 
 
-def report_drawing(
-    rows: Rows, problems: Mapping[str, Sequence[int]], *, has_nodes: NDArray[np.bool_], done: str
-) -> None:
+def report_drawing(rows: Rows, problems: Mapping[str, Sequence[int]], *, has_nodes: Bools, done: str) -> None:
     """Name the assets without a usable geometry.
 
     ``problems``: rows by rule. ``has_nodes``: what its node ids place all the same, shape (n,). ``done``: what became
@@ -344,13 +342,13 @@ def report_line_shapes(rows: Rows, drawn: RawLines, *, settings: NetworkSettings
     rows.report("self_crossing", where=_mask(rows, drawn.owner[bent[_crossing(drawn, bent)]]))
 
 
-def _mask(rows: Rows, places: Sequence[int] | NDArray[np.int64]) -> NDArray[np.bool_]:
+def _mask(rows: Rows, places: Sequence[int] | Ints) -> Bools:
     mask = np.zeros(len(rows), np.bool_)
     mask[np.asarray(places, np.int64)] = True
     return mask
 
 
-def _turns_back(drawn: RawLines) -> NDArray[np.bool_]:
+def _turns_back(drawn: RawLines) -> Bools:
     """Lines with a step that does not lead on from the first to the last point: no other line can cross itself."""
     count, step = np.diff(drawn.start), np.diff(drawn.xy, axis=0, append=np.nan)
     whole = drawn.xy[drawn.start[1:] - 1] - drawn.xy[drawn.start[:-1]]
@@ -359,22 +357,20 @@ def _turns_back(drawn: RawLines) -> NDArray[np.bool_]:
     return np.minimum.reduceat(on, drawn.start[:-1]) <= 0 if len(count) else np.zeros(0, np.bool_)
 
 
-def _crossing(drawn: RawLines, lines: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _crossing(drawn: RawLines, lines: Ints) -> Bools:
     """Which of some lines (rising) cross themselves; looked at in blocks, as shapes need room."""
     crossing = np.zeros(len(lines), np.bool_)
-    for i in range(0, len(lines), CHECK_BLOCK):
-        some = lines[i : i + CHECK_BLOCK]
+    for i in range(0, len(lines), BLOCK):
+        some = lines[i : i + BLOCK]
         start = drawn.start[some[0] : some[-1] + 2]
         chosen, count = np.isin(np.arange(some[0], some[-1] + 1), some), np.diff(start)
         xy = drawn.xy[start[0] : start[-1]][np.repeat(chosen, count)]
         shapes = shapely.linestrings(xy, indices=np.repeat(np.arange(len(some)), count[chosen]))
-        crossing[i : i + CHECK_BLOCK] = ~shapely.is_simple(shapes)
+        crossing[i : i + BLOCK] = ~shapely.is_simple(shapes)
     return crossing
 
 
-def report_lengths(
-    rows: Rows, *, recorded_m: NDArray[np.float64], drawn_m: NDArray[np.float64], settings: NetworkSettings
-) -> None:
+def report_lengths(rows: Rows, *, recorded_m: Floats, drawn_m: Floats, settings: NetworkSettings) -> None:
     """Compare recorded with drawn lengths (rules ``length_slack``, ``length_differs``).
 
     ``rows``: the cables. ``recorded_m``, ``drawn_m``: lengths, NaN where there is none, shape (n,). ``settings``:
@@ -398,7 +394,7 @@ def report_lengths(
     rows.report("length_differs", where=differs, **beyond, cable=cable, recorded=recorded, drawn=drawn)
 
 
-def _usual_slack(ratio: NDArray[np.float64]) -> tuple[float, float]:
+def _usual_slack(ratio: Floats) -> tuple[float, float]:
     """Ends of what is ordinary among recorded over drawn lengths: Tukey's fences, never beyond :data:`SLACK`.
 
     Nothing is ordinary, ``(1, 1)``, among too few, or where the export as a whole is off (feet taken for metres).

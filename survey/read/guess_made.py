@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from numpy.typing import NDArray
 
+from survey.arrays import Bools
 from survey.input_schema import field_specs
 from survey.read.cable_text import parse_cable_text
 from survey.read.columns import as_text
@@ -120,9 +120,7 @@ def _yes_sql(field: FieldProfile) -> str:
     return f"{column} = 1" if field.kind in ("integer", "number") else f"{column} in ({', '.join(map(text_sql, yes))})"
 
 
-def _with_phases(
-    view: LayerProfile, sql: Sequence[str], there: Sequence[NDArray[np.bool_]], *, of: Poles
-) -> LayerProfile:
+def _with_phases(view: LayerProfile, sql: Sequence[str], there: Sequence[Bools], *, of: Poles) -> LayerProfile:
     """Layer with phases put together, where no column holds them already."""
     names = [field.label for field in view.fields if field not in of]
     if any(name_likeness(name, aliases("transformers", "phases")) >= NAME_FITS for name in names):

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from survey.arrays import Floats
 from survey.input_schema import AS_TEXT, WORDED_FIELDS, FieldSpec, find_unit, fold_code, phase_mask, units_of
 from survey.read.cable_text import parse_cable_text
 from survey.read.columns import worded_numbers
@@ -20,8 +21,6 @@ from survey.wrapped import without_accents
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
 
     from survey.read.cable_text import CableText
     from survey.read.profile import FieldProfile
@@ -93,9 +92,7 @@ class ValueGuess:
     codes: tuple[CodeGuess, ...] = ()
 
 
-def guess_values(
-    spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float64], name: Sequence[str]
-) -> ValueGuess:
+def guess_values(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: Floats, name: Sequence[str]) -> ValueGuess:
     """Judge the values of a field as those of ours.
 
     ``spec``, ``theirs``: our field and theirs. ``drawn_m``: drawn lengths of the layer's rows, metres, for recorded
@@ -141,7 +138,7 @@ def _is_conductor(cable: CableText) -> bool:
     return cable.bare or bool(cable.is_cable and told)
 
 
-def _number(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float64], name: Sequence[str]) -> ValueGuess:
+def _number(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: Floats, name: Sequence[str]) -> ValueGuess:
     if theirs.numeric < MOST:
         return _worded(spec, theirs)
     numbers = theirs.numbers[theirs.numbers != 0]
@@ -157,7 +154,7 @@ def _number(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float6
     return _by_range(spec, numbers, hint=_hint(spec, name))
 
 
-def _voltage_codes(theirs: FieldProfile, numbers: NDArray[np.float64], name: Sequence[str]) -> tuple[CodeGuess, ...]:
+def _voltage_codes(theirs: FieldProfile, numbers: Floats, name: Sequence[str]) -> tuple[CodeGuess, ...]:
     """Codes where small whole numbers cannot be voltages, or are said to be codes by the field's name."""
     small = bool(((numbers == np.round(numbers)) & (numbers < LARGEST_CODE)).all())
     usual = np.abs(numbers[:, None] / np.array(USUAL_KV) - 1).min(axis=1) < SAME_VOLTAGE
@@ -180,7 +177,7 @@ def _worded(spec: FieldSpec, theirs: FieldProfile) -> ValueGuess:
     return ValueGuess(share, f"{share:.0%} of the texts {words}", AS_TEXT, share >= MOST)
 
 
-def are_drawn_lengths(theirs: FieldProfile, drawn_m: NDArray[np.float64]) -> bool:
+def are_drawn_lengths(theirs: FieldProfile, drawn_m: Floats) -> bool:
     """Whether the numbers, row by row, are the drawn lengths in some unit of length: nothing else is, by chance."""
     if len(theirs.by_row) != len(drawn_m) or not len(drawn_m):
         return False
@@ -194,7 +191,7 @@ def are_drawn_lengths(theirs: FieldProfile, drawn_m: NDArray[np.float64]) -> boo
     )
 
 
-def _by_drawing(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.float64], hint: str) -> ValueGuess:
+def _by_drawing(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: Floats, hint: str) -> ValueGuess:
     """Find the unit in which recorded lengths are the drawn ones; a drawing out of scale leaves it to their range."""
     numbers, by_row = theirs.numbers[theirs.numbers != 0], theirs.by_row
     if len(by_row) == len(drawn_m) and (both := (by_row > 0) & (drawn_m > 0)).any():
@@ -211,7 +208,7 @@ def _by_drawing(spec: FieldSpec, theirs: FieldProfile, *, drawn_m: NDArray[np.fl
     return replace(by_range, fit=0.8 * by_range.fit, evidence=evidence, unit_sure=by_range.unit_sure and bool(hint))
 
 
-def _by_range(spec: FieldSpec, numbers: NDArray[np.float64], *, hint: str) -> ValueGuess:
+def _by_range(spec: FieldSpec, numbers: Floats, *, hint: str) -> ValueGuess:
     """Find the units in which nearly all values are plausible; the name chooses among them, else ours comes first."""
     fitting = [unit for unit in units_of(spec.quantity) if _is_plausible(spec, numbers, unit=unit)]
     span = f"{numbers.min():g} to {numbers.max():g}"
@@ -225,7 +222,7 @@ def _by_range(spec: FieldSpec, numbers: NDArray[np.float64], *, hint: str) -> Va
     return ValueGuess(1.0, f"{span}: {unit}{doubt.replace(' (or )', '')}", _if_other(spec, unit), sure)
 
 
-def _is_plausible(spec: FieldSpec, numbers: NDArray[np.float64], *, unit: str, margin: float = 1.0 + 1e-9) -> bool:
+def _is_plausible(spec: FieldSpec, numbers: Floats, *, unit: str, margin: float = 1.0 + 1e-9) -> bool:
     """Whether nearly all values are in the range to be expected, widened by a factor."""
     low, high = spec.plausible or (0.0, np.inf)
     to_ours = (find_unit(spec.quantity, unit) or 1.0) / (find_unit(spec.quantity, spec.unit) or 1.0)

@@ -6,8 +6,8 @@ from itertools import groupby
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Ints
 from survey.findings import FindingList
 from survey.input_schema import field_specs
 from survey.input_settings import LayerMap
@@ -40,12 +40,12 @@ def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findi
     return rows
 
 
-def _order(text: pa.LargeStringArray) -> NDArray[np.int64]:
+def _order(text: pa.LargeStringArray) -> Ints:
     """Rows in rising order of text: by bytes of UTF-8, and so by code points."""
     return np.asarray(pc.sort_indices(text), np.int64)
 
 
-def _with_ids(column: pa.Array | None, *, rows: int, layer: str) -> tuple[pa.LargeStringArray, NDArray[np.bool_]]:
+def _with_ids(column: pa.Array | None, *, rows: int, layer: str) -> tuple[pa.LargeStringArray, Bools]:
     if column is None:
         column = pa.nulls(rows, pa.large_string())
     text = as_text(column)
@@ -56,7 +56,7 @@ def _with_ids(column: pa.Array | None, *, rows: int, layer: str) -> tuple[pa.Lar
     return pc.replace_with_mask(text, pa.array(made), pa.array(names, pa.large_string())), made
 
 
-def _equal_to_the_one_before(ids: pa.LargeStringArray) -> NDArray[np.bool_]:
+def _equal_to_the_one_before(ids: pa.LargeStringArray) -> Bools:
     again = np.zeros(len(ids), np.bool_)
     if len(ids) > 1:
         again[1:] = pc.equal(ids[1:], ids[:-1]).to_numpy(zero_copy_only=False)
@@ -64,13 +64,8 @@ def _equal_to_the_one_before(ids: pa.LargeStringArray) -> NDArray[np.bool_]:
 
 
 def _part_equal_ids(
-    text: pa.LargeStringArray,
-    *,
-    order: NDArray[np.int64],
-    again: NDArray[np.bool_],
-    raw: RawLayer,
-    made: NDArray[np.bool_],
-) -> tuple[pa.LargeStringArray, NDArray[np.bool_]]:
+    text: pa.LargeStringArray, *, order: Ints, again: Bools, raw: RawLayer, made: Bools
+) -> tuple[pa.LargeStringArray, Bools]:
     """Add suffixes within each group of equal ids, in order of content, so that row order does not matter.
 
     Returns ``text``: unique ids in file order; ``shared``: which rows had an id that another record has, shape (n,); of

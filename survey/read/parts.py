@@ -7,9 +7,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from numpy.typing import NDArray
 from pyproj import CRS
 
+from survey.arrays import Bools, Ints
 from survey.errors import SettingsError
 from survey.input_schema import AS_TEXT, FieldSpec, field_specs, find_unit
 from survey.input_settings import NUMBER, LayerMap, Part
@@ -50,7 +50,7 @@ class PartRows:
     rows: int
     columns: dict[str, pa.Array]
     wkb: pa.Array | None
-    marks: dict[Mark, NDArray[np.bool_]]
+    marks: dict[Mark, Bools]
 
 
 def read_part(export: Export, recipe: Recipe, *, name: str, mapping: LayerMap, crs: CRS | None) -> PartRows:
@@ -82,9 +82,7 @@ def read_part(export: Export, recipe: Recipe, *, name: str, mapping: LayerMap, c
     return PartRows(table.num_rows, columns, wkb, marks)
 
 
-def _run(
-    export: Export, recipe: Recipe, *, crs: CRS | None, by_row: bool
-) -> tuple[pa.Table, dict[Mark, NDArray[np.bool_]]]:
+def _run(export: Export, recipe: Recipe, *, crs: CRS | None, by_row: bool) -> tuple[pa.Table, dict[Mark, Bools]]:
     """Rows of the query, and which of them have text that was mended."""
     tables = Tables(export, crs=crs)
     for info in recipe.layers.values():
@@ -105,7 +103,7 @@ def _run(
     return table, {Mark("text_encoding", (("field", ours),)): where for ours, where in mended.items()}
 
 
-def _refuse_multiplied(order: NDArray[np.int64], recipe: Recipe) -> None:
+def _refuse_multiplied(order: Ints, recipe: Recipe) -> None:
     again = len(order) - len(np.unique(order))
     if again:
         tables = ", ".join(info.name for info in recipe.joins.values())
@@ -117,7 +115,7 @@ def _refuse_multiplied(order: NDArray[np.int64], recipe: Recipe) -> None:
         raise SettingsError(msg)
 
 
-def _refuse_unjoined(found: dict[str, NDArray[np.bool_]], recipe: Recipe) -> None:
+def _refuse_unjoined(found: dict[str, Bools], recipe: Recipe) -> None:
     for join, there in found.items():
         if len(there) and not there.any():
             on = ", ".join(f"{mine} = {theirs}" for mine, theirs in recipe.part.joins[join].on.items())
@@ -158,9 +156,7 @@ def _factor(spec: FieldSpec, unit: str) -> float:
     return find_unit(spec.quantity, spec.unit if unit == AS_TEXT else unit) or 1.0
 
 
-def _with_default(
-    column: pa.Array, spec: FieldSpec, *, part: Part, unit: str | None
-) -> tuple[pa.Array, NDArray[np.bool_]]:
+def _with_default(column: pa.Array, spec: FieldSpec, *, part: Part, unit: str | None) -> tuple[pa.Array, Bools]:
     """Column with the part's default where nothing is recorded, and the rows of these."""
     text = as_text(column)
     missing = text.is_null().to_numpy(zero_copy_only=False)
@@ -210,7 +206,7 @@ class Composed:
     raw: RawLayer
     matched: MatchedLayer
     mapping: LayerMap
-    marks: dict[Mark, NDArray[np.bool_]]
+    marks: dict[Mark, Bools]
 
     def report(self, rows: Rows) -> None:
         """Tell of the defaults of parts, of mended text, and of rows without a row in a joined table."""
@@ -258,9 +254,9 @@ def _joined(columns: Sequence[pa.Array | None], parts: Sequence[PartRows]) -> pa
     )
 
 
-def _marks(parts: Sequence[PartRows], *, rows: int) -> dict[Mark, NDArray[np.bool_]]:
+def _marks(parts: Sequence[PartRows], *, rows: int) -> dict[Mark, Bools]:
     """Marks of all parts, each on the rows of the role."""
-    marks: dict[Mark, NDArray[np.bool_]] = {}
+    marks: dict[Mark, Bools] = {}
     first = 0
     for part in parts:
         for mark, where in part.marks.items():

@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from pyproj import CRS
 
+from survey.arrays import Bools, Floats
 from survey.read.columns import MISSING, Rows, plain_text, read_code, read_number, read_text, text_series
 from survey.read.coordinates import Places
 from survey.read.geometry import RawPoints, report_drawing
@@ -26,7 +27,7 @@ class PointTable:
 
     table: pd.DataFrame
     counts: dict[str, int]
-    other_xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
+    other_xy: Floats = field(default_factory=lambda: np.empty((0, 2)))
     one_phase: pd.DataFrame = field(default_factory=no_units)
 
 
@@ -69,7 +70,7 @@ def read_switches(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS | No
     return _placed(table)
 
 
-def _open_phases(rows: Rows, *, single_pole: NDArray[np.bool_]) -> NDArray[np.uint8]:
+def _open_phases(rows: Rows, *, single_pole: Bools) -> NDArray[np.uint8]:
     """Mask of the open poles: by the state of each where one is recorded, else by that of the device.
 
     A pole that records none, beside one that does, is taken as open where all those are: it is often not there.

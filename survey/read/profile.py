@@ -7,9 +7,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS
 
+from survey.arrays import Floats, Ints
 from survey.errors import CrsError
 from survey.read.columns import as_text, is_number
 from survey.read.coordinates import choose_places, layer_crs
@@ -60,11 +60,11 @@ class FieldProfile:
     filled: float
     distinct: int
     codes: tuple[str, ...]
-    numbers: NDArray[np.float64]
+    numbers: Floats
     numeric: float
     rows: int
     values: pa.LargeStringArray
-    by_row: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    by_row: Floats = field(default_factory=lambda: np.zeros(0))
     counts: tuple[tuple[str, int], ...] = ()
     label: str = ""
     columns: tuple[str, ...] = ()
@@ -126,7 +126,7 @@ class LayerProfile:
     extent: tuple[float, float, float, float] | None
     rows: int
     fields: tuple[FieldProfile, ...]
-    drawn_m: NDArray[np.float64]
+    drawn_m: Floats
     raw: RawLayer
     columns: Mapping[str, pa.Array]
     hint: str = ""
@@ -169,7 +169,7 @@ def _profile(raw: RawLayer) -> LayerProfile:
     )
 
 
-def profile_rows(profile: LayerProfile, rows: NDArray[np.int64]) -> LayerProfile:
+def profile_rows(profile: LayerProfile, rows: Ints) -> LayerProfile:
     """View of some rows of a layer, its joined columns included."""
     at = pa.array(rows)
     raw, columns = profile.raw, {name: column.take(at) for name, column in profile.columns.items()}
@@ -219,7 +219,7 @@ def profile_field(name: str, column: pa.Array, *, label: str = "", of: tuple[str
     )
 
 
-def _texts(counted: pa.Table, numbers: NDArray[np.float64], *, kind: str) -> pa.LargeStringArray:
+def _texts(counted: pa.Table, numbers: Floats, *, kind: str) -> pa.LargeStringArray:
     """Distinct values that can be ids; a column of whole numbers with gaps often comes as one of broken ones."""
     values = counted["values"].combine_chunks()
     whole = kind == "number" and bool((numbers == np.round(numbers)).all())
@@ -233,13 +233,13 @@ def _counted(there: pa.LargeStringArray) -> pa.Table:
     return table.sort_by([("counts", "descending"), ("values", "ascending")])
 
 
-def _by_row(column: pa.Array) -> NDArray[np.float64]:
+def _by_row(column: pa.Array) -> Floats:
     if not is_number(column.type):
         return np.zeros(0)
     return np.asarray(pc.fill_null(column.cast(pa.float64(), safe=False), np.nan).to_numpy(zero_copy_only=False))
 
 
-def _numbers(column: pa.Array, there: pa.LargeStringArray) -> NDArray[np.float64]:
+def _numbers(column: pa.Array, there: pa.LargeStringArray) -> Floats:
     if pa.types.is_boolean(column.type):
         return np.zeros(0)
     plain = there.filter(pc.match_substring_regex(there, r"^[+-]?\d{1,15}(\.\d*)?([eE][+-]?\d{1,2})?$"))
@@ -267,7 +267,7 @@ def _kind(kind: pa.DataType) -> str:
     return "text" if pa.types.is_large_string(kind) or pa.types.is_dictionary(kind) else "other"
 
 
-def _geometry(raw: RawLayer) -> tuple[str, tuple[float, float, float, float] | None, NDArray[np.float64]]:
+def _geometry(raw: RawLayer) -> tuple[str, tuple[float, float, float, float] | None, Floats]:
     order, none = np.arange(raw.rows), np.zeros(0)
     if raw.wkb is None or raw.wkb.null_count == raw.rows:
         return ("none" if raw.rows or raw.wkb is None else "empty"), None, none
@@ -290,7 +290,7 @@ def _other_geometry(raw: RawLayer) -> str:
     return "none" if shape is None else shape.geom_type.lower()
 
 
-def _drawn(raw: RawLayer, lines: RawLines) -> NDArray[np.float64]:
+def _drawn(raw: RawLayer, lines: RawLines) -> Floats:
     """Drawn lengths on the ground; NaN all through when the layer has no usable coordinate system."""
     drawn = np.full(raw.rows, np.nan)
     try:

@@ -9,6 +9,7 @@ import pyarrow as pa
 import shapely
 from pyproj import Transformer
 
+from survey.arrays import Ints
 from survey.errors import SettingsError
 from survey.read.columns import as_text
 
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     import duckdb
-    from numpy.typing import NDArray
     from pyproj import CRS
 
     from survey.read.formats import Export, LayerInfo
@@ -53,7 +53,7 @@ class Tables:
         self._failure = duckdb.Error
         self._export = export
         self._crs = crs
-        self.mended: dict[str, dict[str, NDArray[np.int64]]] = {}
+        self.mended: dict[str, dict[str, Ints]] = {}
         self.rows: dict[str, int] = {}
 
     def close(self) -> None:

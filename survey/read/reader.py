@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
+from survey.arrays import Floats
 from survey.errors import SettingsError
 from survey.findings import FindingList
 from survey.input_settings import LAYERS, InputSettings, LayerMap
@@ -48,11 +48,7 @@ class _Opened:
 
 
 def read_network(
-    path: str | Path,
-    *,
-    settings: Settings,
-    findings: FindingList,
-    progress: Callable[[str], None] | None = None,
+    path: str | Path, *, settings: Settings, findings: FindingList, progress: Callable[[str], None] | None = None
 ) -> NetworkTables:
     """Read a network export into clean tables.
 
@@ -221,7 +217,7 @@ def _places(opened: dict[str, _Opened], *, fallback: CRS | None) -> Places:
     of = of or next((name for name in LAYERS if crss.get(name) is not None), "cables")
     if all(crs is None for crs in crss.values()):
         crss["cables"] = fallback
-    xy: NDArray[np.float64] = opened[of].drawn.xy
+    xy: Floats = opened[of].drawn.xy
     return choose_places(crss, xy, of=of)
 
 

@@ -9,8 +9,9 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from pyproj import CRS, Transformer
+
+from survey.arrays import Bools, Floats, Ints
 
 PHASE_A, PHASE_B, PHASE_C = 1, 2, 4
 THREE_PHASE = PHASE_A | PHASE_B | PHASE_C
@@ -32,12 +33,12 @@ class Lines:
         Length on the ground of each line, metres, shape (n_lines,).
     """
 
-    xy: NDArray[np.float64]
-    start: NDArray[np.int64]
-    owner: NDArray[np.int64]
-    ground_m: NDArray[np.float64]
+    xy: Floats
+    start: Ints
+    owner: Ints
+    ground_m: Floats
 
-    def ends(self) -> NDArray[np.float64]:
+    def ends(self) -> Floats:
         """First and last place of every line, shape (n_lines, 2, 2)."""
         return np.stack([self.xy[self.start[:-1]], self.xy[self.start[1:] - 1]], axis=1)
 
@@ -112,18 +113,18 @@ class NetworkTables:
     sources: pd.DataFrame
     working_crs: CRS
     output_crs: CRS
-    other_units: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
+    other_units: Floats = field(default_factory=lambda: np.empty((0, 2)))
     one_phase: pd.DataFrame = field(default_factory=no_units)
     counts: dict[str, dict[str, int]] = field(default_factory=dict)
     fingerprints: dict[str, str] = field(default_factory=dict)
     left_out: tuple[LeftOut, ...] = ()
 
     @property
-    def named(self) -> NDArray[np.bool_]:
+    def named(self) -> Bools:
         """Cables that have a node id at both ends, shape (n_cables,)."""
         return ((self.cables["from_node"] != "") & (self.cables["to_node"] != "")).to_numpy(bool)
 
-    def lonlat(self, xy: NDArray[np.float64]) -> tuple[float, float] | None:
+    def lonlat(self, xy: Floats) -> tuple[float, float] | None:
         """Longitude and latitude in degrees (WGS 84) of one place, shape (2,), or ``None`` when it is unknown."""
         if not np.isfinite(xy).all():
             return None

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from pyproj import CRS
 
+from survey.arrays import Bools
 from survey.findings import FindingList, find_rule
 from survey.input_schema import AS_TEXT
 from survey.read.columns import (
@@ -187,7 +187,7 @@ class _Faults:
 
 
 def join_banks(
-    records: pd.DataFrame, *, banked: NDArray[np.bool_], taken: NDArray[np.bool_], findings: FindingList
+    records: pd.DataFrame, *, banked: Bools, taken: Bools, findings: FindingList
 ) -> tuple[pd.DataFrame, int]:
     """Join the units of each bank.
 

@@ -15,10 +15,9 @@ import pandas as pd
 import pyarrow as pa
 import pyogrio
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
-from survey.arrays import heads
+from survey.arrays import Bools, Floats, Ints, Objects, heads
 from survey.fingerprint import COLUMN, NOT_BUILT, what_if_words
 from survey.linesets import DrawnLater, LineSet, SharedLines
 from survey.report.background import by_kind
@@ -148,7 +147,7 @@ def _crs_text(crs: CRS) -> str:
     return ":".join(authority) if authority else crs.to_wkt()
 
 
-def _with_shapes(content: pa.Table, geometries: NDArray[np.object_] | LineSet, *, multi: bool = False) -> pa.Table:
+def _with_shapes(content: pa.Table, geometries: Objects | LineSet, *, multi: bool = False) -> pa.Table:
     return content.append_column(GEOMETRY, well_known_binary(geometries, multi=multi))
 
 
@@ -169,7 +168,7 @@ def _sites(result: SurveyResult, tables: ResultTables) -> _Layer:
     return replace(layer, columns=[*layer.columns, MARK, FIRST_PIECE])
 
 
-def _numbers(row: NDArray[np.int64]) -> pa.Array:
+def _numbers(row: Ints) -> pa.Array:
     """Number that a row gets in its layer, where it is counted from 1; null for -1."""
     return pa.array(row + 1, mask=row < 0)
 
@@ -214,7 +213,7 @@ def _sections(result: SurveyResult, tables: ResultTables) -> _Layer:
 
 
 def _section_batches(
-    rows: pa.Table, lines: NDArray[np.object_] | LineSet | DrawnLater, schema: pa.Schema
+    rows: pa.Table, lines: Objects | LineSet | DrawnLater, schema: pa.Schema
 ) -> Iterator[pa.RecordBatch]:
     for first in range(0, rows.num_rows, SECTIONS_AT_ONCE):
         some = np.arange(first, min(first + SECTIONS_AT_ONCE, rows.num_rows))
@@ -233,7 +232,7 @@ def _drawn(lines: LineSet) -> LineSet:
     return LineSet(lines.parts[lines.drawn], lines.points, lines.xy)
 
 
-def _rows(content: pa.Table, keep: NDArray[np.bool_]) -> pa.Table:
+def _rows(content: pa.Table, keep: Bools) -> pa.Table:
     return content if keep.all() else content.filter(pa.array(keep))
 
 
@@ -263,7 +262,7 @@ def _open_points(result: SurveyResult) -> _Layer:
     return _Layer("open_points", content, "Point", (OPEN_ID,), _DESCRIPTIONS["open_points"])
 
 
-def places(lon: NDArray[np.float64], lat: NDArray[np.float64], *, crs: CRS) -> NDArray[np.object_]:
+def places(lon: Floats, lat: Floats, *, crs: CRS) -> Objects:
     """Points in ``crs`` of places in degrees (WGS 84), shape (n,); ``None`` where a degree is missing."""
     x, y = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(lon, lat)
     known = np.isfinite(x) & np.isfinite(y) & np.isfinite(lon) & np.isfinite(lat)

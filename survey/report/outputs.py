@@ -36,11 +36,7 @@ _FULL_DISK_BYTES = 1 << 20
 
 
 def write_outputs(
-    result: SurveyResult,
-    folder: Path,
-    *,
-    progress: Progress | None = None,
-    reservation: Reservation | None = None,
+    result: SurveyResult, folder: Path, *, progress: Progress | None = None, reservation: Reservation | None = None
 ) -> None:
     """Write all output files into ``folder``; on any failure, Ctrl-C included, it is left exactly as it was.
 

@@ -12,6 +12,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from survey.arrays import Floats
+
 BANDS = ("low", "moderate", "high", "severe")
 RAMP_STOPS = (
     "000004 08051d 180c3c 2f0a5b 450a69 5c126e 71196e 87216b 9b2964 b1325a "
@@ -93,7 +95,7 @@ def ramp_hex() -> list[str]:
     return [f"#{r:02x}{g:02x}{b:02x}" for r, g, b in ramp_table().tolist()]
 
 
-def hazard_colours(hazard: NDArray[np.float64]) -> list[str]:
+def hazard_colours(hazard: Floats) -> list[str]:
     """``#rrggbb`` of each hazard (0-100); missing ones get the neutral grey ``NO_HAZARD``. Shape (n,)."""
     known = np.isfinite(hazard)
     step = np.rint(np.clip(np.where(known, hazard, 0), 0, RAMP_STEPS - 1)).astype(np.int64)

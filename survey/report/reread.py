@@ -8,16 +8,15 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyogrio
 import pyogrio.errors
 import shapely
-from numpy.typing import NDArray
 from pandas.api.types import is_object_dtype
 from pyproj import CRS
 
+from survey.arrays import Objects
 from survey.errors import OutputError
 from survey.own_files import CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE
 from survey.read.live import stamps
@@ -56,8 +55,8 @@ class SavedSurvey:
     sites: pd.DataFrame
     switching_points: pd.DataFrame
     findings: pd.DataFrame
-    site_points: NDArray[np.object_]
-    switch_points: NDArray[np.object_]
+    site_points: Objects
+    switch_points: Objects
     sections: gpd.GeoDataFrame
     network: gpd.GeoDataFrame
     crs: CRS
@@ -174,5 +173,5 @@ def _network(path: Path, *, drawn: bool) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame({"cable_id": [], "feeder": [], "shielded": [], "length_m": []}, geometry=[])
 
 
-def _points(frame: pd.DataFrame, crs: CRS) -> NDArray[np.object_]:
+def _points(frame: pd.DataFrame, crs: CRS) -> Objects:
     return places(frame["lon"].to_numpy(dtype=float), frame["lat"].to_numpy(dtype=float), crs=crs)

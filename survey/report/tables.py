@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-from numpy.typing import NDArray
 from pyarrow import csv as arrow_csv
+
+from survey.arrays import Bools, Ints
 
 Kind = Literal["text", "integer", "number"]
 TableName = Literal["sites", "switching_points", "findings"]
@@ -120,7 +121,7 @@ def _text(values: pd.Series) -> pa.Array:
     return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
 
 
-def _scaled(values: pd.Series, *, decimals: int) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def _scaled(values: pd.Series, *, decimals: int) -> tuple[Ints, Bools]:
     """Round to whole multiples of the last decimal; also says which are missing or beyond what a double can hold."""
     numbers = values.to_numpy(dtype=np.float64, na_value=np.nan) * 10.0**decimals
     with np.errstate(invalid="ignore"):

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pyarrow import parquet
 from pyproj import CRS
 
+from survey.arrays import Bools, Ints, Objects
 from survey.linesets import LineSet
 
 _POINT, _LINE = 0, 1
@@ -22,7 +23,7 @@ _VERTEX_BYTES = 16
 _SMALL_OFFSETS = 2**31
 
 
-def well_known_binary(geometries: NDArray[np.object_] | LineSet, *, multi: bool = False) -> pa.Array:
+def well_known_binary(geometries: Objects | LineSet, *, multi: bool = False) -> pa.Array:
     """Geometries, shape (n,), as well-known binary; ``None`` becomes null; ``multi`` turns lines into multi-lines.
 
     Points and plain lines are laid out by arrays, several times as fast as one by one; what else there is, lines of
@@ -46,7 +47,7 @@ def well_known_binary(geometries: NDArray[np.object_] | LineSet, *, multi: bool 
     return pa.concat_arrays([lines, others]).take(pa.array(order))
 
 
-def _points_binary(points: NDArray[np.object_]) -> pa.Array:
+def _points_binary(points: Objects) -> pa.Array:
     header = np.frombuffer(_POINT_HEADER, dtype=np.uint8)
     rows = np.empty((len(points), len(header) + _VERTEX_BYTES), dtype=np.uint8)
     rows[:, : len(header)] = header
@@ -74,9 +75,7 @@ def _lines_binary(lines: LineSet, *, multi: bool) -> pa.Array:
     return _binary_array(start, data, missing=~lines.drawn)
 
 
-def _binary_array(
-    start: NDArray[np.int64], data: NDArray[np.uint8], *, missing: NDArray[np.bool_] | None = None
-) -> pa.Array:
+def _binary_array(start: Ints, data: NDArray[np.uint8], *, missing: Bools | None = None) -> pa.Array:
     valid = None
     if missing is not None and missing.any():
         valid = pa.py_buffer(np.packbits(~missing, bitorder="little"))
@@ -85,14 +84,14 @@ def _binary_array(
     return pa.Array.from_buffers(kind, len(start) - 1, buffers)
 
 
-def _headers(counts: NDArray[np.int64], fixed: bytes) -> NDArray[np.uint8]:
+def _headers(counts: Ints, fixed: bytes) -> NDArray[np.uint8]:
     headers = np.empty((len(counts), len(fixed) + _COUNT_BYTES), dtype=np.uint8)
     headers[:, : len(fixed)] = np.frombuffer(fixed, dtype=np.uint8)
     headers[:, len(fixed) :] = counts.astype("<u4").view(np.uint8).reshape(-1, _COUNT_BYTES)
     return headers
 
 
-def _scatter(data: NDArray[np.uint8], blocks: NDArray[np.uint8], places: NDArray[np.int64]) -> None:
+def _scatter(data: NDArray[np.uint8], blocks: NDArray[np.uint8], places: Ints) -> None:
     """Copy each row of ``blocks`` to its byte position; the positions need no alignment."""
     if len(blocks) == 0:
         return
@@ -101,7 +100,7 @@ def _scatter(data: NDArray[np.uint8], blocks: NDArray[np.uint8], places: NDArray
     windows[places] = blocks
 
 
-def write_geoparquet(content: pa.Table, path: Path, *, geometries: NDArray[np.object_] | LineSet, crs: CRS) -> None:
+def write_geoparquet(content: pa.Table, path: Path, *, geometries: Objects | LineSet, crs: CRS) -> None:
     """Write a table with one geometry column, ``geometry``, as GeoParquet 1.0 (OGC)."""
     geo = {"version": "1.0.0", "primary_column": "geometry", "columns": {"geometry": _geo_column(geometries, crs)}}
     table = content.append_column("geometry", well_known_binary(geometries))
@@ -111,7 +110,7 @@ def write_geoparquet(content: pa.Table, path: Path, *, geometries: NDArray[np.ob
     )
 
 
-def _geo_column(geometries: NDArray[np.object_] | LineSet, crs: CRS) -> dict[str, Any]:
+def _geo_column(geometries: Objects | LineSet, crs: CRS) -> dict[str, Any]:
     lines = LineSet.of(geometries)
     names = {"LineString": (lines.parts == 1).any(), "MultiLineString": (lines.parts > 1).any()}
     column: dict[str, Any] = {"encoding": "WKB", "geometry_types": [name for name, used in names.items() if used]}

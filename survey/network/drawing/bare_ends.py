@@ -1,18 +1,13 @@
 """Cable ends with nothing at them: no other cable, no site, device or source, and no transformer that is no site."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
 from survey.network.nearness import make_strips, nearest_point
-
-if TYPE_CHECKING:
-    from survey.network.topology.pieces import Pieces
-    from survey.read.tables import NetworkTables
+from survey.network.topology.pieces import Pieces
+from survey.read.tables import NetworkTables
 
 
 @dataclass(frozen=True)

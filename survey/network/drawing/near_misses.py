@@ -3,24 +3,18 @@
 Nothing is mended here. The findings say what would change if it were, and which snapping tolerance would do it.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from survey.arrays import Floats, Ints, Objects
-from survey.network.drawing.segments import Hits, hit_by_ends
+from survey.findings import FindingList
+from survey.network.drawing.bare_ends import BareEnds
+from survey.network.drawing.segments import Grid, Hits, hit_by_ends
 from survey.network.nearness import make_strips, nearest_point
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.drawing.bare_ends import BareEnds
-    from survey.network.drawing.segments import Grid
-    from survey.network.topology.pieces import Pieces
-    from survey.read.tables import NetworkTables
-
+from survey.network.topology.pieces import Pieces
+from survey.read.tables import NetworkTables
 
 REACH_M, REACH_OF_SNAP = 5.0, 10.0
 """A gap is looked for up to the larger of 5 m and ten times the snapping tolerance (common practice, no source)."""
@@ -83,14 +77,7 @@ def find_misses(
 
 
 def _hits(
-    tables: NetworkTables,
-    pieces: Pieces,
-    bare: BareEnds,
-    *,
-    grid: Grid,
-    node_xy: Floats,
-    snap_m: float,
-    reach_m: float,
+    tables: NetworkTables, pieces: Pieces, bare: BareEnds, *, grid: Grid, node_xy: Floats, snap_m: float, reach_m: float
 ) -> Hits:
     lines = tables.lines
     line = pieces.line[bare.piece]

@@ -4,23 +4,16 @@ Where both are on one exposed section that length counts twice in it, so each su
 one trench is told in one: in and out of one place, and circuits that share no section.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, heads
-from survey.network.drawing.segments import lying_along
+from survey.findings import FindingList
+from survey.network.drawing.segments import Alongs, Grid, lying_along
+from survey.network.model import Network
 from survey.network.topology.pieces import walk_vertices
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.drawing.segments import Alongs, Grid
-    from survey.network.model import Network
-    from survey.read.tables import NetworkTables
-
+from survey.read.tables import NetworkTables
 
 OVER_M = 0.05
 """Cables no further apart than this are drawn over one another; those beside each other in a trench are further apart

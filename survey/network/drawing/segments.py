@@ -8,8 +8,6 @@ By hand, since measured on 250 thousand lines finding those that lie on one anot
 needs 7.6 s for the pairs alone.
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

@@ -1,17 +1,11 @@
 """Cables that stand in the drawing twice."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
 from survey.arrays import Bools, Ints
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.read.tables import Lines, NetworkTables
+from survey.findings import FindingList
+from survey.read.tables import Lines, NetworkTables
 
 ODD = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0xD6E8FEB86659FD93], np.uint64)
 

@@ -4,20 +4,13 @@ Closed devices do not matter here; open ones cut. From the sources the direction
 without a source it is the shortest way from the devices whose controlled side is known, each towards that side only.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from survey.arrays import Bools, Ints
 from survey.network.sweeps import adjacency, span, supply_tree, two_nearest
-from survey.network.topology.placement import AT_SOURCE, by_id, first_piece, stood_single
-
-if TYPE_CHECKING:
-    from survey.network.topology.pieces import Pieces
-    from survey.network.topology.placement import Placement
-    from survey.read.tables import NetworkTables
+from survey.network.topology.pieces import Pieces
+from survey.network.topology.placement import AT_SOURCE, Placement, by_id, first_piece, stood_single
+from survey.read.tables import NetworkTables
 
 
 def parent_pieces(

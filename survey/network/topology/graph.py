@@ -4,26 +4,16 @@ Every device gets a node of its own between its node and its cable; an open one 
 poles an edge for the others. Phases are bit masks.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from survey.arrays import Bools, Floats, Ints, heads
-from survey.network.sweeps import adjacency
-from survey.network.topology.pieces import points_on, walk_vertices
-from survey.network.topology.placement import AT_SOURCE, is_added
-from survey.read.tables import THREE_PHASE
-
-if TYPE_CHECKING:
-    from survey.network.sweeps import Forest
-    from survey.network.topology.pieces import Pieces
-    from survey.network.topology.placement import Placement
-    from survey.read.tables import Lines, NetworkTables
-
+from survey.network.sweeps import Forest, adjacency
+from survey.network.topology.pieces import Pieces, points_on, walk_vertices
+from survey.network.topology.placement import AT_SOURCE, Placement, is_added
+from survey.read.tables import THREE_PHASE, Lines, NetworkTables
 
 FIRST_STEP_M = 1.0
 

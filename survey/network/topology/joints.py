@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from survey.arrays import Bools, Floats, Ints, Objects
+from survey.findings import FindingList
 from survey.network.nearness import Strips, join_close, make_strips, nearest_point
 from survey.network.topology.reversals import find_turned, known_points
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.read.tables import NetworkTables
+from survey.read.tables import NetworkTables
 
 
 @dataclass(frozen=True)

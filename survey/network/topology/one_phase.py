@@ -1,20 +1,14 @@
 """Where single-phase transformers stand; they cut no cable and give no finding when they are out of reach."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from survey.arrays import Ints
 from survey.findings import FindingList
+from survey.network.topology.graph import Graph
+from survey.network.topology.joints import Joints
 from survey.network.topology.pickup import pick_up
-
-if TYPE_CHECKING:
-    from survey.network.topology.graph import Graph
-    from survey.network.topology.joints import Joints
-    from survey.network.topology.pieces import Pieces
-    from survey.read.tables import NetworkTables
+from survey.network.topology.pieces import Pieces
+from survey.read.tables import NetworkTables
 
 
 def place_units(tables: NetworkTables, joints: Joints, *, pieces: Pieces, graph: Graph, pickup_m: float) -> Ints:

@@ -1,21 +1,15 @@
 """Which place of the network a point (site, switch, source) stands at."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from survey.arrays import Floats, Ints, Objects, heads
+from survey.findings import FindingList
 from survey.network.nearness import make_strips, nearest_point, touching_lines
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.topology.joints import Joints
-    from survey.read.tables import NetworkTables
-
+from survey.network.topology.joints import Joints
+from survey.read.tables import NetworkTables
 
 NAMED = 5
 LOOK_OF_PICKUP = 10.0

@@ -1,20 +1,15 @@
 """Cut the cables where something touches or stands on them: runs become pieces."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Floats, Ints
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.topology.joints import Joints
-    from survey.network.topology.pickup import Picked
-    from survey.network.topology.tees import Tees
-    from survey.read.tables import Lines, NetworkTables
+from survey.findings import FindingList
+from survey.network.topology.joints import Joints
+from survey.network.topology.pickup import Picked
+from survey.network.topology.tees import Tees
+from survey.read.tables import Lines, NetworkTables
 
 
 @dataclass(frozen=True)

@@ -1,22 +1,15 @@
 """On which cable end a device stands."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from survey.arrays import Bools, Ints, ranges
+from survey.findings import FindingList
 from survey.network.topology.pickup import place_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from survey.findings import FindingList
-    from survey.network.topology.pieces import Pieces
-    from survey.read.tables import NetworkTables
-
+from survey.network.topology.pieces import Pieces
+from survey.read.tables import NetworkTables
 
 AT_SOURCE = -2
 NOWHERE = -1

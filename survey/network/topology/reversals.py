@@ -7,16 +7,11 @@ which of its drawn ends is ``from_node``, else what is picked up by its place co
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from survey.arrays import Bools, Floats, Ints, ranges
-
-if TYPE_CHECKING:
-    from survey.read.tables import NetworkTables
-
+from survey.read.tables import NetworkTables
 
 MOST_AT_NODE = 64
 """Of a node of many cables no more than these are compared."""

@@ -5,20 +5,14 @@ the node is split, and the secondary becomes a node of its own, a source when th
 say so.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.topology.pieces import Pieces
-    from survey.read.tables import NetworkTables
-
+from survey.findings import FindingList
+from survey.network.topology.pieces import Pieces
+from survey.read.tables import NetworkTables
 
 SAME_VOLTAGE = 0.2
 
@@ -44,13 +38,7 @@ class Split:
 
 
 def split_at_transformers(
-    tables: NetworkTables,
-    pieces: Pieces,
-    *,
-    points: Points,
-    node_xy: Floats,
-    supplies: bool,
-    findings: FindingList,
+    tables: NetworkTables, pieces: Pieces, *, points: Points, node_xy: Floats, supplies: bool, findings: FindingList
 ) -> Split:
     """Split the nodes of step-down transformers; what belongs to the secondary goes with it.
 
@@ -144,13 +132,7 @@ def _ended_at(pieces: Pieces, at_end: list[Bools], n_nodes: int) -> Bools:
 
 
 def _report(
-    tables: NetworkTables,
-    site_nodes: Ints,
-    *,
-    has_off: Bools,
-    has_on: Bools,
-    supplies: bool,
-    findings: FindingList,
+    tables: NetworkTables, site_nodes: Ints, *, has_off: Bools, has_on: Bools, supplies: bool, findings: FindingList
 ) -> None:
     ids = tables.transformers["site_id"].to_numpy()
     reached = np.flatnonzero(site_nodes >= 0)

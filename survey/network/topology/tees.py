@@ -4,21 +4,15 @@ A free end within the snapping tolerance of a cable is a tee: the cable is split
 within the tolerance of each other are one node, transitively, wherever they stand beside it.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Floats, Ints, heads
+from survey.findings import FindingList
 from survey.network.nearness import join_pairs, touching_lines
-from survey.network.topology.joints import report_wide
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.topology.joints import Joints
-    from survey.read.tables import NetworkTables
+from survey.network.topology.joints import Joints, report_wide
+from survey.read.tables import NetworkTables
 
 
 @dataclass(frozen=True)

@@ -3,26 +3,20 @@
 Which way is up is taken from the single-pole devices there.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
+from survey.findings import FindingList
 from survey.network.sweeps import Forest, Reach, retrace, two_nearest
-from survey.network.topology.placement import by_id
-from survey.network.walk.walks import MOST_PATH_EDGES, kept_paths
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.topology.graph import Graph
-    from survey.network.topology.placement import Placement
-    from survey.network.walk.sections import Sections
-    from survey.network.walk.upstream import Upstream
-    from survey.network.walk.walks import Walks
-    from survey.read.tables import NetworkTables
+from survey.network.topology.graph import Graph
+from survey.network.topology.placement import Placement, by_id
+from survey.network.walk.sections import Sections
+from survey.network.walk.upstream import Upstream
+from survey.network.walk.walks import MOST_PATH_EDGES, Walks, kept_paths
+from survey.read.tables import NetworkTables
 
 Column = TypeVar("Column", Bools, Floats, Ints)
 

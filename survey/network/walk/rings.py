@@ -5,8 +5,6 @@ simple way from a site to the supply passes the same blocks (parts that no singl
 be led over every edge of them.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from survey.arrays import Bools

@@ -7,20 +7,15 @@ Sections are intervals of the forest's visiting order, so that totals are differ
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, heads, ranges
 from survey.network.sweeps import Forest, span
+from survey.network.topology.graph import Graph
 from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from survey.network.topology.graph import Graph
-
 
 MEMBERS_OF_AT_ONCE = 256
 VALUES_AT_ONCE = 8

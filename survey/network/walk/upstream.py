@@ -4,21 +4,16 @@ Nothing here keeps whole paths: noted edges are followed from one to the next, a
 the tree, so that a feeder of any length costs no more than its number of edges.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Ints, heads
 from survey.loops import njit
+from survey.network.model import Network
 from survey.network.sweeps import Forest, supply_tree
+from survey.network.topology.graph import Graph
 from survey.read.tables import THREE_PHASE
-
-if TYPE_CHECKING:
-    from survey.network.model import Network
-    from survey.network.topology.graph import Graph
 
 PART_PHASE_COST_M = 1e9
 

@@ -1,22 +1,16 @@
 """The walk: from every site upstream to the first single-pole device that takes something off supply."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints
 from survey.loops import njit
 from survey.network.sweeps import Passed, descend
-
-if TYPE_CHECKING:
-    from survey.network.topology.graph import Graph
-    from survey.network.walk.sections import Sections
-    from survey.network.walk.upstream import Upstream
-    from survey.read.tables import NetworkTables
-
+from survey.network.topology.graph import Graph
+from survey.network.walk.sections import Sections
+from survey.network.walk.upstream import Upstream
+from survey.read.tables import NetworkTables
 
 MOST_PATH_EDGES = 10_000_000
 

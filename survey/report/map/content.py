@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from survey.arrays import Ragged
+from survey.arrays import Bools, Floats, Ints, Objects, Ragged
 from survey.assess.score import consequence
 from survey.linesets import LineSet, SharedLines
 from survey.network.nearness import make_strips, nearest_point
@@ -119,7 +119,7 @@ def _changes(result: SurveyResult, grid: MapGrid) -> list[tuple[int, int, str]]:
     return [(x, y, change["text"]) for (x, y), change in zip(steps, placed, strict=True)]
 
 
-def site_consequence(result: SurveyResult) -> NDArray[np.float64]:
+def site_consequence(result: SurveyResult) -> Floats:
     """What depends on every site, 1 and more, as its risk is weighted."""
     customers, critical, kva = (
         np.nan_to_num(pd.to_numeric(result.sites[name]).to_numpy(dtype=np.float64, na_value=np.nan), posinf=0.0)
@@ -153,11 +153,11 @@ def _runs_of(result: SurveyResult) -> _ResultRuns:
     )
 
 
-def _point_xy(points: NDArray[np.object_]) -> NDArray[np.float64]:
+def _point_xy(points: Objects) -> Floats:
     return np.column_stack([shapely.get_x(points), shapely.get_y(points)]).reshape(-1, 2)
 
 
-def _bounds(corners: NDArray[np.float64]) -> tuple[float, float, float, float]:
+def _bounds(corners: Floats) -> tuple[float, float, float, float]:
     corners = corners[np.isfinite(corners).all(axis=1)]
     if len(corners) == 0:
         return 0.0, 0.0, 0.0, 0.0
@@ -165,9 +165,7 @@ def _bounds(corners: NDArray[np.float64]) -> tuple[float, float, float, float]:
     return west, south, east, north
 
 
-def _places(
-    grid: MapGrid, *, site_xy: NDArray[np.float64], switch_xy: NDArray[np.float64], result: SurveyResult
-) -> Blocks:
+def _places(grid: MapGrid, *, site_xy: Floats, switch_xy: Floats, result: SurveyResult) -> Blocks:
     """Grid steps of the points; not for a table whose degrees say the same to the step."""
     blocks: Blocks = {}
     tables = (("sites", result.sites, site_xy), ("switching_points", result.switching_points, switch_xy))
@@ -195,13 +193,11 @@ def _open_points(result: SurveyResult, grid: MapGrid) -> Blocks:
     return {"open.x": at[:, 0], "open.y": at[:, 1]}
 
 
-def _degrees(frame: pd.DataFrame) -> NDArray[np.float64]:
+def _degrees(frame: pd.DataFrame) -> Floats:
     return np.round(frame[["lon", "lat"]].to_numpy(dtype=np.float64, na_value=np.nan), 7)
 
 
-def _steps(
-    steps_of: Callable[[NDArray[np.float64]], NDArray[np.int32]], places: NDArray[np.float64]
-) -> NDArray[np.int32]:
+def _steps(steps_of: Callable[[Floats], NDArray[np.int32]], places: Floats) -> NDArray[np.int32]:
     placed = np.isfinite(places).all(axis=1)
     at = np.full((len(places), 2), NOWHERE, dtype=np.int32)
     at[placed] = steps_of(places[placed])
@@ -242,7 +238,7 @@ def _background(result: SurveyResult, grid: MapGrid) -> Iterator[Blob]:
         yield make_blob("background", blocks)
 
 
-def _outlines(shapes: NDArray[np.object_]) -> LineSet:
+def _outlines(shapes: Objects) -> LineSet:
     """Lines and points as they are, areas as their rings."""
     pieces = np.where(shapely.get_dimensions(shapes) == 2, shapely.boundary(shapes), shapes)
     parts, owner = shapely.get_parts(pieces, return_index=True)
@@ -265,13 +261,13 @@ def _line_blobs(result: SurveyResult, runs: _ResultRuns, *, cables: GridLines, g
     yield from _path_blobs(paths, points, first=first_paths, grid=grid)
 
 
-def _cable_blobs(cables: GridLines, shielded: NDArray[np.bool_], rows: NDArray[np.int64]) -> Iterator[Blob]:
+def _cable_blobs(cables: GridLines, shielded: Bools, rows: Ints) -> Iterator[Blob]:
     for first in range(0, len(rows), CABLES_A_BLOB):
         part = rows[first : first + CABLES_A_BLOB]
         yield make_blob("cables", {**cables.pack("cables", part), "cables.shielded": shielded[part]})
 
 
-def _path_blobs(paths: SharedLines, points: NDArray[np.int64], *, first: int, grid: MapGrid) -> Iterator[Blob]:
+def _path_blobs(paths: SharedLines, points: Ints, *, first: int, grid: MapGrid) -> Iterator[Blob]:
     """Paths from the first one on, until there are more points up to one (``points``) than a page can hold."""
     while first < len(points):
         room = points[first] + POINTS_A_BLOB
@@ -283,7 +279,7 @@ def _path_blobs(paths: SharedLines, points: NDArray[np.int64], *, first: int, gr
         first = last
 
 
-def district_outlines(districts: pd.Series[Any], xy: NDArray[np.float64]) -> tuple[list[str], NDArray[np.object_]]:
+def district_outlines(districts: pd.Series[Any], xy: Floats) -> tuple[list[str], Objects]:
     """Names and outline polygons of the districts that have a name and a placed site, by name.
 
     ``districts``: district of each site. Shape (n_sites,). ``xy``: places of the sites in survey coordinates, NaN where
@@ -298,7 +294,7 @@ def district_outlines(districts: pd.Series[Any], xy: NDArray[np.float64]) -> tup
     return [str(name) for name in names], outlines
 
 
-def _outline(xy: NDArray[np.float64]) -> BaseGeometry:
+def _outline(xy: Floats) -> BaseGeometry:
     xy = _without_outliers(xy)
     low, span = xy.min(axis=0), np.ptp(xy, axis=0)
     cells = np.floor((xy - low) / np.maximum(span, 1e-9) * (CELLS - 1e-6)).astype(np.int64)
@@ -308,7 +304,7 @@ def _outline(xy: NDArray[np.float64]) -> BaseGeometry:
     return hull.buffer(margin, quad_segs=4).simplify(margin / 8)
 
 
-def _without_outliers(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+def _without_outliers(xy: Floats) -> Floats:
     if len(xy) < MANY:
         return xy
     half = np.subtract(*np.percentile(xy, (75, 25), axis=0))  # what is far out stretches the whole

@@ -12,13 +12,13 @@ from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
+from survey.arrays import Floats
+
 STEP_M = 0.2
 """Grid step, Mercator metres (at 45 degrees 0.14 m on the ground)."""
 FIT_ERROR_M = 0.05
 FIT_DEGREES = (3, 5)
 CHUNK = 1 << 15
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

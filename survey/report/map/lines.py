@@ -6,14 +6,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from survey.arrays import ranges
+from survey.arrays import Ints, ranges
 from survey.linesets import LineSet
 from survey.report.map.grid import MapGrid
 
 STEP_LIMIT = 32767
 """Longest step of the 16-bit encoding, grid steps."""
 
-Whole = NDArray[np.int64]
+Whole = Ints
 
 
 @dataclass(frozen=True)

@@ -9,16 +9,16 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS
 
+from survey.arrays import Bools, Floats, Objects
 from survey.errors import OutputError
 from survey.fingerprint import what_if_words
 from survey.report.background import in_order
 from survey.report.ramp import BANDS, Mark, drawn_as, hazard_colours, mark_of
 from survey.report.reread import SavedSurvey
 from survey.report.sheets.lettering import clean
-from survey.report.sheets.view import Floats, local_crs, moved
+from survey.report.sheets.view import local_crs, moved
 from survey.wrapped import same_names
 
 NO_DISTRICT = "(no district)"
@@ -70,11 +70,11 @@ class SheetContent:
     xy_m: Floats
     marks: tuple[Mark, ...]
     colours: tuple[str, ...]
-    cables: NDArray[np.object_]
-    shielded: NDArray[np.bool_]
-    sections: NDArray[np.object_]
+    cables: Objects
+    shielded: Bools
+    sections: Objects
     section_colours: tuple[str, ...]
-    section_shielded: NDArray[np.bool_]
+    section_shielded: Bools
     switches_m: Floats
     switch_ids: tuple[str, ...]
     points: pd.DataFrame
@@ -84,7 +84,7 @@ class SheetContent:
     what_if: str = ""
 
     @property
-    def placed(self) -> NDArray[np.bool_]:
+    def placed(self) -> Bools:
         """Which sites have a place."""
         return np.asarray(np.isfinite(self.xy_m).all(axis=1))
 
@@ -170,9 +170,7 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
     )
 
 
-def _on_shielded(
-    lines: NDArray[np.object_], cables: NDArray[np.object_], *, shielded: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
+def _on_shielded(lines: Objects, cables: Objects, *, shielded: Bools) -> Bools:
     """Whether each line of a section is shielded, by the cable that its middle lies on."""
     if not len(lines) or not len(cables):
         return np.ones(len(lines), dtype=bool)
@@ -201,12 +199,12 @@ def _data_date(saved: SavedSurvey) -> str:
     return str(_report_settings(saved).get("data_date") or "not stated")
 
 
-def _xy(points: NDArray[np.object_], *, source: CRS, target: CRS) -> Floats:
+def _xy(points: Objects, *, source: CRS, target: CRS) -> Floats:
     placed = moved(points, source=source, target=target)
     return np.stack([shapely.get_x(placed), shapely.get_y(placed)], axis=1)
 
 
-def _network(saved: SavedSurvey, xy_m: Floats, *, local: CRS) -> tuple[NDArray[np.object_], NDArray[np.bool_]]:
+def _network(saved: SavedSurvey, xy_m: Floats, *, local: CRS) -> tuple[Objects, Bools]:
     """Cables near the sites, in local metres."""
     known = xy_m[np.isfinite(xy_m).all(axis=1)]
     lines = saved.network.geometry.to_numpy()
@@ -228,7 +226,7 @@ def _placed(places: Any, *, local: CRS) -> Floats:  # noqa: ANN401 - pairs of de
     return _xy(np.asarray(shapely.points(degrees), dtype=object), source=CRS.from_epsg(4326), target=local)
 
 
-def _touches(lines: NDArray[np.object_], bounds: tuple[float, float, float, float]) -> NDArray[np.bool_]:
+def _touches(lines: Objects, bounds: tuple[float, float, float, float]) -> Bools:
     extent = shapely.bounds(lines)
     with np.errstate(invalid="ignore"):
         apart = (extent[:, :2] > bounds[2:]) | (extent[:, 2:] < bounds[:2])

@@ -4,18 +4,18 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from reportlab.lib.colors import Color, HexColor, white
 from reportlab.pdfgen.canvas import FILL_EVEN_ODD, Canvas
 from reportlab.pdfgen.pathobject import PDFPathObject
 
+from survey.arrays import Floats, Objects
 from survey.report.background import GROUNDS, NAME_COLOUR
 from survey.report.ramp import BANDS, Mark
 from survey.report.sheets.content import SheetContent
 from survey.report.sheets.labels import LabelField, Placed
 from survey.report.sheets.lettering import BOLD, FAINT, INK, QUIET, REGULAR, SLANTED, clean, text_width
 from survey.report.sheets.paper import Rect
-from survey.report.sheets.view import Floats, View
+from survey.report.sheets.view import View
 from survey.report.sheets.windows import (
     OVERVIEW_SIZE,
     SWITCH_RADIUS,
@@ -139,14 +139,14 @@ def draw_cables(canvas: Canvas, view: View, content: SheetContent) -> None:
     canvas.restoreState()
 
 
-def _stroke(canvas: Canvas, lines: Iterable[shapely.Geometry] | NDArray[np.object_]) -> None:
+def _stroke(canvas: Canvas, lines: Iterable[shapely.Geometry] | Objects) -> None:
     path = canvas.beginPath()
     for part in shapely.get_parts(shapely.simplify(np.asarray(list(lines), dtype=object), _SIMPLIFY)):
         _add_line(path, shapely.get_coordinates(part))
     canvas.drawPath(path, stroke=1, fill=0)
 
 
-def _add_line(path: PDFPathObject, xy: NDArray[np.float64]) -> None:
+def _add_line(path: PDFPathObject, xy: Floats) -> None:
     points = np.round(xy, 2).tolist()
     path.moveTo(*points[0])
     for x, y in points[1:]:

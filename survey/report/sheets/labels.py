@@ -10,11 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from survey.arrays import Bools, Floats, Ints
 from survey.report.sheets.paper import Rect
 
-Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 
 GAP, MARK_GAP, TOUCH = 1.2, 0.4, 1.2
@@ -111,7 +110,7 @@ class LabelField:
         first = int(np.argmin(cost))
         return _placed(ring.boxes[first], ring.leaders[first]), float(cost[first])
 
-    def _clear(self, ring: _Ring, reached: Floats) -> NDArray[np.bool_]:
+    def _clear(self, ring: _Ring, reached: Floats) -> Bools:
         taken, lines = _near(_rows(self.boxes), reached), _near(_rows(self.leaders), reached)
         blocked = _overlap(ring.boxes, taken, gap=GAP).any(axis=1)
         blocked |= segments_cross_boxes(lines, ring.boxes).any(axis=0)
@@ -142,7 +141,7 @@ class _Ring:
     leaders: Floats
     cost: Floats
 
-    def kept(self, keep: NDArray[np.bool_]) -> _Ring:
+    def kept(self, keep: Bools) -> _Ring:
         return _Ring(self.boxes[keep], self.leaders[keep], self.cost[keep])
 
 
@@ -172,7 +171,7 @@ def _rows(values: list[Box]) -> Floats:
     return np.array(values, dtype=np.float64).reshape(-1, 4)
 
 
-def _ink_sums(ink: Floats, frame: Rect) -> NDArray[np.int64]:
+def _ink_sums(ink: Floats, frame: Rect) -> Ints:
     """Summed-area table of the cells, one point wide, that drawn lines touch."""
     columns, rows = int(np.ceil(frame.width)) + 2, int(np.ceil(frame.height)) + 2
     cells = np.floor(ink - (frame.x0, frame.y0)).astype(int)
@@ -198,23 +197,23 @@ def _candidates(anchor: Floats, size: Floats, *, radius: float, away: float) -> 
     return _Ring(boxes, np.concatenate([start, end], axis=1), cost)
 
 
-def _inside(boxes: Floats, frame: Rect) -> NDArray[np.bool_]:
+def _inside(boxes: Floats, frame: Rect) -> Bools:
     low = (boxes[:, :2] >= (frame.x0 + 1, frame.y0 + 1)).all(axis=1)
     return np.asarray(low & (boxes[:, 2:] <= (frame.x1 - 1, frame.y1 - 1)).all(axis=1))
 
 
-def _overlap(first: Floats, second: Floats, *, gap: float) -> NDArray[np.bool_]:
+def _overlap(first: Floats, second: Floats, *, gap: float) -> Bools:
     """Which boxes of ``first`` (n, 4) come nearer than ``gap`` to which of ``second`` (m, 4); shape (n, m)."""
     one, other = first[:, None, :], second[None, :, :]
     apart = (one[..., :2] >= other[..., 2:] + gap) | (other[..., :2] >= one[..., 2:] + gap)
     return np.asarray(~apart.any(axis=2))
 
 
-def _holds(boxes: Floats, point: tuple[float, float]) -> NDArray[np.bool_]:
+def _holds(boxes: Floats, point: tuple[float, float]) -> Bools:
     return np.asarray(((boxes[:, :2] <= point) & (boxes[:, 2:] >= point)).all(axis=1))
 
 
-def segments_cross_boxes(segments: Floats, boxes: Floats) -> NDArray[np.bool_]:
+def segments_cross_boxes(segments: Floats, boxes: Floats) -> Bools:
     """Which segments (n, 4) pass through which boxes (m, 4), by clipping (Liang and Barsky, 1984); shape (n, m)."""
     start, step = segments[:, None, :2], (segments[:, 2:] - segments[:, :2])[:, None, :]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -227,7 +226,7 @@ def segments_cross_boxes(segments: Floats, boxes: Floats) -> NDArray[np.bool_]:
     return np.asarray((enter < leave) & (leave > 0) & (enter < 1) & long[:, None])
 
 
-def _segments_cross(first: Floats, second: Floats) -> NDArray[np.bool_]:
+def _segments_cross(first: Floats, second: Floats) -> Bools:
     """Which segments of ``first`` (n, 4) cross which of ``second`` (m, 4); shape (n, m)."""
     a, b = first[:, None, :2], first[:, None, 2:]
     c, d = second[None, :, :2], second[None, :, 2:]

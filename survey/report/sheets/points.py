@@ -15,12 +15,13 @@ from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Paragraph
 
+from survey.arrays import Floats
 from survey.report.ramp import mark_of
 from survey.report.sheets.content import SheetContent
 from survey.report.sheets.drawing import OVERHEAD_DASH, draw_mark, draw_switch
 from survey.report.sheets.lettering import BOLD, INK, QUIET, REGULAR, clean, fitted, markup, style, text_width
 from survey.report.sheets.paper import Rect
-from survey.report.sheets.view import Floats, Units, whole_length
+from survey.report.sheets.view import Units, whole_length
 from survey.report.sheets.windows import paper_radius
 
 SIZE, HOLD_SIZE = 8.0, 24.0

@@ -5,13 +5,12 @@ from typing import Literal
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
+from survey.arrays import Bools, Floats, Objects
 from survey.report.sheets.paper import Rect
 
 Units = Literal["metric", "us"]
-Floats = NDArray[np.float64]
 
 POINTS_PER_M = 72 / 0.0254
 FEET_PER_M = 1 / 0.3048
@@ -60,7 +59,7 @@ class View:
         middle = np.array(self.frame.centre)
         return np.asarray((xy_m - self.centre_m) * self.points_per_m + middle)
 
-    def shows(self, xy_m: Floats) -> NDArray[np.bool_]:
+    def shows(self, xy_m: Floats) -> Bools:
         """Which places lie in the frame; shape (n,)."""
         ground = self.ground
         low, high = xy_m >= (ground.x0, ground.y0), xy_m <= (ground.x1, ground.y1)
@@ -123,7 +122,7 @@ def local_crs(lon: Floats, lat: Floats) -> CRS:
     )
 
 
-def moved(geometries: NDArray[np.object_], *, source: CRS, target: CRS) -> NDArray[np.object_]:
+def moved(geometries: Objects, *, source: CRS, target: CRS) -> Objects:
     """Geometries in another coordinate system."""
     transformer = Transformer.from_crs(source, target, always_xy=True)
 

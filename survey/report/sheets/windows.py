@@ -8,12 +8,13 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from survey.arrays import Bools, Floats, Objects
 from survey.report.ramp import BANDS, Mark, rank_size
 from survey.report.sheets.content import SheetContent
 from survey.report.sheets.labels import LabelField, Placed
 from survey.report.sheets.lettering import BOLD, REGULAR, SLANTED, text_width
 from survey.report.sheets.paper import Rect
-from survey.report.sheets.view import POINTS_PER_M, ROOM, SMALLEST_SCALE_M, Floats, Units, View, customary_scale, fit
+from survey.report.sheets.view import POINTS_PER_M, ROOM, SMALLEST_SCALE_M, Units, View, customary_scale, fit
 
 RADII = {
     "dot": 1.8,
@@ -171,7 +172,7 @@ def _split(
     return [page for part in parts for page in _split(content, part, frame=frame, units=units, least=least)]
 
 
-def _tiles(xy: Floats, view: View, scale: float) -> Iterator[NDArray[np.bool_]]:
+def _tiles(xy: Floats, view: View, scale: float) -> Iterator[Bools]:
     """Which places lie in each tile of an even grid, as coarse as maps of that scale allow; empty ones are left out."""
     if len(xy) == 0:
         return
@@ -259,7 +260,7 @@ def _mark_boxes(centres: Floats, radii: Floats) -> Floats:
     return np.concatenate([centres - half, centres + half], axis=1)
 
 
-def page_lines(lines: NDArray[np.object_], view: View) -> NDArray[np.object_]:
+def page_lines(lines: Objects, view: View) -> Objects:
     """Drawn lines in page points, cut to the frame; those outside come out empty."""
     frame = view.frame
     moved = shapely.transform(lines, view.to_page)
