@@ -43,10 +43,10 @@ def revive(network: Network, *, union: Forest) -> Revived | None:
     sides = np.stack([graph.near[row], graph.far[row]])
     fed = union.root[sides] == graph.root
     dead = np.where(fed[0], sides[1], sides[0])
-    good = (fed[0] != fed[1]) & (np.diff(graph.first)[dead] > 0) & ~_unclear(network, union)[union.root[dead]]
+    good = (fed[0] != fed[1]) & (np.diff(graph.first)[dead] > 0)
     if not good.any():
         return None
-    row, dead = row[good], dead[good]
+    row, dead = row[good], _beyond(graph, row[good], dead=dead[good])
     _, first = np.unique(union.root[dead], return_index=True)
     supplied = _with_supplies(graph, dead[first])
     more = switches.iloc[[0]].assign(switch_id="", single_pole=False, open=False, open_phases=np.uint8(0))
@@ -58,19 +58,34 @@ def revive(network: Network, *, union: Forest) -> Revived | None:
     gang = three_pole_edges(tables, supplied)
     walks = walk_to_sources(supplied, sections, upstream=up, node=network.site_node, gang=gang)
     changed = replace(network, tables=tables, graph=supplied, upstream=up, sections=sections, walks=walks)
-    return Revived(changed, whole, row)
+    clear = ~_unclear(changed, whole, union=union, ties=row)[union.root[dead]]
+    return Revived(changed, whole, row[clear]) if clear.any() else None
 
 
-def _unclear(network: Network, union: Forest) -> Bools:
-    """Parts, by root, where devices of several kinds, open and closed too, stand in one place: supply orders them."""
-    graph, switches = network.graph, network.tables.switches
+def _beyond(graph: Graph, tie: Ints, *, dead: Ints) -> Ints:
+    """The end of each tie's place on its dead side: other devices there stand on its way in every state."""
     placed = np.flatnonzero(graph.near >= 0)
-    kind = (switches["single_pole"].to_numpy(bool) + 2 * switches["open"].to_numpy(bool))[placed]
-    spot, n = graph.spot[placed], int(graph.spot.max(initial=-1)) + 1
-    kinds = np.add.reduce([np.bincount(spot[kind == k], minlength=n) > 0 for k in range(4)], dtype=np.int64)
-    mixed = placed[kinds[spot] > 1]
+    row = placed[np.argsort(graph.far[placed])]  # place by place from the node to the cable
+    first, last = (np.searchsorted(graph.spot[row], graph.spot[tie], side=side) for side in ("left", "right"))
+    return np.where(dead == graph.far[tie], graph.far[row[last - 1]], graph.near[row[first]])
+
+
+def _unclear(network: Network, whole: Forest, *, union: Forest, ties: Ints) -> Bools:
+    """Parts, by root, where devices in one place would stand in another order as a tie feeds them (rule 3).
+
+    From the supply on come open ones, three-pole ones, single-pole ones; on a ring both sides are the supply's. In the
+    places of the ties the states themselves see to it.
+    """
+    graph, switches = network.graph, network.tables.switches
+    rank = np.where(switches["open"], 0, np.where(switches["single_pole"], 2, 1))
+    row = np.flatnonzero((graph.near >= 0) & ~np.isin(graph.spot, graph.spot[ties]))
+    from_supply = np.minimum(whole.place[graph.near[row]], whole.place[graph.far[row]])
+    row = row[np.lexsort((from_supply, graph.spot[row]))]
+    upper, lower = rank[row[:-1]], rank[row[1:]]
+    wrong = (upper > lower) | (upper == 0) | ~whole.bridge[graph.edge_of[row[1:]]]
+    wrong &= (upper != lower) & (graph.spot[row[:-1]] == graph.spot[row[1:]])
     unclear = np.zeros(graph.n_nodes, bool)
-    unclear[union.root[[*graph.near[mixed], *graph.far[mixed]]]] = True
+    unclear[union.root[[*graph.near[row[1:][wrong]], *graph.far[row[1:][wrong]]]]] = True
     return unclear
 
 

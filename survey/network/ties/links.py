@@ -100,6 +100,7 @@ def _fed_ties(network: Network, *, union: Forest, dead: Ints, told: Told) -> Int
     near, far = graph.near[row], graph.far[row]
     fed = np.stack([union.root[near] == graph.root, union.root[far] == graph.root])
     degree = np.diff(graph.first)
+    degree[graph.root] = 1  # a supply is something, even where all of it is behind open devices
     told.switches("tie_nothing_beyond", row[~fed.all(axis=0) & ((degree[near] == 0) | (degree[far] == 0))])
     told.switches("tie_some_poles", np.flatnonzero((tables.switches["open_phases"] > 0) & ~tables.switches["open"]))
     told.switches("tie_no_supply", np.setdiff1d(row[~fed.all(axis=0) & (degree[near] > 0) & (degree[far] > 0)], dead))

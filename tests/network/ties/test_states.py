@@ -101,7 +101,8 @@ def check_met(s, of, *, network):
         then = of[closed or names[loops.device[zone]]].in_state(closed, names[loops.device[zone + 1]])
         point, _, _, passed = then.climb(then.place_of(sites[site]))
         if points:
-            assert point == names[network.sections.device[network.walks.section[site]]]
+            own = names[network.sections.device[network.walks.section[site]]]
+            assert (point, bool(passed)) == (own, network.walks.gang[site] >= 0)
         elif beside := [names[d] for d in np.flatnonzero((network.graph.spot == spot) & single)]:
             assert (point in beside, bool(passed)) == (True, bool(gang))
 
@@ -113,6 +114,7 @@ def check_met(s, of, *, network):
         pytest.param(loops(), id="ties and rings"),
         pytest.param(loops(rings=1, phases=("ABC", "ABC", "AB", "C")), id="meshed and of some phases"),
         pytest.param(loops(rings=1, guards=False), id="devices that name no cable"),
+        pytest.param(networks(sources=(1, 2), gaps=True, open_devices=True, plain=False), id="dead stretches"),
         pytest.param(
             networks(rings=3, sources=(0, 2), gaps=True, phases=True, open_devices=True, plain=False), id="everything"
         ),
@@ -163,6 +165,34 @@ def test_a_dead_stretch_is_fed_from_either_of_its_open_ends():
     # the elbow as T feeds it stands in the network in which the stretch is supplied from there
     assert replace(s, network=s.network.revived).section("M")[1:] == (200.0, ["X3", "X4"])
     assert not s.found("tie_no_supply")
+
+
+@pytest.mark.parametrize("kind", ["single", "three"])
+def test_another_device_in_the_place_of_a_tie_beside_a_dead_stretch(kind):
+    ends = [("T", "n1", "open", "guards=L1"), ("U", "n4", "open", "three", "guards=L3")]
+    s = survey(LOOP, switches=[KA, KB, *ends, ("B", "n1", kind, "guards=L1")], **ENDS)
+    beyond = (600.0, ["X2", "X3"])
+    assert {key: value[1:] for key, value in states(s).items()} == {
+        ("T", "", "T"): beyond,
+        ("T", "", "KA"): (800.0, ["X1", "X2", "X3"]),
+        ("U", "", "KB"): (800.0, ["X2", "X3", "X4"]),
+        **({("T", "", "B"): beyond} if kind == "single" else {}),
+    }
+
+
+def test_devices_of_two_kinds_in_one_place_within_a_dead_stretch():
+    """Fed from T the three-pole one would stand before the other, as the network has it behind: told."""
+    ends = [("T", "n1", "open", "guards=L1"), ("U", "n4", "open", "three", "guards=L3")]
+    within = [("G", "n3", "three", "guards=L2"), ("M", "n3", "guards=L2")]
+    assert survey(LOOP, switches=[KA, KB, *ends, *within], **ENDS).found("tie_no_supply") == [("T", "U")]
+    within = [("G", "n2", "three", "guards=L2"), ("M", "n2", "guards=L2")]
+    assert not survey(LOOP, switches=[KA, KB, *ends, *within], **ENDS).found("tie_no_supply")
+
+
+def test_a_source_behind_an_open_device_feeds_what_it_closes_on():
+    s = survey(LOOP, switches=[("T", "n0", "open")], sites=ENDS["sites"], sources=[("SA", "n0")])
+    assert {key: value[1:] for key, value in states(s).items()} == {("T", "", "T"): (1000.0, ["X1", "X2", "X3", "X4"])}
+    assert not s.found("tie_nothing_beyond")
 
 
 def test_a_dead_stretch_between_three_pole_devices_has_points_within():
@@ -279,8 +309,8 @@ def test_a_closed_ring_by_hand():
                 "switches": [
                     KA,
                     ("T", "n3", "open", "guards=L2"),
-                    ("KB", "n4", "guards=L4"),
-                    ("G", "n4", "three", "guards=L4"),
+                    ("KB", "n4", "guards=L3"),
+                    ("G", "n4", "three", "guards=L3"),
                 ],
             },
         ),
