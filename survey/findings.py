@@ -5,16 +5,24 @@ that is handed through the survey. What can be found stands in ``data/rules.csv`
 finding takes its severity, its layer and its words.
 """
 
+from __future__ import annotations
+
 import csv
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set, Sized
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
+from itertools import chain
 from string import Formatter
-from typing import Any, Literal, cast
+from typing import TYPE_CHECKING, Any, Final, Literal, Self, cast, overload
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 Severity = Literal["error", "warning", "assumed"]
 SEVERITIES: tuple[Severity, ...] = ("error", "warning", "assumed")
+MANY: Final = 10_000
+"""Ids from which on a finding keeps them in Arrow."""
 FILLED = frozenset({"count", "layer"})
 """Placeholders that every rule may have, filled in from the assets."""
 
@@ -90,6 +98,63 @@ def find_rule(name: str, severity: Severity | None = None) -> Rule:
     return found[0]
 
 
+class ManyIds(Sequence[str]):
+    """Very many ids as one array of Arrow: as texts by themselves they take five times the room.
+
+    Parameters
+    ----------
+    names
+        In rising order.
+    """
+
+    def __init__(self, names: pa.LargeStringArray) -> None:
+        self.names = names
+
+    @classmethod
+    def of(cls, ids: Any) -> Self:  # noqa: ANN401 - whatever Arrow makes text of
+        """Ids in any order."""
+        import pyarrow as pa
+        import pyarrow.compute as pc
+
+        names = pa.array(list(ids) if isinstance(ids, Set) else ids, pa.large_string())
+        names = names.combine_chunks() if isinstance(names, pa.ChunkedArray) else names
+        rising = pc.all(pc.less_equal(names[:-1], names[1:])).as_py()
+        return cls(names if rising else names.take(pc.sort_indices(names)))
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+    @overload
+    def __getitem__(self, k: int) -> str: ...
+    @overload
+    def __getitem__(self, k: slice) -> tuple[str, ...]: ...
+    def __getitem__(self, k: int | slice) -> str | tuple[str, ...]:
+        return tuple(self.names[k].to_pylist()) if isinstance(k, slice) else str(self.names[k].as_py())
+
+    def __iter__(self) -> Iterator[str]:
+        return chain.from_iterable(self[first : first + MANY] for first in range(0, len(self), MANY))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Sequence) and tuple(self) == tuple(other)
+
+    def __lt__(self, other: Sequence[str]) -> bool:
+        return tuple(self) < tuple(other)
+
+    def __gt__(self, other: Sequence[str]) -> bool:
+        return tuple(self) > tuple(other)
+
+    def __hash__(self) -> int:
+        return hash((len(self), self[0]))
+
+
+def sorted_ids(ids: Iterable[Any]) -> Sequence[str]:
+    """Ids in rising order."""
+    if isinstance(ids, Sized) and len(ids) >= MANY:
+        return ManyIds.of(ids)
+    listed = next((getattr(ids, name)() for name in ("to_pylist", "to_list") if hasattr(ids, name)), ids)
+    return tuple(sorted(map(str, listed)))
+
+
 @dataclass(frozen=True)
 class Finding:
     """One thing to know about the data.
@@ -113,14 +178,14 @@ class Finding:
     severity: Severity
     rule: str
     layer: str
-    ids: tuple[str, ...]
+    ids: Sequence[str]
     message: str
     lon: float | None = None
     lat: float | None = None
     texts: tuple[tuple[str, int], ...] = ()
 
     @property
-    def sort_key(self) -> tuple[int, str, str, tuple[str, ...], str]:
+    def sort_key(self) -> tuple[int, str, str, Sequence[str], str]:
         """Order of the findings table: severity, layer, rule, ids."""
         return (SEVERITIES.index(self.severity), self.layer, self.rule, self.ids, self.message)
 
@@ -165,7 +230,7 @@ class FindingList:
         if layer not in made.layers or made.wants != values.keys():
             msg = f"rule {rule}: layer {layer!r} and values {sorted(values)}, expected {made.layers} and {made.wants}"
             raise TypeError(msg)
-        known = tuple(sorted(map(str, ids.to_numpy(object) if hasattr(ids, "to_numpy") else ids)))
+        known = sorted_ids(ids)
         filled = {**values, "count": len(known), "layer": layer}
         lon, lat = place if place is not None else (None, None)
         name, message = made.name.format(**filled), made.message.format(**filled)

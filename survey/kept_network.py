@@ -25,6 +25,7 @@ import pyarrow as pa
 import pyproj
 
 import survey
+from survey.aside import let_go
 from survey.cache_folder import default_cache_dir
 from survey.findings import Finding
 from survey.network.model import Network
@@ -121,6 +122,7 @@ class NetworkStore:
         digest = hashlib.sha256()
         for part in parts:
             digest.update(part)
+            let_go()
         head = {
             "others": self._others(fingerprints),
             "fingerprints": fingerprints,
@@ -134,6 +136,7 @@ class NetworkStore:
                 stream.write(json.dumps(head).encode() + b"\n")
                 for part in parts:
                     stream.write(part)
+                    let_go()
             aside.replace(self.file)
         finally:
             aside.unlink(missing_ok=True)

@@ -125,7 +125,7 @@ class Survey:
 
     def _points(self, table: str, points: str) -> gpd.GeoDataFrame:
         of = self.tables
-        return gpd.GeoDataFrame(getattr(of, table), geometry=getattr(of, points), crs=of.crs)
+        return gpd.GeoDataFrame(getattr(of, table), geometry=list(getattr(of, points)), crs=of.crs)
 
 
 @_named

@@ -14,6 +14,44 @@ from survey.arrays import Bools, Floats, Ints, Objects, Ragged, ranges
 
 
 @dataclass(frozen=True, eq=False)
+class PointSet(Sequence[Any]):
+    """Points of owners; as a sequence, one shapely point per owner, ``None`` where there is none.
+
+    Parameters
+    ----------
+    xy
+        Places, shape (n_owners, 2), not finite where there is none.
+    """
+
+    xy: Floats
+
+    @property
+    def drawn(self) -> Bools:
+        """Owners that have a place, shape (n_owners,)."""
+        return np.isfinite(self.xy[:, 0]) & np.isfinite(self.xy[:, 1])
+
+    def to_shapely(self) -> Objects:
+        """One geometry per owner, shape (n_owners,)."""
+        out = np.full(len(self), None, dtype=object)
+        out[self.drawn] = shapely.points(self.xy[self.drawn])
+        return out
+
+    def __len__(self) -> int:
+        return len(self.xy)
+
+    @overload
+    def __getitem__(self, k: int) -> BaseGeometry | None: ...
+    @overload
+    def __getitem__(self, k: slice) -> Sequence[BaseGeometry | None]: ...
+    def __getitem__(self, k: int | slice) -> BaseGeometry | Sequence[BaseGeometry | None] | None:
+        found = PointSet(np.atleast_2d(self.xy[k])).to_shapely()
+        return list(found) if isinstance(k, slice) else found[0]
+
+    def __iter__(self) -> Iterator[BaseGeometry | None]:
+        return iter(self.to_shapely())
+
+
+@dataclass(frozen=True, eq=False)
 class LineSet(Sequence[Any]):
     """Drawn lines of owners; as a sequence, one shapely geometry per owner: line, multi-line or ``None``.
 

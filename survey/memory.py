@@ -28,12 +28,16 @@ def reserve_little() -> None:
     It looks once, when it is loaded; a choice that was made outside stands.
     """
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
+    os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
 
 
 def give_back() -> None:
-    """Release unused memory of Arrow's pool and, with the GNU C library, of the allocator. Costs milliseconds."""
+    """Release unused memory of Arrow's pool, of what is laid aside and, with the GNU C library, of the allocator."""
     import pyarrow as pa
 
+    from survey.aside import let_go
+
+    let_go()
     pa.default_memory_pool().release_unused()
     if sys.platform.startswith("linux"):
         trim = getattr(ctypes.CDLL(None), "malloc_trim", None)

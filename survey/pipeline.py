@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 import survey
+from survey.aside import laid_aside
 from survey.assess.assess import Assessment, assess_network
 from survey.assess.cable_types import unread_cable_texts
 from survey.assess.collect import collect_result, findings_table, section_members
@@ -157,13 +158,16 @@ def _network(path: Path, *, settings: Settings, clock: Clock) -> Kept:
     of_reading, of_building = FindingList(), FindingList()
     with clock.stage("read"):
         kept = store.load()
-        tables = kept.network.tables if kept else read_network(path, settings=settings, findings=of_reading)
+        tables = kept.network.tables if kept else laid_aside(read_network(path, settings=settings, findings=of_reading))
     with clock.stage("network"):
         if kept is None:
             network = build_network(tables, settings=settings.network, findings=of_building)
+            del tables
             kept = Kept(network, tuple(of_reading), tuple(of_building))
+            del network
+            give_back()
             store.save(kept)
-    return kept
+        return kept._replace(network=laid_aside(kept.network))
 
 
 def drawn_waveforms(
@@ -227,7 +231,7 @@ def survey_built(
         result = add_utility_columns(result, network, sign_offs=sign_offs, findings=findings)
         give_back()
         table = findings_table(findings, network=network, assessment=assessment, members=members)
-        result = replace(result, findings=table)
+        result = laid_aside(replace(result, findings=table))
     return Surveyed(network, assessment, result)
 
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from pyproj import CRS
 
-    from survey.linesets import DrawnLater, LineSet, SharedLines
+    from survey.linesets import DrawnLater, LineSet, PointSet, SharedLines
     from survey.settings import Settings
 
 
@@ -58,9 +58,9 @@ class SurveyResult:
     sites: pd.DataFrame
     switching_points: pd.DataFrame
     findings: pd.DataFrame
-    site_points: Objects
+    site_points: Objects | PointSet
     site_paths: Objects | LineSet | SharedLines
-    switch_points: Objects
+    switch_points: Objects | PointSet
     section_lines: Objects | LineSet | DrawnLater
     cables: pd.DataFrame
     cable_lines: Objects | LineSet

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from survey.arrays import Floats, Objects
+from survey.aside import laid_aside
 from survey.assess.behaviour import Figures, screen_figures, study_figures
 from survey.assess.capacitance import CableCapacitance, cable_capacitance
 from survey.assess.choice import Choice, choose_sections, stopped_by_one
@@ -37,6 +38,7 @@ from survey.assess.ties.points import PointRows
 from survey.assess.ties.verdict import Frame, TieVerdicts, Totals, judge_ties
 from survey.assess.windings import Windings, describe_windings
 from survey.findings import FindingList
+from survey.memory import give_back
 from survey.network.model import Network
 from survey.physics.catalogue import Catalogue
 from survey.settings import Settings
@@ -111,7 +113,9 @@ def assess_network(
     """
     method = Method(settings, progress)
     windings, cables = _described(network, settings=settings, findings=findings)
+    give_back()
     totals = _totals(network, windings, cables, findings=findings)
+    give_back()
     judged = totals.judged(method)
     circuits, figures, values = judged.circuits, judged.figures, totals.values
     report_overhead(network, values, cables, settings=settings, findings=findings)
@@ -125,6 +129,7 @@ def assess_network(
     normal = totals.told(judged, settings=settings)
     odd, none = totals.odd.odd, np.zeros(len(network.site_node), bool)
     frame = Frame(network, windings, cables, normal, odd, none, method.circuits, method.study, settings)
+    give_back()
     ties, loops, tie_points = judge_ties(frame)
     if network.revived:
         dead, _, more = judge_ties(_revived(frame, network.revived, method))
@@ -196,7 +201,8 @@ class _Totals:
 
 def _totals(network: Network, windings: Windings, cables: CableCapacitance, *, findings: FindingList) -> _Totals:
     voltage_v = section_voltages(network, usable=windings.usable)
-    values = section_values(network, windings, cables, voltage_v=voltage_v)
+    values = laid_aside(section_values(network, windings, cables, voltage_v=voltage_v))
+    give_back()
     odd = find_odd(network, windings, voltage_v=voltage_v, catalogue=Catalogue.load(), findings=findings)
     firm = values
     if odd.odd.any():

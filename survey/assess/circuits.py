@@ -20,29 +20,37 @@ from survey.settings import Settings
 
 
 @dataclass(frozen=True)
-class SectionValues:
-    """Totals of every exposed section; SI, shape (n_sections,), by family (n_families, n_sections).
+class ShownValues:
+    """What tables tell of every exposed section; SI, shape (n_sections,).
 
     ``cable_m`` phase-weighted shielded cable; ``cap_f`` one phase to ground, cable, line and transformers' own;
-    ``cable_f`` that of the shielded cable alone; ``sites`` their number, ``rating_va``, ``loss_w``,
-    ``magnetizing_va`` of all with a usable rating; ``voltage_v`` that of the section (NaN where nothing
-    tells it); ``one_phase_va`` rating of the single-phase units of the phase that has least,
-    ``between_units`` number of those between two phases; ``arrester`` one of
-    ``YES, UNKNOWN, NO`` of :mod:`survey.assess.score`. By winding family ``family_va, family_loss_w,
-    family_magnetizing_va``, ``family_load_w`` the least load and ``family_held_w`` what of it is declared balanced,
-    ``family_sites`` the number of all. Of these ``stand_in_f``, ``overhead_f``, ``family_assumed_loss_w`` and
-    ``family_assumed_magnetizing_va`` rest on defaults; ``family_doubtful_va`` is the rating of sites that may be of
-    another family.
+    ``sites`` their number, ``rating_va``, ``loss_w``, ``magnetizing_va`` of all with a usable rating; ``voltage_v``
+    that of the section (NaN where nothing tells it).
     """
 
     cable_m: Floats
-    cable_f: Floats
     cap_f: Floats
     sites: Ints
     rating_va: Floats
     loss_w: Floats
     magnetizing_va: Floats
     voltage_v: Floats
+
+
+@dataclass(frozen=True)
+class SectionValues(ShownValues):
+    """Totals of every exposed section; SI, shape (n_sections,), by family (n_families, n_sections).
+
+    ``cable_f`` of ``cap_f`` that of the shielded cable alone; ``one_phase_va`` rating of the single-phase units of
+    the phase that has least, ``between_units`` number of those between two phases; ``arrester`` one of ``YES,
+    UNKNOWN, NO`` of :mod:`survey.assess.score`. By winding family ``family_va, family_loss_w,
+    family_magnetizing_va``, ``family_load_w`` the least load and ``family_held_w`` what of it is declared balanced,
+    ``family_sites`` the number of all. Of these ``stand_in_f``, ``overhead_f``, ``family_assumed_loss_w`` and
+    ``family_assumed_magnetizing_va`` rest on defaults; ``family_doubtful_va`` is the rating of sites that may be of
+    another family.
+    """
+
+    cable_f: Floats
     family_va: Floats
     family_loss_w: Floats
     family_magnetizing_va: Floats

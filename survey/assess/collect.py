@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import chain
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -12,13 +11,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from survey.arrays import Bools, Ints, Ragged, distinct, ranges
+from survey.aside import laid_aside
 from survey.assess.assess import Assessment
 from survey.assess.drawn import Drawing
 from survey.assess.score import BANDS
 from survey.assess.site_table import site_table, switching_point_table
 from survey.assess.strips import section_strips
 from survey.assess.ties.points import PointRows
-from survey.findings import SEVERITIES, Finding, FindingList
+from survey.findings import SEVERITIES, Finding, FindingList, ManyIds
 from survey.linesets import DrawnLater, LineSet
 from survey.memory import give_back
 from survey.network.model import Network
@@ -44,7 +44,7 @@ def collect_result(
     """
     shown = members.shown
     drawing = Drawing(network)
-    sites, order = site_table(network, assessment, settings=settings)
+    sites, order = laid_aside(site_table(network, assessment, settings=settings))
     give_back()
     place = np.empty(len(order), np.int64)
     place[order] = np.arange(len(order))
@@ -62,6 +62,7 @@ def collect_result(
     own = Ragged.from_pairs(owner, member, n=len(rows.device)).taken(rings)
     strips[rings] = section_strips(network, section=shown[rings], sites=own)
     switching_points["strip"] = strips
+    give_back()
     above = points_to_worst(network.walks, assessment.choice.worst_section)
     needed = np.flatnonzero(above[shown] >= 0)
     ways = drawing.ways(shown[needed])
@@ -279,7 +280,8 @@ class Effects:
 def _named_rows(ids: pd.Series[str], findings: Sequence[Finding], *, layer: str) -> Ragged:
     """For each finding the rows of the assets that it names; an index of all, a million perhaps, takes too much."""
     named = [finding.ids if finding.layer == layer else () for finding in findings]
-    names, all_ids = pa.array(chain.from_iterable(named), pa.large_string()), pa.array(ids, pa.large_string())
+    each = (ids.names if isinstance(ids, ManyIds) else pa.array(ids, pa.large_string()) for ids in named)
+    names, all_ids = pa.concat_arrays([pa.array([], pa.large_string()), *each]), pa.array(ids, pa.large_string())
     row = np.flatnonzero(pc.is_in(all_ids, value_set=names))
     found = pc.index_in(names, value_set=all_ids.take(pa.array(row))).fill_null(-1).to_numpy()
     owner, kept = np.repeat(np.arange(len(named)), [len(ids) for ids in named]), found >= 0

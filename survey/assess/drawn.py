@@ -3,11 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from pyproj import Transformer
 
-from survey.arrays import Bools, Floats, Ints, Objects, Ragged, heads
-from survey.linesets import LineSet, SharedLines
+from survey.arrays import Bools, Floats, Ints, Ragged, heads
+from survey.linesets import LineSet, PointSet, SharedLines
 from survey.network.model import Network
 from survey.network.topology.pieces import Pieces
 from survey.read.tables import NetworkTables
@@ -92,12 +91,11 @@ class Drawing:
             return xy
         return np.stack(self._forward.transform(xy[:, 0], xy[:, 1]), axis=1)
 
-    def points(self, xy: Floats) -> Objects:
-        """Points, ``None`` where a place is not finite, shape (n,)."""
-        out = np.full(len(xy), None, object)
-        good = np.isfinite(xy).all(axis=1)
-        out[good] = shapely.points(self.places(xy[good]))
-        return out
+    def points(self, xy: Floats) -> PointSet:
+        """Points of places in planar metres, shape (n, 2)."""
+        out, good = np.full(xy.shape, np.nan), np.isfinite(xy).all(axis=1)
+        out[good] = self.places(xy[good])
+        return PointSet(out)
 
     def cables(self) -> tuple[Ints, LineSet]:
         """Cable row and lines of every drawn cable."""

@@ -8,7 +8,7 @@ import pandas as pd
 from survey.arrays import Bools, Floats, Ints, Objects, Ragged, at_rows, ratio
 from survey.assess.action import ActionFacts, EitherEnd, action_sentences, either_end_sentences
 from survey.assess.assess import Assessment
-from survey.assess.circuits import SectionValues
+from survey.assess.circuits import ShownValues
 from survey.assess.score import BANDS, UNKNOWN, YES, band_names, band_of, priority
 from survey.assess.ties.points import PointRows
 from survey.network.model import Network
@@ -172,7 +172,7 @@ def _section(network: Network, assessment: Assessment, settings: Settings) -> pd
     )
 
 
-def electrical_columns(values: SectionValues, section: Ints, *, voltage_v: Floats, hertz: float) -> dict[str, Floats]:
+def electrical_columns(values: ShownValues, section: Ints, *, voltage_v: Floats, hertz: float) -> dict[str, Floats]:
     """What sections are electrically, at the voltages given, NaN at -1."""
     cap, magnetizing, loss = (at_rows(total, section) for total in (values.cap_f, values.magnetizing_va, values.loss_w))
     omega = 2 * np.pi * hertz

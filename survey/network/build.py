@@ -8,6 +8,7 @@ import numpy as np
 
 from survey.arrays import Bools, Ints
 from survey.findings import FindingList
+from survey.memory import give_back
 from survey.network.drawing.bare_ends import BareEnds, find_bare
 from survey.network.drawing.near_misses import find_misses, report_misses
 from survey.network.drawing.overlaps import OVER_M, Overlaps, find_overlaps, report_overlaps
@@ -49,10 +50,13 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         Gets everything that is odd about the network.
     """
     cut = _cut(tables, settings=settings, findings=findings)
+    give_back()
     split, site_node, source_nodes = cut.split, cut.split.points.sites, cut.source_nodes
     twins, double = report_twins(tables, findings=findings)
     bare, misses, overlaps = _drawn(tables, cut, double=double, settings=settings, findings=findings)
+    give_back()
     stood = _place(tables, cut, findings=findings)
+    give_back()
     graph = build_graph(
         tables,
         split.pieces,
@@ -62,6 +66,9 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         n_nodes=len(split.node_xy),
     )
     unit_node = place_units(tables, cut.joints, pieces=split.pieces, graph=graph, pickup_m=settings.pickup_m)
+    supply_names, tees = cut.supply_names, cut.tees
+    del cut
+    give_back()
     union, upstream, sections, walks = _walk(tables, graph, stood=stood, site_node=site_node, findings=findings)
     network = Network(
         tables,
@@ -69,7 +76,7 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         graph,
         split.node_xy,
         site_node,
-        cut.supply_names,
+        supply_names,
         upstream,
         unit_node,
         walks,
@@ -82,7 +89,7 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     health = {
         **measure_health(network, union=union, bare=bare, idle=idle, findings=findings),
         **misses,
-        "tees": cut.tees,
+        "tees": tees,
         "drawn_twice": twins,
         "overlaps": len(overlaps.length_m),
     }

@@ -5,7 +5,7 @@ order, so results depend on the numbering only.
 """
 
 import heapq
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -52,16 +52,14 @@ def adjacency(a: Ints, b: Ints, n: int) -> tuple[Ints, Ints]:
 
 # one loop: forest, order and bridges come from the same step down and up
 @njit(cache=True)
-def _span(
-    first: Ints, edges: Ints, a: Ints, b: Ints, allowed: Bools, head: int
-) -> tuple[Ints, Ints, Ints, Ints, Ints, Ints, Bools, bool]:
+def _span(first: Ints, edges: Ints, a: Ints, b: Ints, allowed: Bools, head: int) -> Any:  # noqa: ANN401 - columns of Forest, whole numbers of 32 bits: four forests are there at a time
     n = len(first) - 1
-    order = np.empty(n, np.int64)
-    place = np.full(n, -1, np.int64)
-    end = np.zeros(n, np.int64)
-    low = np.zeros(n, np.int64)
-    parent_edge = np.full(n, -1, np.int64)
-    root = np.full(n, -1, np.int64)
+    order = np.empty(n, np.int32)
+    place = np.full(n, -1, np.int32)
+    end = np.zeros(n, np.int32)
+    low = np.zeros(n, np.int32)
+    parent_edge = np.full(n, -1, np.int32)
+    root = np.full(n, -1, np.int32)
     bridge = np.zeros(len(a), np.bool_)
     cursor = first[:-1].copy()
     stack = np.empty(n, np.int64)
@@ -211,7 +209,7 @@ def supply_tree(
     if forest.cyclic:
         return shortest(first, edges, ends, cost=cost, bridge=forest.bridge, head=head)
     fed = forest.root == head
-    return np.where(fed, forest.parent_edge, -1), forest.order[: int(fed.sum())]
+    return np.where(fed, forest.parent_edge, -1).astype(np.int64), forest.order[: int(fed.sum())].astype(np.int64)
 
 
 class Reach(NamedTuple):

@@ -59,11 +59,6 @@ class Rows:
     def __len__(self) -> int:
         return len(self.order)
 
-    def ids_where(self, mask: Bools) -> list[str]:
-        """Ids of the rows of a mask, rising."""
-        found: list[str] = self.ids.filter(pa.array(mask)).to_pylist()
-        return found
-
     def report(
         self,
         rule: str,
@@ -75,7 +70,7 @@ class Rows:
     ) -> None:
         """Add a finding on the rows of a mask, if there are any; ``{all}`` is filled in."""
         if where.any():
-            ids = self.ids_where(where)
+            ids = self.ids.filter(pa.array(where))
             self.findings.report(
                 rule, layer=self.name, ids=ids, severity=severity, texts=texts, all=len(self), **values
             )

@@ -19,7 +19,7 @@ from pyproj import CRS, Transformer
 
 from survey.arrays import Bools, Floats, Ints, Objects, heads
 from survey.fingerprint import COLUMN, NOT_BUILT, what_if_words
-from survey.linesets import DrawnLater, LineSet, SharedLines
+from survey.linesets import DrawnLater, LineSet, PointSet, SharedLines
 from survey.report.background import by_kind
 from survey.report.ramp import drawn_as
 from survey.report.styles import layer_looks, qml_text, sld_text
@@ -147,7 +147,7 @@ def _crs_text(crs: CRS) -> str:
     return ":".join(authority) if authority else crs.to_wkt()
 
 
-def _with_shapes(content: pa.Table, geometries: Objects | LineSet, *, multi: bool = False) -> pa.Table:
+def _with_shapes(content: pa.Table, geometries: Objects | PointSet | LineSet, *, multi: bool = False) -> pa.Table:
     return content.append_column(GEOMETRY, well_known_binary(geometries, multi=multi))
 
 

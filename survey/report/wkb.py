@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from pyarrow import parquet
 from pyproj import CRS
 
-from survey.arrays import Bools, Ints, Objects
-from survey.linesets import LineSet
+from survey.arrays import Bools, Floats, Ints, Objects
+from survey.linesets import LineSet, PointSet
 
 _POINT, _LINE = 0, 1
 _POINT_HEADER = b"\x01\x01\x00\x00\x00"
@@ -23,7 +23,7 @@ _VERTEX_BYTES = 16
 _SMALL_OFFSETS = 2**31
 
 
-def well_known_binary(geometries: Objects | LineSet, *, multi: bool = False) -> pa.Array:
+def well_known_binary(geometries: Objects | PointSet | LineSet, *, multi: bool = False) -> pa.Array:
     """Geometries, shape (n,), as well-known binary; ``None`` becomes null; ``multi`` turns lines into multi-lines.
 
     Points and plain lines are laid out by arrays, several times as fast as one by one; what else there is, lines of
@@ -31,9 +31,11 @@ def well_known_binary(geometries: Objects | LineSet, *, multi: bool = False) -> 
     """
     if isinstance(geometries, LineSet):
         return _lines_binary(geometries, multi=multi)
+    if isinstance(geometries, PointSet):
+        return _points_binary(geometries.xy, geometries.drawn)
     kinds, filled = shapely.get_type_id(geometries), ~shapely.is_empty(geometries)
     if len(geometries) and (filled & (kinds == _POINT)).all():
-        return _points_binary(geometries)
+        return _points_binary(shapely.get_coordinates(geometries), filled)
     plain = filled & (kinds == _LINE)
     if plain.all():
         return _lines_binary(LineSet.of(geometries), multi=multi)
@@ -47,13 +49,13 @@ def well_known_binary(geometries: Objects | LineSet, *, multi: bool = False) -> 
     return pa.concat_arrays([lines, others]).take(pa.array(order))
 
 
-def _points_binary(points: Objects) -> pa.Array:
+def _points_binary(xy: Floats, drawn: Bools) -> pa.Array:
     header = np.frombuffer(_POINT_HEADER, dtype=np.uint8)
-    rows = np.empty((len(points), len(header) + _VERTEX_BYTES), dtype=np.uint8)
+    rows = np.empty((int(drawn.sum()), len(header) + _VERTEX_BYTES), dtype=np.uint8)
     rows[:, : len(header)] = header
-    rows[:, len(header) :] = np.ascontiguousarray(shapely.get_coordinates(points), dtype="<f8").view(np.uint8)
-    start = np.arange(len(points) + 1, dtype=np.int64) * rows.shape[1]
-    return _binary_array(start, rows.ravel())
+    rows[:, len(header) :] = np.ascontiguousarray(xy[drawn], dtype="<f8").view(np.uint8)
+    start = np.concatenate([[0], np.cumsum(drawn, dtype=np.int64)]) * rows.shape[1]
+    return _binary_array(start, rows.ravel(), missing=~drawn)
 
 
 def _lines_binary(lines: LineSet, *, multi: bool) -> pa.Array:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from survey.arrays import Floats, Ints
-from survey.assess.circuits import SectionValues
+from survey.assess.circuits import ShownValues
 from survey.network.ties.states import Pairs, pair_sections
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ class PointRows:
 
     device: Ints
     opened: Ints
-    totals: SectionValues
+    totals: ShownValues
     hold_kw: Floats
     peak_pu: Floats
     likelihood: Floats
@@ -49,7 +49,7 @@ class PointRows:
         figures, row = totals.figures, totals.row[:, at]
         hazard = np.append(np.fmax(figures.hazard, figures.loaded), np.nan)
         worst = row[np.argmax(np.nan_to_num(hazard[row], nan=-1.0), axis=0), np.arange(len(at))]
-        values = SectionValues(**{f.name: getattr(totals.values, f.name)[..., at] for f in fields(SectionValues)})
+        values = ShownValues(**{f.name: getattr(totals.values, f.name)[..., at] for f in fields(ShownValues)})
         peak, likelihood = (np.append(x, np.nan)[worst] for x in (figures.peak_pu, figures.likelihood))
         return cls(device, opened, values, totals.hold_kw[at], peak, likelihood, hazard[worst], sites, pieces)
 
@@ -59,7 +59,7 @@ class PointRows:
         first = np.cumsum([0, *(len(part.device) for part in parts)])
         values = {
             f.name: np.concatenate([getattr(part.totals, f.name) for part in parts], axis=-1)
-            for f in fields(SectionValues)
+            for f in fields(ShownValues)
         }
         columns = {f.name: [getattr(part, f.name) for part in parts] for f in fields(cls)}
         one = [name for name in columns if name not in {"totals", "sites", "pieces"}]
@@ -67,7 +67,7 @@ class PointRows:
         for name in ("sites", "pieces"):
             shifted = [(owner + k, member) for (owner, member), k in zip(columns[name], first, strict=False)]
             made[name] = tuple(np.concatenate(part) for part in zip(*shifted, strict=True))
-        return cls(totals=SectionValues(**values), **made)
+        return cls(totals=ShownValues(**values), **made)
 
 
 def tie_points(states: States, frame: Frame) -> PointRows:

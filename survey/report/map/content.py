@@ -17,7 +17,8 @@ from shapely.geometry.base import BaseGeometry
 
 from survey.arrays import Bools, Floats, Ints, Objects, Ragged
 from survey.assess.score import consequence
-from survey.linesets import LineSet, SharedLines
+from survey.linesets import LineSet, PointSet, SharedLines
+from survey.memory import give_back
 from survey.network.nearness import make_strips, nearest_point
 from survey.report.background import GROUNDS, in_order
 from survey.report.map.grid import MapGrid
@@ -88,6 +89,7 @@ def map_content(result: SurveyResult) -> MapContent:
         pack_table(findings, table="findings"),
     ]
     runs, districts, outlines = _runs_of(result), *district_outlines(result.sites["district"], site_xy)
+    give_back()
     core: Blocks = {}
     for _, blocks in packed:
         core.update(blocks)
@@ -96,6 +98,7 @@ def map_content(result: SurveyResult) -> MapContent:
     core.update(grid_lines(LineSet.of(outlines), grid).pack("outlines", np.arange(len(outlines))))
     core.update(_ways(result, grid))
     core.update(_open_points(result, grid))
+    give_back()
     core["sites.consequence"] = np.rint(100 * site_consequence(result)).astype(np.int64)
     return MapContent(
         blobs=chain(
@@ -153,7 +156,9 @@ def _runs_of(result: SurveyResult) -> _ResultRuns:
     )
 
 
-def _point_xy(points: Objects) -> Floats:
+def _point_xy(points: Objects | PointSet) -> Floats:
+    if isinstance(points, PointSet):
+        return points.xy
     return np.column_stack([shapely.get_x(points), shapely.get_y(points)]).reshape(-1, 2)
 
 

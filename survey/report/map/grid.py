@@ -40,13 +40,8 @@ class Fit:
 
     def __call__(self, xy: Floats) -> Floats:
         """Mercator metres from the origin. Shape (n, 2)."""
-        out = np.empty_like(xy)
-        for first in range(0, len(xy), CHUNK):
-            part = (xy[first : first + CHUNK] - self.centre) / self.half
-            x, y = np.ascontiguousarray(part[:, 0]), np.ascontiguousarray(part[:, 1])
-            out[first : first + CHUNK, 0] = polynomial.polyval2d(x, y, self.east)
-            out[first : first + CHUNK, 1] = polynomial.polyval2d(x, y, self.north)
-        return out
+        x, y = np.ascontiguousarray(((xy - self.centre) / self.half).T)
+        return np.column_stack([polynomial.polyval2d(x, y, self.east), polynomial.polyval2d(x, y, self.north)])
 
 
 class MapGrid:
@@ -70,8 +65,10 @@ class MapGrid:
 
     def steps(self, xy: Floats) -> NDArray[np.int32]:
         """Grid steps of survey coordinates. Shapes (n, 2) in and out."""
-        metres = self._fit(xy) if self._fit is not None else self._project(xy)
-        return _rounded(metres)
+        out, place = np.empty((len(xy), 2), np.int32), self._fit or self._project
+        for first in range(0, len(xy), CHUNK):
+            out[first : first + CHUNK] = _rounded(place(xy[first : first + CHUNK]))
+        return out
 
     def lonlat_steps(self, lonlat: Floats) -> NDArray[np.int32]:
         """Grid steps of degrees (WGS 84). Shapes (n, 2) in and out."""

@@ -1,0 +1,65 @@
+"""Large results of a stage in a file that is mapped: of what the next stage does not look at, nothing is in memory."""
+
+from __future__ import annotations
+
+import contextlib
+import mmap
+import pickle
+import tempfile
+import weakref
+from typing import Final, TypeVar
+
+from survey.cache_folder import default_cache_dir
+
+Thing = TypeVar("Thing")
+
+LEAST_BYTES: Final = 64 << 20
+"""Less than this is not worth a file."""
+ALIGNMENT: Final = 64
+_mapped: Final[weakref.WeakSet[mmap.mmap]] = weakref.WeakSet()
+
+
+def laid_aside(thing: Thing, *, least: int = LEAST_BYTES, access: int = mmap.ACCESS_COPY) -> Thing:
+    """The same thing, its arrays in a file without a name, in the survey's cache folder; small ones stay as they are.
+
+    Nobody may write to the arrays: what is written is lost at the next :func:`let_go`.
+
+    Parameters
+    ----------
+    thing
+        Anything that ``pickle`` takes; where the disk or memory does not, it stays where it is.
+    least
+        Bytes of all arrays from which on it is worth a file.
+    access
+        As of :class:`mmap.mmap`; compiled loops know arrays that can be written to.
+    """
+    arrays: list[pickle.PickleBuffer] = []
+    core = pickle.dumps(thing, protocol=5, buffer_callback=arrays.append)
+    parts = [array.raw() for array in arrays]
+    if sum(part.nbytes for part in parts) < max(least, 1):
+        return thing
+    with contextlib.suppress(OSError, MemoryError):
+        folder = default_cache_dir()
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder) as file:
+            for part in parts:
+                file.write(part)
+                let_go()
+                file.write(bytes(-part.nbytes % ALIGNMENT))
+            file.flush()
+            mapping = mmap.mmap(file.fileno(), 0, access=access)
+        _mapped.add(mapping)
+        whole, end, views = memoryview(mapping), 0, []
+        for part in parts:
+            views.append(whole[end : end + part.nbytes])
+            end += part.nbytes + -part.nbytes % ALIGNMENT
+        same: Thing = pickle.loads(core, buffers=views)  # noqa: S301 - written above
+        return same
+    return thing
+
+
+def let_go() -> None:
+    """Have the operating system take back what is in memory of the files; it comes again when it is looked at."""
+    if hasattr(mmap, "MADV_DONTNEED"):
+        for mapping in tuple(_mapped):
+            mapping.madvise(mmap.MADV_DONTNEED)
