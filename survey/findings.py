@@ -31,16 +31,10 @@ FILLED = frozenset({"count", "layer"})
 class Rule:
     """A row of ``data/rules.csv``; its texts hold placeholders, for example ``{count:,}``.
 
-    Parameters
-    ----------
-    name
-        Short name, for example ``duplicate_id``; one that holds a placeholder (``default_{field}``) stands for several.
-    severity
-        ``error``: a value could not be used; ``warning``: used, but look at it; ``assumed``: a default stood in.
-    layers
-        Input layers that it may be about.
-    found, done, todo
-        What was found and what was expected; what the survey did about it; what to do next.
+    ``name`` short name, for example ``duplicate_id``; one that holds a placeholder (``default_{field}``) stands for
+    several; ``severity`` ``error``: a value could not be used; ``warning``: used, but look at it; ``assumed``: a
+    default stood in; ``layers`` input layers that it may be about; ``found``, ``done``, ``todo`` what was found and
+    what was expected; what the survey did about it; what to do next.
     """
 
     name: str

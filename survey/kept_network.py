@@ -62,12 +62,7 @@ class Kept(NamedTuple):
 class NetworkStore:
     """Keeps the network of one export under one way of reading and building it.
 
-    Parameters
-    ----------
-    path
-        The export.
-    settings
-        With ``network.reuse`` off nothing is kept and nothing found.
+    ``path`` the export; ``settings`` with ``network.reuse`` off nothing is kept and nothing found.
     """
 
     def __init__(self, path: Path, *, settings: Settings) -> None:

@@ -40,12 +40,7 @@ class PlainStream:
     """Standard output that passes on nothing a terminal would obey, but for bold, and never fails.
 
     When nobody reads on (a pipe to ``head``), the rest is thrown away. When it cannot be written, too, and ``failure``
-    says why.
-
-    Parameters
-    ----------
-    stream
-        Where text goes.
+    says why. ``stream`` where text goes.
     """
 
     def __init__(self, stream: TextIO) -> None:

@@ -30,17 +30,11 @@ SPECIAL = re.compile(r"([\\.^$*+?{}\[\]|()])")
 class TypedCapacitance(NamedTuple):
     """Capacitance by type and voltage.
 
-    Parameters
-    ----------
-    cap_f_m
-        F/m, NaN for origin ``none``.
-    origin
-        ``type`` (a key of the catalogue, recorded or taught), ``text`` (worked out from what the text says), ``class``
-        or ``none``, as in :meth:`~survey.physics.catalogue.Catalogue.cable_capacitance_f_m`.
-    words
-        For origin ``text`` what was read and what stood in for missing parts, else ``""``.
-    rough
-        Whether it is as uncertain as a stand-in: the class's, or a size that the text does not tell.
+    ``cap_f_m`` F/m, NaN for origin ``none``; ``origin`` ``type`` (a key of the catalogue, recorded or taught), ``text``
+    (worked out from what the text says), ``class`` or ``none``, as in
+    :meth:`~survey.physics.catalogue.Catalogue.cable_capacitance_f_m`; ``words`` for origin ``text`` what was read and
+    what stood in for missing parts, else ``""``; ``rough`` whether it is as uncertain as a stand-in: the class's, or a
+    size that the text does not tell.
     """
 
     cap_f_m: Floats

@@ -219,14 +219,8 @@ def _drawn_cables(network: Network, drawn: Ints) -> pd.DataFrame:
 class Effects:
     """Looks up the sites that depend on assets of a layer.
 
-    Parameters
-    ----------
-    network, assessment
-        The finished survey.
-    findings
-        All that will be asked for.
-    shown, members, pieces
-        Sections that expose a site, and pairs (position in ``shown``, site) and (position, piece), each sorted.
+    ``network``, ``assessment`` the finished survey; ``findings`` all that will be asked for; ``shown``, ``members``,
+    ``pieces`` sections that expose a site, and pairs (position in ``shown``, site) and (position, piece), each sorted.
     """
 
     def __init__(

@@ -16,16 +16,9 @@ from survey.read.tables import NetworkTables
 class PieceLines:
     """Draws pieces of cables from what is drawn of the cables.
 
-    Parameters
-    ----------
-    pieces
-        Line of every piece, and from where to where along it.
-    start, xy
-        Vertices of the lines, in the output coordinate system, as in :class:`~survey.read.tables.Lines`.
-    walked
-        Metres from the first vertex of all to each, shape (n_vertices,).
-    whole
-        Lines that are one piece, shape (n_lines,).
+    ``pieces`` line of every piece, and from where to where along it; ``start``, ``xy`` vertices of the lines, in the
+    output coordinate system, as in :class:`~survey.read.tables.Lines`; ``walked`` metres from the first vertex of all
+    to each, shape (n_vertices,); ``whole`` lines that are one piece, shape (n_lines,).
     """
 
     pieces: Pieces
@@ -69,10 +62,7 @@ class PieceLines:
 class Drawing:
     """Turns stretches of cable into shapes.
 
-    Parameters
-    ----------
-    network
-        The network; its lines are brought to the output coordinate system once.
+    ``network`` the network; its lines are brought to the output coordinate system once.
     """
 
     def __init__(self, network: Network) -> None:

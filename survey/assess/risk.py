@@ -24,14 +24,9 @@ from survey.settings import ScoreSettings, Settings
 class PointRisks:
     """Pairs of a site and a single-pole point up its way, the nearest first.
 
-    Parameters
-    ----------
-    site, section
-        Row of the site, position of the point among the sections, shape (n_pairs,).
-    risk
-        What the point adds to the site's risk, a year, shape (n_pairs,).
-    ops_year
-        Operations a year of the point of every section, shape (n_sections,).
+    ``site``, ``section`` row of the site, position of the point among the sections, shape (n_pairs,); ``risk`` what the
+    point adds to the site's risk, a year, shape (n_pairs,); ``ops_year`` operations a year of the point of every
+    section, shape (n_sections,).
     """
 
     site: Ints

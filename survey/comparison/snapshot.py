@@ -17,17 +17,9 @@ POINT_COLUMNS = ("open_points", "exposed_cable_m", "exposed_sites", "exposed_kva
 class Snapshot:
     """One survey.
 
-    Parameters
-    ----------
-    sites
-        Index ``site_id``; the columns of the sites table, and those of its worst point with ``point_`` before their
-        name.
-    settings
-        As in ``run.json``.
-    version
-        Of the survey that made it.
-    open_devices
-        Ids of the devices that are open in the normal state.
+    ``sites`` index ``site_id``; the columns of the sites table, and those of its worst point with ``point_`` before
+    their name; ``settings`` as in ``run.json``; ``version`` of the survey that made it; ``open_devices`` ids of the
+    devices that are open in the normal state.
     """
 
     sites: pd.DataFrame

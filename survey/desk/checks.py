@@ -130,14 +130,8 @@ def check_inside(circuits: Circuits) -> None:
 class Nameplate:
     """What was typed says.
 
-    Parameters
-    ----------
-    kv
-        Rated line-to-line voltage [kV].
-    connection
-        Primary winding by the option or else by the text; ``""`` when neither says.
-    words
-        What was read from a text, in words; ``""`` for a plain number of kilovolts.
+    ``kv`` rated line-to-line voltage [kV]; ``connection`` primary winding by the option or else by the text; ``""``
+    when neither says; ``words`` what was read from a text, in words; ``""`` for a plain number of kilovolts.
     """
 
     kv: float

@@ -29,20 +29,10 @@ LEAST_M = 1e-6
 class Transformer:
     """A three-phase transformer as typed in.
 
-    Parameters
-    ----------
-    rating_va
-        Three-phase rating [VA].
-    voltage_v
-        Rated primary line-to-line voltage [V].
-    connection, core
-        Codes of the input fields ``connection`` and ``core``; ``""`` takes the worst, and says so.
-    loss_w
-        No-load loss [W]; NaN takes the default.
-    exciting_pu
-        Exciting current [per unit of rated]; NaN takes the default.
-    load_w
-        Dependable load on the secondary [W].
+    ``rating_va`` three-phase rating [VA]; ``voltage_v`` rated primary line-to-line voltage [V]; ``connection``,
+    ``core`` codes of the input fields ``connection`` and ``core``; ``""`` takes the worst, and says so; ``loss_w``
+    no-load loss [W]; NaN takes the default; ``exciting_pu`` exciting current [per unit of rated]; NaN takes the
+    default; ``load_w`` dependable load on the secondary [W].
     """
 
     rating_va: float
@@ -58,16 +48,9 @@ class Transformer:
 class Cable:
     """A run of shielded cable, all three phases.
 
-    Parameters
-    ----------
-    cap_f_m
-        Capacitance of one phase to ground [F/m].
-    words
-        Where that comes from.
-    assumed
-        True where part of it is a stand-in.
-    type
-        Its type, as the field ``cable_type``; ``None`` where the capacitance itself was given.
+    ``cap_f_m`` capacitance of one phase to ground [F/m]; ``words`` where that comes from; ``assumed`` true where part
+    of it is a stand-in; ``type`` its type, as the field ``cable_type``; ``None`` where the capacitance itself was
+    given.
     """
 
     cap_f_m: float

@@ -40,14 +40,8 @@ from survey.settings import NetworkSettings
 def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings: FindingList) -> Network:
     """Join, cut, place devices, and walk.
 
-    Parameters
-    ----------
-    tables
-        Clean tables.
-    settings
-        Tolerances, metres.
-    findings
-        Gets everything that is odd about the network.
+    ``tables``: clean tables. ``settings``: tolerances, metres. ``findings``: gets everything that is odd about the
+    network.
     """
     cut = _cut(tables, settings=settings, findings=findings)
     give_back()

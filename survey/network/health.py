@@ -15,16 +15,8 @@ def measure_health(
 ) -> dict[str, int]:
     """Counts of the network's condition, for ``run.json`` and the terminal.
 
-    Parameters
-    ----------
-    union
-        Spanning forest of all edges of the normal state.
-    bare
-        Ends with nothing at them.
-    idle
-        Devices that control nothing.
-    findings
-        Gets ``dead_end`` for those of three-phase shielded cable.
+    ``union``: spanning forest of all edges of the normal state. ``bare``: ends with nothing at them. ``idle``: devices
+    that control nothing. ``findings``: gets ``dead_end`` for those of three-phase shielded cable.
     """
     graph = network.graph
     degree = np.diff(graph.first)
@@ -75,20 +67,10 @@ def report_idle(
 ) -> int:
     """Find closed devices in parts with a source that have no cable, no site and no other transformer beyond them.
 
-    Parameters
-    ----------
-    placement
-        Where the devices stand.
-    union
-        Spanning forest of all edges of the normal state.
-    pickup_m
-        A transformer that is no three-phase site is at a node at this distance or nearer, metres.
-    findings
-        Gets ``nothing_beyond``.
-
-    Returns
-    -------
-    Number of devices that control nothing, those at no cable at all (``controls_nothing``) included.
+    ``placement``: where the devices stand. ``union``: spanning forest of all edges of the normal state. ``pickup_m``: a
+    transformer that is no three-phase site is at a node at this distance or nearer, metres. ``findings``: gets
+    ``nothing_beyond``. Returns number of devices that control nothing, those at no cable at all (``controls_nothing``)
+    included.
     """
     graph = network.graph
     device = np.flatnonzero(graph.edge_of >= 0)

@@ -23,15 +23,10 @@ from survey.settings import Settings
 class Candidates:
     """What could be installed.
 
-    Parameters
-    ----------
-    table
-        One row per candidate: ``kind, id`` (of the switch, or the new one), ``at`` (place of a new one), ``device``
-        (what is there now), ``district, feeder, cost, lon, lat, must, never``.
-    problem
-        The chains with the candidates on them; candidate numbers are rows of the table.
-    left_out
-        Candidates beyond the setting ``plan.candidates``: those that help least by themselves for their money.
+    ``table`` one row per candidate: ``kind, id`` (of the switch, or the new one), ``at`` (place of a new one),
+    ``device`` (what is there now), ``district, feeder, cost, lon, lat, must, never``; ``problem`` the chains with the
+    candidates on them; candidate numbers are rows of the table; ``left_out`` candidates beyond the setting
+    ``plan.candidates``: those that help least by themselves for their money.
     """
 
     table: pd.DataFrame

@@ -32,28 +32,14 @@ from survey.settings import Settings
 class Chains:
     """Groups of sites and the entries of their chains, nearest first; those of the normal state, then those of loops.
 
-    Parameters
-    ----------
-    start
-        First entry of each group, shape (n_groups + 1,).
-    device
-        Row of each entry's switch, shape (n_entries,).
-    value
-        Operations a year x share that rings x severity, before any three-pole device is counted; 0 without a figure.
-    extra
-        The same of what counts besides only while no single-pole point is left below: rated over ``worst_kva``.
-    gang
-        A three-pole device stands between it and the entry before (for the first: and the site).
-    weight
-        Sum of the consequence weights of the group's sites, shape (n_groups,): risk = weight x sum of what counts.
-    site, group
-        Pairs of a site that a plan counts and a group of its own, shape (n_pairs,).
-    site_weight
-        Consequence weight of every site, shape (n_sites,).
-    keep
-        Factor that a three-pole device between leaves, 1 - ``gang_trust``.
-    n_normal
-        Groups of the normal state.
+    ``start`` first entry of each group, shape (n_groups + 1,); ``device`` row of each entry's switch, shape
+    (n_entries,); ``value`` operations a year x share that rings x severity, before any three-pole device is counted; 0
+    without a figure; ``extra`` the same of what counts besides only while no single-pole point is left below: rated
+    over ``worst_kva``; ``gang`` a three-pole device stands between it and the entry before (for the first: and the
+    site); ``weight`` sum of the consequence weights of the group's sites, shape (n_groups,): risk = weight x sum of
+    what counts; ``site``, ``group`` pairs of a site that a plan counts and a group of its own, shape (n_pairs,);
+    ``site_weight`` consequence weight of every site, shape (n_sites,); ``keep`` factor that a three-pole device between
+    leaves, 1 - ``gang_trust``; ``n_normal`` groups of the normal state.
     """
 
     start: Ints

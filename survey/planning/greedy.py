@@ -156,18 +156,9 @@ class _Log:
 class Curve:
     """Risk against budget.
 
-    Parameters
-    ----------
-    budget
-        Budgets, rising, shape (n,).
-    optimum
-        Risk left by the exact choice for each.
-    gap
-        Largest distance of each to the true optimum.
-    installs, spent
-        Number of installs of the exact choice, and their cost.
-    greedy
-        Risk left by the greedy choice for each.
+    ``budget`` budgets, rising, shape (n,); ``optimum`` risk left by the exact choice for each; ``gap`` largest distance
+    of each to the true optimum; ``installs``, ``spent`` number of installs of the exact choice, and their cost;
+    ``greedy`` risk left by the greedy choice for each.
     """
 
     budget: Floats

@@ -34,16 +34,9 @@ SCALE = 1e4
 class LevelRows:
     """Rows ``(installs) + t >= least``, one variable ``t`` in each.
 
-    Parameters
-    ----------
-    installs
-        Coefficients of the candidates, shape (n_rows, n_candidates).
-    level
-        Variable of each row.
-    least
-        Right-hand side of each row.
-    gain
-        Weight of each variable in the objective; a variable without a row is 0 and not looked at.
+    ``installs`` coefficients of the candidates, shape (n_rows, n_candidates); ``level`` variable of each row; ``least``
+    right-hand side of each row; ``gain`` weight of each variable in the objective; a variable without a row is 0 and
+    not looked at.
     """
 
     installs: csr_array
@@ -111,10 +104,7 @@ class _LevelRowsDraft:
 class Programme:
     """The programme of one problem; solved for any terms.
 
-    Parameters
-    ----------
-    problem
-        Chains and candidates.
+    ``problem`` chains and candidates.
     """
 
     def __init__(self, problem: Problem) -> None:

@@ -15,16 +15,9 @@ from survey.planning.exposure import Chains
 class Problem:
     """Chains and what could be installed on them.
 
-    Parameters
-    ----------
-    chains
-        The chains.
-    convert
-        Candidate that replaces the point of each entry, -1 when there is none, shape (n_entries,).
-    between
-        For each entry the candidates that would stand between it and the entry before (or the site).
-    n
-        Number of candidates.
+    ``chains`` the chains; ``convert`` candidate that replaces the point of each entry, -1 when there is none, shape
+    (n_entries,); ``between`` for each entry the candidates that would stand between it and the entry before (or the
+    site); ``n`` number of candidates.
     """
 
     chains: Chains

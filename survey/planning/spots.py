@@ -33,20 +33,10 @@ NEW_ID = "3P"
 class Wishes:
     """Who could gain by a device, and what the planner says of places.
 
-    Parameters
-    ----------
-    worth
-        Risk of every site that counts, shape (n_sites,).
-    pays
-        Sections under whose point a device could pay, shape (n_devices,).
-    linked
-        Sections on some site's way, shape (n_devices,).
-    ties
-        States with normally open devices closed count.
-    named
-        Places that are weighed whatever else is: they have a cost of their own, or must be done.
-    barred
-        Places that are not, and sites that get no device of their own.
+    ``worth`` risk of every site that counts, shape (n_sites,); ``pays`` sections under whose point a device could pay,
+    shape (n_devices,); ``linked`` sections on some site's way, shape (n_devices,); ``ties`` states with normally open
+    devices closed count; ``named`` places that are weighed whatever else is: they have a cost of their own, or must be
+    done; ``barred`` places that are not, and sites that get no device of their own.
     """
 
     worth: Floats
@@ -61,20 +51,10 @@ class Wishes:
 class Spots:
     """Places by name, shape (n,).
 
-    Parameters
-    ----------
-    name
-        ``site:ID`` or ``cable:ID:from``.
-    spot
-        The same number for places that are as good as each other.
-    worth
-        Risk of the sites below.
-    rank
-        Of equal places the one with the least is named: a site's own, else the one furthest up.
-    own
-        The one site that passes, -1 where several do, or a point.
-    better
-        Spot on the other side of the point that stands between, -1 without one: a device there does more.
+    ``name`` ``site:ID`` or ``cable:ID:from``; ``spot`` the same number for places that are as good as each other;
+    ``worth`` risk of the sites below; ``rank`` of equal places the one with the least is named: a site's own, else the
+    one furthest up; ``own`` the one site that passes, -1 where several do, or a point; ``better`` spot on the other
+    side of the point that stands between, -1 without one: a device there does more.
     """
 
     name: Objects
@@ -291,20 +271,10 @@ class Added:
     """Devices that could be added, and which of them each site and each section passes.
 
     Passed are rows of the switches with the new ones before all others, idle single-pole ones among them: they take
-    nothing off supply by themselves, but made three-pole they stand between.
-
-    Parameters
-    ----------
-    changes
-        One for each device.
-    lonlat
-        Where each is, degrees, shape (n, 2).
-    of_site
-        Devices between each site and its nearest point, shape of the sites.
-    of_section
-        Devices between each section's point and the one above it.
-    loops
-        Chains of the states of loops, and the devices between their entries.
+    nothing off supply by themselves, but made three-pole they stand between. ``changes`` one for each device;
+    ``lonlat`` where each is, degrees, shape (n, 2); ``of_site`` devices between each site and its nearest point, shape
+    of the sites; ``of_section`` devices between each section's point and the one above it; ``loops`` chains of the
+    states of loops, and the devices between their entries.
     """
 
     changes: tuple[Change, ...]

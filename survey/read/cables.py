@@ -28,12 +28,8 @@ from survey.settings import NetworkSettings
 class Cables:
     """What the cable layer gives.
 
-    Parameters
-    ----------
-    table, lines
-        As in :class:`~survey.read.tables.NetworkTables`.
-    counts
-        Rows in, used, and named in findings as unusable.
+    ``table``, ``lines`` as in :class:`~survey.read.tables.NetworkTables`; ``counts`` rows in, used, and named in
+    findings as unusable.
     """
 
     table: pd.DataFrame

@@ -33,20 +33,9 @@ NEXT_TO_NOTHING, BEYOND_ANY = 1e-18, 1e15  # no quantity of a network in SI, whe
 class Rows:
     """Rows of one layer in order of id.
 
-    Parameters
-    ----------
-    name
-        Our name of the layer.
-    ids
-        Unique ids, rising, shape (n,).
-    order
-        Row in the file of each, shape (n,).
-    columns
-        Raw columns by our field names, in file order; a field that is not there is not in it.
-    mapping
-        The settings of the layer.
-    findings
-        Takes what is found.
+    ``name`` our name of the layer; ``ids`` unique ids, rising, shape (n,); ``order`` row in the file of each, shape
+    (n,); ``columns`` raw columns by our field names, in file order; a field that is not there is not in it; ``mapping``
+    the settings of the layer; ``findings`` takes what is found.
     """
 
     name: str
@@ -80,12 +69,7 @@ class Rows:
 class Encoded:
     """A column as row codes into its few distinct texts.
 
-    Parameters
-    ----------
-    codes
-        Index into ``names``, -1 where missing, shape (n,).
-    names
-        Distinct texts, trimmed, none empty.
+    ``codes`` index into ``names``, -1 where missing, shape (n,); ``names`` distinct texts, trimmed, none empty.
     """
 
     codes: NDArray[np.int32]
@@ -277,14 +261,8 @@ def read_flag(rows: Rows, field: str) -> Bools:
 class Numbers:
     """A column of numbers.
 
-    Parameters
-    ----------
-    si
-        In SI, NaN where missing or not usable, shape (n,).
-    missing
-        No value recorded, shape (n,).
-    bad
-        A value that cannot be used, shape (n,).
+    ``si`` in SI, NaN where missing or not usable, shape (n,); ``missing`` no value recorded, shape (n,); ``bad`` a
+    value that cannot be used, shape (n,).
     """
 
     si: Floats

@@ -22,14 +22,8 @@ OUTER_PERCENT = 1.0  # share of vertices at each edge left out, so that a far-of
 class Places:
     """Where everything is.
 
-    Parameters
-    ----------
-    output_crs
-        Coordinate system of the export's cables.
-    working_crs
-        Planar, metres.
-    true_scale
-        Planar lengths in ``working_crs`` are lengths on the ground, because the export's own system is true to 0.1 %.
+    ``output_crs`` coordinate system of the export's cables; ``working_crs`` planar, metres; ``true_scale`` planar
+    lengths in ``working_crs`` are lengths on the ground, because the export's own system is true to 0.1 %.
     """
 
     output_crs: CRS

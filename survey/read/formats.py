@@ -41,24 +41,11 @@ KINDS = "one .gpkg file, a folder of shapefiles or a folder of GeoParquet files"
 class LayerInfo:
     """What a layer is, without its rows.
 
-    Parameters
-    ----------
-    name
-        Layer name as the export has it.
-    fields
-        Names of its fields, geometry left out.
-    has_geometry
-        False for a plain table.
-    crs
-        Coordinate system, or ``None`` when the file names none.
-    file
-        The file that holds it.
-    rows
-        Number of rows where the file tells it at once, else -1.
-    drawn
-        ``lines``, ``points`` or ``areas`` where the file tells it, else ``""``.
-    code_page
-        What it is read in, where the file states another one than its field names are in.
+    ``name`` layer name as the export has it; ``fields`` names of its fields, geometry left out; ``has_geometry`` false
+    for a plain table; ``crs`` coordinate system, or ``None`` when the file names none; ``file`` the file that holds it;
+    ``rows`` number of rows where the file tells it at once, else -1; ``drawn`` ``lines``, ``points`` or ``areas`` where
+    the file tells it, else ``""``; ``code_page`` what it is read in, where the file states another one than its field
+    names are in.
     """
 
     name: str
@@ -75,18 +62,9 @@ class LayerInfo:
 class RawLayer:
     """Rows of a layer as they stand in the file.
 
-    Parameters
-    ----------
-    info
-        What the layer is.
-    rows
-        Number of rows.
-    columns
-        The wanted columns, by the export's names.
-    wkb
-        Geometries as well-known binary, null where there is none; ``None`` for a plain table.
-    mended
-        Rows of text that was not in the encoding the file states, by the export's column name.
+    ``info`` what the layer is; ``rows`` number of rows; ``columns`` the wanted columns, by the export's names; ``wkb``
+    geometries as well-known binary, null where there is none; ``None`` for a plain table; ``mended`` rows of text that
+    was not in the encoding the file states, by the export's column name.
     """
 
     info: LayerInfo

@@ -42,19 +42,10 @@ PROBLEMS = ("null_geometry", "empty_geometry", "wrong_geometry", "unreadable_geo
 class RawLines:
     """Lines as drawn, in the coordinates of their layer.
 
-    Parameters
-    ----------
-    xy
-        Vertices, shape (n_vertices, 2).
-    start
-        First vertex of each line, shape (n_lines + 1,).
-    owner
-        Place of its row in order of id, shape (n_lines,), rising.
-    length
-        Planar length of each line, shape (n_lines,).
-    problems
-        Rows (in order of id) by what is wrong with their geometry: ``null_geometry, empty_geometry, wrong_geometry,
-        unreadable_geometry, not_finite, zero_length`` have no line here; ``in_pieces`` have several.
+    ``xy`` vertices, shape (n_vertices, 2); ``start`` first vertex of each line, shape (n_lines + 1,); ``owner`` place
+    of its row in order of id, shape (n_lines,), rising; ``length`` planar length of each line, shape (n_lines,);
+    ``problems`` rows (in order of id) by what is wrong with their geometry: ``null_geometry, empty_geometry,
+    wrong_geometry, unreadable_geometry, not_finite, zero_length`` have no line here; ``in_pieces`` have several.
     """
 
     xy: Floats
@@ -68,12 +59,8 @@ class RawLines:
 class RawPoints:
     """Points as drawn, in the coordinates of their layer.
 
-    Parameters
-    ----------
-    xy
-        Shape (n, 2), NaN where there is none.
-    problems
-        Rows (in order of id) by what is wrong with their geometry, as in :class:`RawLines`.
+    ``xy`` shape (n, 2), NaN where there is none; ``problems`` rows (in order of id) by what is wrong with their
+    geometry, as in :class:`RawLines`.
     """
 
     xy: Floats

@@ -15,16 +15,8 @@ SURE, LIKELY = 0.75, 0.5
 class FieldGuess:
     """A field of the export for one of ours.
 
-    Parameters
-    ----------
-    ours, theirs
-        Names.
-    confidence
-        0 to 1; sure from 0.75.
-    evidence
-        Why, in words.
-    values
-        What the values tell: unit and codes.
+    ``ours``, ``theirs`` names; ``confidence`` 0 to 1; sure from 0.75; ``evidence`` why, in words; ``values`` what the
+    values tell: unit and codes.
     """
 
     ours: str
@@ -58,16 +50,9 @@ class RowGuess:
 class JoinGuess:
     """A table joined to a layer.
 
-    Parameters
-    ----------
-    name, table
-        Its name in the draft, and the table.
-    mine, theirs
-        Columns that hold the same ids, of the layer (or ``join.column``) and of the table.
-    where
-        SQL condition on the table's rows, ``""`` where all are meant.
-    evidence, sure
-        Why, and whether that is beyond doubt.
+    ``name``, ``table`` its name in the draft, and the table; ``mine``, ``theirs`` columns that hold the same ids, of
+    the layer (or ``join.column``) and of the table; ``where`` SQL condition on the table's rows, ``""`` where all are
+    meant; ``evidence``, ``sure`` why, and whether that is beyond doubt.
     """
 
     name: str
@@ -92,22 +77,10 @@ class StandIn:
 class LayerGuess:
     """A layer of the export for one of ours; ``theirs`` is ``""`` when none fits.
 
-    Parameters
-    ----------
-    ours, theirs
-        Names; theirs is the title of the view of the layer (see :class:`~survey.read.profile.LayerProfile`).
-    confidence, evidence
-        How sure, and why.
-    fields
-        Its fields by ours.
-    defaults
-        Those that the settings say.
-    stand_ins
-        Those that the layer's name tells.
-    rows
-        Conditions on its rows.
-    more
-        Further layers that are of the same role.
+    ``ours``, ``theirs`` names; theirs is the title of the view of the layer (see
+    :class:`~survey.read.profile.LayerProfile`); ``confidence``, ``evidence`` how sure, and why; ``fields`` its fields
+    by ours; ``defaults`` those that the settings say; ``stand_ins`` those that the layer's name tells; ``rows``
+    conditions on its rows; ``more`` further layers that are of the same role.
     """
 
     ours: str

@@ -71,18 +71,8 @@ class CodeGuess:
 class ValueGuess:
     """What the values tell.
 
-    Parameters
-    ----------
-    fit
-        0 (cannot be) to 1 (fits wholly).
-    evidence
-        Why, in words.
-    unit
-        Unit, for a number whose unit is not ours.
-    unit_sure
-        Whether the unit is beyond doubt.
-    codes
-        Coded values that are not accepted as they are.
+    ``fit`` 0 (cannot be) to 1 (fits wholly); ``evidence`` why, in words; ``unit`` unit, for a number whose unit is not
+    ours; ``unit_sure`` whether the unit is beyond doubt; ``codes`` coded values that are not accepted as they are.
     """
 
     fit: float

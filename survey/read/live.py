@@ -27,12 +27,8 @@ WRITE_VERSION_AT, WAL_VERSION = 18, 2  # SQLite file format, section 1.3
 class LiveCopy:
     """A copy in a folder of its own, which goes when nobody holds it any more, or the run ends.
 
-    What lies beside the file is worked into it: a log merged, a journal rolled back.
-
-    Parameters
-    ----------
-    files
-        The GeoPackage, then what lies beside it.
+    What lies beside the file is worked into it: a log merged, a journal rolled back. ``files`` the GeoPackage, then
+    what lies beside it.
     """
 
     def __init__(self, files: Sequence[Path]) -> None:

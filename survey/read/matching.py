@@ -19,14 +19,7 @@ DRAFT = ", or draft the settings with survey inspect"
 class MatchedLayer:
     """A layer of the export that stands for one of ours.
 
-    Parameters
-    ----------
-    name
-        Our name.
-    info
-        The export's layer.
-    fields
-        The export's field for each of ours that is there.
+    ``name`` our name; ``info`` the export's layer; ``fields`` the export's field for each of ours that is there.
     """
 
     name: str

@@ -35,16 +35,8 @@ class Mark(NamedTuple):
 class PartRows:
     """Rows of one part.
 
-    Parameters
-    ----------
-    rows
-        Number of rows.
-    columns
-        By our field names; of a query by its own.
-    wkb
-        Geometries, ``None`` where the part has none.
-    marks
-        What is to be told of which rows, shape (n,).
+    ``rows`` number of rows; ``columns`` by our field names; of a query by its own; ``wkb`` geometries, ``None`` where
+    the part has none; ``marks`` what is to be told of which rows, shape (n,).
     """
 
     rows: int
@@ -191,16 +183,9 @@ def _scaled(column: pa.Array, factor: float) -> pa.Array:
 class Composed:
     """A role put together.
 
-    Parameters
-    ----------
-    raw
-        Its rows, the parts one after the other.
-    matched
-        Its columns by our names.
-    mapping
-        What is left of the settings to be put in, for all rows alike.
-    marks
-        What is to be told of which rows (in file order), shape (n,).
+    ``raw`` its rows, the parts one after the other; ``matched`` its columns by our names; ``mapping`` what is left of
+    the settings to be put in, for all rows alike; ``marks`` what is to be told of which rows (in file order), shape
+    (n,).
     """
 
     raw: RawLayer

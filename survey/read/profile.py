@@ -85,39 +85,16 @@ class FieldProfile:
 class LayerProfile:
     """One layer.
 
-    Parameters
-    ----------
-    name
-        Layer name.
-    geometry
-        ``lines``, ``points``, ``mixed``, ``none`` or ``empty``.
-    crs
-        Coordinate system, ``None`` when the file names none.
-    extent
-        Lowest x and y, highest x and y, in that system; ``None`` without a geometry.
-    rows
-        Number of rows.
-    fields
-        Its fields, in file order.
-    drawn_m
-        Drawn length of every row, metres, NaN where it has none; empty for a layer of no lines.
-    raw
-        Its rows, as far as they were read.
-    columns
-        Columns by the names of the fields; those of joined tables are ``join.column``.
-    hint
-        The role that its name or rows tell, ``none`` for what is no part of the network, ``""`` where nothing tells.
-    told
-        What else they tell.
-    rows_guess
-        Conditions that make it a part of the layer.
-    joins
-        Tables that its fields need.
-    title
-        Name of this view of the layer; of the layer itself its name.
-    at, at_key, own_key
-        For a table that is drawn where the rows of a layer are: the title of that, and the columns with the same ids,
-        there and in the table.
+    ``name`` layer name; ``geometry`` ``lines``, ``points``, ``mixed``, ``none`` or ``empty``; ``crs`` coordinate
+    system, ``None`` when the file names none; ``extent`` lowest x and y, highest x and y, in that system; ``None``
+    without a geometry; ``rows`` number of rows; ``fields`` its fields, in file order; ``drawn_m`` drawn length of every
+    row, metres, NaN where it has none; empty for a layer of no lines; ``raw`` its rows, as far as they were read;
+    ``columns`` columns by the names of the fields; those of joined tables are ``join.column``; ``hint`` the role that
+    its name or rows tell, ``none`` for what is no part of the network, ``""`` where nothing tells; ``told`` what else
+    they tell; ``rows_guess`` conditions that make it a part of the layer; ``joins`` tables that its fields need;
+    ``title`` name of this view of the layer; of the layer itself its name; ``at``, ``at_key``, ``own_key`` for a table
+    that is drawn where the rows of a layer are: the title of that, and the columns with the same ids, there and in the
+    table.
     """
 
     name: str

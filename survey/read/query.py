@@ -37,12 +37,7 @@ NO_REACH: dict[str, str | bool | int | float | list[str]] = {
 class Tables:
     """Layers of one export that a role is made of.
 
-    Parameters
-    ----------
-    export
-        The export.
-    crs
-        Coordinate system into which all geometries are brought; ``None`` leaves them.
+    ``export`` the export; ``crs`` coordinate system into which all geometries are brought; ``None`` leaves them.
     """
 
     def __init__(self, export: Export, *, crs: CRS | None) -> None:

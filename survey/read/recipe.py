@@ -18,22 +18,10 @@ FOUND = "found in "
 class Recipe:
     """How to make the rows of a part, or of a whole role by a query of its own.
 
-    Parameters
-    ----------
-    key
-        The settings key it stems from.
-    part
-        What the settings say.
-    sql
-        The query.
-    columns, texts
-        Columns that are needed of each layer, by its name, and those that are compared or put together as text.
-    layers
-        The layers, by name; the first one gives the rows.
-    joins
-        Table of each join by its name.
-    owners
-        For each of our fields that is one column of the first layer: that column.
+    ``key`` the settings key it stems from; ``part`` what the settings say; ``sql`` the query; ``columns``, ``texts``
+    columns that are needed of each layer, by its name, and those that are compared or put together as text; ``layers``
+    the layers, by name; the first one gives the rows; ``joins`` table of each join by its name; ``owners`` for each of
+    our fields that is one column of the first layer: that column.
     """
 
     key: str

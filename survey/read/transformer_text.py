@@ -34,16 +34,9 @@ LIST = re.compile(rf"^{NUMBER}(?: ?/ ?{NUMBER}){{2}} ?(KVA)?$")
 class VoltageText:
     """What a voltage text says of the primary side.
 
-    Parameters
-    ----------
-    text
-        As written.
-    kv
-        Line-to-line voltage, kV; ``None`` when the text does not give one.
-    connection
-        ``delta``, ``grounded_wye`` or ``""`` when it does not fix one.
-    note
-        What is unsure about it, ``""`` when nothing is.
+    ``text`` as written; ``kv`` line-to-line voltage, kV; ``None`` when the text does not give one; ``connection``
+    ``delta``, ``grounded_wye`` or ``""`` when it does not fix one; ``note`` what is unsure about it, ``""`` when
+    nothing is.
     """
 
     text: str
@@ -56,14 +49,8 @@ class VoltageText:
 class KvaText:
     """What a rating text says.
 
-    Parameters
-    ----------
-    text
-        As written.
-    kva
-        Rating of all units together, kVA; ``None`` when the text does not give one.
-    units
-        Number of units it is made of.
+    ``text`` as written; ``kva`` rating of all units together, kVA; ``None`` when the text does not give one; ``units``
+    number of units it is made of.
     """
 
     text: str

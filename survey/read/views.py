@@ -16,14 +16,8 @@ GEOMETRY = """
 class View:
     """What the GeoPackage says of a view.
 
-    Parameters
-    ----------
-    fields
-        Names of its columns, geometry left out; none where the view cannot be understood.
-    has_geometry
-        Whether it is drawn.
-    crs
-        Text of its coordinate system, empty where none is named.
+    ``fields`` names of its columns, geometry left out; none where the view cannot be understood; ``has_geometry``
+    whether it is drawn; ``crs`` text of its coordinate system, empty where none is named.
     """
 
     fields: tuple[str, ...]

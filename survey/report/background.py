@@ -15,16 +15,8 @@ KINDS = ("points", "lines", "areas")
 class Ground:
     """How a background layer looks.
 
-    Parameters
-    ----------
-    words
-        What a legend calls it.
-    line, fill
-        Colours; ``""`` for none.
-    width_px
-        Of the line.
-    dash
-        Lengths of dashes and gaps, pixels.
+    ``words`` what a legend calls it; ``line``, ``fill`` colours; ``""`` for none; ``width_px`` of the line; ``dash``
+    lengths of dashes and gaps, pixels.
     """
 
     words: str

@@ -51,14 +51,8 @@ _NEXT_STEPS = {
 class Reservation:
     """The right to replace the survey in an output folder, held by one run at a time.
 
-    Parameters
-    ----------
-    folder
-        The output folder, absolute.
-    partial
-        The partial folder.
-    committed
-        Whether the new files stand in the output folder.
+    ``folder`` the output folder, absolute; ``partial`` the partial folder; ``committed`` whether the new files stand in
+    the output folder.
     """
 
     folder: Path

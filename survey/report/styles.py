@@ -46,20 +46,10 @@ LABELS_FROM = 8000
 class Symbol:
     """How one kind of feature is drawn: a mark with a shape, a line when ``shape`` is empty, or an area.
 
-    Parameters
-    ----------
-    colour
-        ``#rrggbb`` of the fill, or of the line.
-    size_px
-        Width of the mark, or of the line, CSS pixels.
-    shape
-        Shape name as in :class:`survey.report.ramp.Mark`; empty for lines, :data:`AREA` for areas.
-    hollow
-        Draw the outline of the mark only.
-    by_hazard
-        Colour by field ``hazard`` where a program can; ``colour`` is that of the middle then.
-    by_rank
-        Size by field ``rank`` in the same way.
+    ``colour`` ``#rrggbb`` of the fill, or of the line; ``size_px`` width of the mark, or of the line, CSS pixels;
+    ``shape`` shape name as in :class:`survey.report.ramp.Mark`; empty for lines, :data:`AREA` for areas; ``hollow``
+    draw the outline of the mark only; ``by_hazard`` colour by field ``hazard`` where a program can; ``colour`` is that
+    of the middle then; ``by_rank`` size by field ``rank`` in the same way.
     """
 
     colour: str
@@ -91,14 +81,9 @@ def _size_expression(size_mm: float) -> str:
 class Look:
     """Default look of a layer: one symbol, or one by each value of a text field and one for every other value.
 
-    Parameters
-    ----------
-    field
-        Field that decides; empty when all features look alike.
-    symbols
-        ``{value: (label, symbol)}``; the value ``""`` stands for all other values.
-    name_field
-        Field written beside the features from a close scale on; empty for none.
+    ``field`` field that decides; empty when all features look alike; ``symbols`` ``{value: (label, symbol)}``; the
+    value ``""`` stands for all other values; ``name_field`` field written beside the features from a close scale on;
+    empty for none.
     """
 
     field: str

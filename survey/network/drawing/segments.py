@@ -109,16 +109,8 @@ def _usual_step(xy: Floats, start: Ints) -> tuple[float, float, int]:
 def lying_along(grid: Grid, xy: Floats, owner: Ints, *, tolerance_m: float) -> Alongs:
     """Every two segments of lines of different owners that lie along each other.
 
-    Parameters
-    ----------
-    grid
-        Made with ``reach_m`` at least the tolerance.
-    xy
-        The vertices it was made of.
-    owner
-        Of each line, shape (n_lines,).
-    tolerance_m
-        They lie no further apart than this, metres.
+    ``grid``: made with ``reach_m`` at least the tolerance. ``xy``: the vertices it was made of. ``owner``: of each
+    line, shape (n_lines,). ``tolerance_m``: they lie no further apart than this, metres.
     """
     found = _along(*grid, xy, owner, tolerance_m)
     return Alongs(*found[0].T, *found[1].T)
@@ -136,16 +128,9 @@ def hit_by_ends(
 ) -> Hits:
     """Line of another owner that each end points at within reach, or has run across within reach; the nearest.
 
-    Parameters
-    ----------
-    xy, start, owner
-        As above.
-    ends
-        Line of each end, and whether it is the line's last vertex.
-    apart
-        A place for each end, shape (n_ends, 2), metres, and a radius: hits that near to it do not count.
-    reach_m
-        Metres.
+    ``xy``, ``start``, ``owner``: as above. ``ends``: line of each end, and whether it is the line's last vertex.
+    ``apart``: a place for each end, shape (n_ends, 2), metres, and a radius: hits that near to it do not count.
+    ``reach_m``: metres.
     """
     line, at_last = ends
     hit = np.full(len(line), -1, np.int64)

@@ -186,12 +186,8 @@ def report_wide(
 ) -> None:
     """Add ``wide_joint`` for the groups of ends that lie further apart than the tolerance.
 
-    Parameters
-    ----------
-    group
-        Position of the lowest end of the group each end belongs to, shape (n,).
-    xy, ids
-        Places, shape (n, 2), metres, and cables of the ends.
+    ``group``: position of the lowest end of the group each end belongs to, shape (n,). ``xy``, ``ids``: places, shape
+    (n, 2), metres, and cables of the ends.
     """
     # where every end lies within half the tolerance of the lowest, no two can be wider apart
     apart = np.hypot(xy[:, 0] - xy[group, 0], xy[:, 1] - xy[group, 1]) > snap_m / 2

@@ -22,22 +22,10 @@ def find_turned(codes: Ints, xy: Floats, *, points: tuple[Ints, Floats], toleran
 
     What else is known to meet at a node, either end of each other cable and the points with that node id, tells where
     it is; other cables between the same two nodes tell nothing. A line is turned when both its ends (or the one of
-    which anything is known) are near to that the other way round, and not as drawn.
-
-    Parameters
-    ----------
-    codes
-        Node of ``from_node`` and ``to_node``, shape (n, 2).
-    xy
-        Drawn first and last place, metres, NaN when not drawn, shape (n, 2, 2).
-    points
-        Node and place, metres, of points with a node id; shapes (m,) and (m, 2).
-    tolerance_m
-        Near is at this distance or nearer.
-
-    Returns
-    -------
-    Shape (n,).
+    which anything is known) are near to that the other way round, and not as drawn. ``codes``: node of ``from_node``
+    and ``to_node``, shape (n, 2). ``xy``: drawn first and last place, metres, NaN when not drawn, shape (n, 2, 2).
+    ``points``: node and place, metres, of points with a node id; shapes (m,) and (m, 2). ``tolerance_m``: near is at
+    this distance or nearer. Returns shape (n,).
     """
     turned = np.zeros(len(codes), bool)
     rows = np.flatnonzero(np.isfinite(xy.reshape(-1, 4)).all(axis=1) & (codes[:, 0] != codes[:, 1]))

@@ -53,20 +53,10 @@ LARGEST_WHOLE = 2.0**53
 class MapContent:
     """Everything that could go into the page, in order of importance.
 
-    Parameters
-    ----------
-    blobs
-        ``core`` first, then cables and paths; what matters to high and severe sites before the rest.
-    columns
-        Descriptions of the table columns that are there.
-    districts
-        Names of the outlines, in their order.
-    origin
-        Mercator metres of grid step 0, 0.
-    findings_left_out
-        Findings beyond ``MOST_FINDINGS``.
-    changes
-        Grid steps and words of the changes of a what-if that have a place.
+    ``blobs`` ``core`` first, then cables and paths; what matters to high and severe sites before the rest; ``columns``
+    descriptions of the table columns that are there; ``districts`` names of the outlines, in their order; ``origin``
+    mercator metres of grid step 0, 0; ``findings_left_out`` findings beyond ``MOST_FINDINGS``; ``changes`` grid steps
+    and words of the changes of a what-if that have a place.
     """
 
     blobs: Iterable[Blob]

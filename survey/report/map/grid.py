@@ -25,12 +25,8 @@ CHUNK = 1 << 15
 class Fit:
     """A polynomial in place of the exact projection, over one extent.
 
-    Parameters
-    ----------
-    centre, half
-        Middle and half size of the extent in survey coordinates, which scale it to -1 ... 1. Shape (2,).
-    east, north
-        Coefficients, metres from the grid's origin. Shape (degree + 1, degree + 1).
+    ``centre``, ``half`` middle and half size of the extent in survey coordinates, which scale it to -1 ... 1. Shape
+    (2,); ``east``, ``north`` coefficients, metres from the grid's origin. Shape (degree + 1, degree + 1).
     """
 
     centre: Floats
@@ -47,12 +43,7 @@ class Fit:
 class MapGrid:
     """Turns survey coordinates into grid steps east and north of an origin.
 
-    Parameters
-    ----------
-    crs
-        Coordinate system of the survey.
-    bounds
-        West, south, east, north in survey coordinates.
+    ``crs`` coordinate system of the survey; ``bounds`` west, south, east, north in survey coordinates.
     """
 
     def __init__(self, crs: CRS, bounds: tuple[float, float, float, float]) -> None:

@@ -21,16 +21,9 @@ def any_of(sets: Ragged, marked: Bools) -> Bools:
 class Runs:
     """Sets of rows as runs of places in an order.
 
-    Parameters
-    ----------
-    order
-        The row at each place. Shape (n_items,).
-    counts
-        Number of runs of each set. Shape (n_sets,).
-    starts, lengths
-        First place and length of each run, set by set. Shape (sum of counts,).
-    first_items
-        Number of leading places taken by the sets that come first.
+    ``order`` the row at each place. Shape (n_items,); ``counts`` number of runs of each set. Shape (n_sets,);
+    ``starts``, ``lengths`` first place and length of each run, set by set. Shape (sum of counts,); ``first_items``
+    number of leading places taken by the sets that come first.
     """
 
     order: Ints

@@ -24,14 +24,8 @@ ALIGNMENT = 8
 class Blob:
     """Columns laid end to end.
 
-    Parameters
-    ----------
-    name
-        What the columns describe: ``core``, ``cables`` or ``paths``.
-    directory
-        For each column: type, first byte, number of values.
-    content
-        The bytes.
+    ``name`` what the columns describe: ``core``, ``cables`` or ``paths``; ``directory`` for each column: type, first
+    byte, number of values; ``content`` the bytes.
     """
 
     name: str
@@ -77,14 +71,8 @@ def _narrow(values: NDArray[Any]) -> NDArray[Any]:
 class Payload:
     """What goes into the page.
 
-    Parameters
-    ----------
-    scripts
-        Base64 text of each blob that fits.
-    index
-        For each blob its name, encoding and directory; for the page's own scripts.
-    left_out
-        Number of blobs left out, by name.
+    ``scripts`` base64 text of each blob that fits; ``index`` for each blob its name, encoding and directory; for the
+    page's own scripts; ``left_out`` number of blobs left out, by name.
     """
 
     scripts: list[str]

@@ -49,14 +49,7 @@ _NOTE_HEIGHT, _SCALE_HEIGHT = 88.0, 48.0
 class Book:
     """What goes into one file.
 
-    Parameters
-    ----------
-    content
-        Sites and network.
-    paper
-        Page.
-    units
-        Of lengths.
+    ``content`` sites and network; ``paper`` page; ``units`` of lengths.
     """
 
     content: SheetContent

@@ -32,35 +32,16 @@ _AROUND_LEAST_M = 300.0
 class SheetContent:
     """Everything the pages of one file are made from.
 
-    Parameters
-    ----------
-    title, subtitle
-        What the sheets are of.
-    data_date
-        Date of the data as the settings state it.
-    sites
-        Chosen sites by rank; site number ``i + 1`` is row ``i``.
-    xy_m
-        Their places in local metres, NaN where there is none. Shape (n_sites, 2).
-    marks, colours
-        Their marks and fill colours.
-    cables, shielded
-        Drawn cables around them, and which are shielded. Shape (n_cables,).
-    sections, section_colours, section_shielded
-        Lines of the exposed sections of their switching points, those of least priority first; colour of each, and
-        whether it is shielded cable. Shape (n_lines,).
-    switches_m, switch_ids
-        Their switching points. Shape (n_switches, 2).
-    points
-        Rows of the survey's switching points that the sites name.
-    open_m
-        Places of the devices that are open in the normal state. Shape (n_open, 2).
-    changes_m
-        Places of what a what-if changes. Shape (n_changes, 2).
-    background
-        The user's own layers, bottom first: ``look``, ``label``, shapes in local metres.
-    what_if
-        That the survey is hypothetical, ``""`` where it is not.
+    ``title``, ``subtitle`` what the sheets are of; ``data_date`` date of the data as the settings state it; ``sites``
+    chosen sites by rank; site number ``i + 1`` is row ``i``; ``xy_m`` their places in local metres, NaN where there is
+    none. Shape (n_sites, 2); ``marks``, ``colours`` their marks and fill colours; ``cables``, ``shielded`` drawn cables
+    around them, and which are shielded. Shape (n_cables,); ``sections``, ``section_colours``, ``section_shielded``
+    lines of the exposed sections of their switching points, those of least priority first; colour of each, and whether
+    it is shielded cable. Shape (n_lines,); ``switches_m``, ``switch_ids`` their switching points. Shape (n_switches,
+    2); ``points`` rows of the survey's switching points that the sites name; ``open_m`` places of the devices that are
+    open in the normal state. Shape (n_open, 2); ``changes_m`` places of what a what-if changes. Shape (n_changes, 2);
+    ``background`` the user's own layers, bottom first: ``look``, ``label``, shapes in local metres; ``what_if`` that
+    the survey is hypothetical, ``""`` where it is not.
     """
 
     title: str

@@ -49,10 +49,7 @@ _SAMPLE, _SECTION_SAMPLE = 22.0, 60.0
 class TextColumn:
     """Writes downwards in a panel.
 
-    Parameters
-    ----------
-    canvas, rect
-        Where.
+    ``canvas``, ``rect`` where.
     """
 
     canvas: Canvas

@@ -49,10 +49,7 @@ class Rect:
 class Paper:
     """A page, landscape.
 
-    Parameters
-    ----------
-    width, height
-        Page size.
+    ``width``, ``height`` page size.
     """
 
     width: float

@@ -52,18 +52,10 @@ _LENGTH = re.compile(r"([\d.]+) m (cable|overhead)")
 class PointBlock:
     """What a block says.
 
-    Parameters
-    ----------
-    switch_id, about, place, reason
-        Name; device and feeder; address and coordinates; cable behind it, how high it rings, what an arrester takes.
-    hold
-        The load in kW, or that only a three-pole device will do, and the words to it.
-    rows
-        Sites whose worst point it is, by rank; rows of the content.
-    assumed
-        What was assumed or found about them.
-    strip
-        Its section on one line, as :mod:`survey.assess.strips` writes it.
+    ``switch_id``, ``about``, ``place``, ``reason`` name; device and feeder; address and coordinates; cable behind it,
+    how high it rings, what an arrester takes; ``hold`` the load in kW, or that only a three-pole device will do, and
+    the words to it; ``rows`` sites whose worst point it is, by rank; rows of the content; ``assumed`` what was assumed
+    or found about them; ``strip`` its section on one line, as :mod:`survey.assess.strips` writes it.
     """
 
     switch_id: str

@@ -52,20 +52,10 @@ _INK_STEP = 0.8
 class MapPage:
     """A map with every label in its place.
 
-    Parameters
-    ----------
-    view
-        What it shows.
-    rows
-        Sites in the frame, rising.
-    labels
-        Place of each site's number, by row; a row in ``rows`` without one found no room.
-    switch_labels
-        Place of each switching point's id, by row of ``SheetContent.switch_ids``; details only.
-    size
-        Letter size of the numbers, points.
-    field
-        What is taken on the page.
+    ``view`` what it shows; ``rows`` sites in the frame, rising; ``labels`` place of each site's number, by row; a row
+    in ``rows`` without one found no room; ``switch_labels`` place of each switching point's id, by row of
+    ``SheetContent.switch_ids``; details only; ``size`` letter size of the numbers, points; ``field`` what is taken on
+    the page.
     """
 
     view: View
