@@ -19,8 +19,8 @@ SLOPES: Final = (0.0, 0.5, 1.0, 1.5)
 DIRECTIONS: Final = np.array(list(product(SLOPES, SLOPES)))
 SLOPE_PENALTY: Final = 0.015
 """Disagreement that each unit of slope counts for: at equal terms the same b."""
-SURE: Final = SLOPE_PENALTY * SLOPES[1]
-"""Disagreement at the same b up to which no other direction is tried."""
+PENALTIES: Final = SLOPE_PENALTY * DIRECTIONS.sum(axis=1)
+"""A direction is not tried where columns agree better than this already."""
 BRANCH_RATIO: Final = 1.4
 """Ratio of neighbouring nodes of b up to which they are taken for one branch."""
 JUMP: Final = float(np.log(BRANCH_RATIO))
@@ -141,24 +141,22 @@ def one_by_one(grid: Grid, cells: Cells, best: IntArray, value: FloatArray) -> N
         one = Cells(cells.b[i], cells.columns[:, i], cells.off_g[:, i], cells.off_im[:, i], cells.weights[:, i])
         apart: Any = np.inf
         for k in range(len(DIRECTIONS)):
-            found, spread = of_direction(grid, one, DIRECTIONS[k])
-            if spread < apart:
-                apart, best[i], value[i] = spread, k, found
-            if k == 0 and apart <= SURE:
-                break
+            if PENALTIES[k] < apart:
+                found, spread = of_direction(grid, one, DIRECTIONS[k])
+                if spread < apart:
+                    apart, best[i], value[i] = spread, k, found
 
 
 def all_together(grid: Grid, cells: Cells, best: IntArray, value: FloatArray) -> None:
     """The same, section beside section."""
-    of_those, rows, apart = cells, np.arange(len(value)), np.full(len(value), np.inf)
+    apart = np.full(len(value), np.inf)
     for k, by in enumerate(DIRECTIONS):
+        rows = np.flatnonzero(PENALTIES[k] < apart)
+        of_those = Cells._make(part[..., rows] for part in cells)
         found, spread = as_it_stands(of_direction)(grid, of_those, by)
         better = spread < apart[rows]
         at = rows[better]
         apart[at], best[at], value[at] = spread[better], k, found[better]
-        if k == 0:
-            rows = np.flatnonzero(apart > SURE)
-            of_those = Cells._make(part[..., rows] for part in cells)
 
 
 def look_up(grid: Grid, cells: Cells) -> tuple[IntArray, FloatArray]:
