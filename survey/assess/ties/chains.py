@@ -120,6 +120,17 @@ def loop_risks(chains: LoopChains, *, consequence: Floats, n_switches: int, keep
     )
 
 
+def _reach(states: States, frame: Frame, groups: _Groups) -> tuple[Ints, Ints]:
+    """First device and one past the last between which all stand that have a small section with the zone on it."""
+    pairs, every = states.pairs, np.arange(len(states.loops.device))
+    small = states.here.rating_va <= frame.settings.limits.worst_kva * 1e3
+    low, high = every.copy(), every.copy()
+    np.minimum.at(low, pairs.worked[small], pairs.opened[small])
+    np.maximum.at(high, pairs.worked[small], pairs.opened[small])
+    first = np.searchsorted(np.maximum.accumulate(high), groups.zone, side="right")
+    return first, np.searchsorted(np.minimum.accumulate(low[::-1])[::-1], groups.zone, side="right")
+
+
 class _Groups(NamedTuple):
     """Sites that meet a loop in the same way; chains ``2 k`` and ``2 k + 1`` go to its first and its last device.
 
@@ -137,11 +148,14 @@ class _Groups(NamedTuple):
     new: Ints
 
 
-def loop_chains(states: States, frame: Frame, *, noted: Bools | None = None) -> LoopChains:
+def loop_chains(states: States, frame: Frame, *, whole: bool, noted: Bools | None = None) -> LoopChains:
     """Chains of some loops.
 
     Parameters
     ----------
+    whole
+        To the ends of the loops. Else up to the last point that adds something as things are, or to the first: of those
+        further on every section with the zone on it is over ``worst_kva``, and counts only for the nearest point.
     noted
         Switches that may become three-pole devices: told as pairs, shape (n_switches,). Those that are already are only
         thought of and protect nothing.
@@ -153,10 +167,13 @@ def loop_chains(states: States, frame: Frame, *, noted: Bools | None = None) -> 
     noted = np.zeros(len(switches), bool) if noted is None else noted
     new = noted[loops.device] & ~single
     groups = _groups(states, frame, noted=noted)
-    before = np.concatenate([[0], np.cumsum(single)])
-    first, last = (bound[loops.loop[groups.zone]] for bound in (loops.start[:-1], loops.start[1:]))
-    left, right = (before[groups.zone + 1] - before[first]), (before[last] - before[groups.zone + 1])
-    count = np.stack([left, right], axis=1) + groups.points[:, None]
+    before, here = np.concatenate([[0], np.cumsum(single)]), groups.zone + 1
+    bounds = loops.start[:-1][loops.loop[groups.zone]], loops.start[1:][loops.loop[groups.zone]]
+    every, some = (
+        np.stack([before[here] - before[a], before[b] - before[here]], axis=1)
+        for a, b in (bounds, _reach(states, frame, groups))
+    )
+    count = (every if whole else np.maximum(some, np.minimum(every, 1))) + groups.points[:, None]
     start = np.concatenate([[0], np.cumsum(count.reshape(-1))])
     at, value, extra = _along(states, frame, groups=groups, start=start, single=single)
     position = np.arange(len(at)) - np.repeat(start[:-1], np.diff(start))
@@ -223,7 +240,7 @@ def _along(states: States, frame: Frame, *, groups: _Groups, start: Ints, single
         np.divide(ops, n_states, out=np.zeros(len(ops)), where=n_states > 0),
         np.searchsorted(groups.zone * len(FAMILIES) + groups.family, np.arange(len(single) * len(FAMILIES) + 1)),
         start[:-1].reshape(-1, 2) + groups.points[:, None],
-        start[-1],
+        start[1:].reshape(-1, 2),
     )
 
 
@@ -239,11 +256,11 @@ def _sum_along(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays only
     factor: Floats,
     slot_start: Ints,
     first: Ints,
-    n_entries: int,
+    end: Ints,
 ) -> tuple[Ints, Floats, Floats]:
     """For every worked device and both sides: the running sum over the open ones beyond each zone."""
-    at = np.full(n_entries, -1, np.int64)
-    value, extra = np.zeros(n_entries), np.zeros(n_entries)
+    at = np.full(end.max(), -1, np.int64)
+    value, extra = np.zeros(len(at)), np.zeros(len(at))
     before = np.zeros(len(single) + 1, np.int64)
     before[1:] = np.cumsum(single)
     n_families = len(rate)
@@ -274,7 +291,8 @@ def _sum_along(  # noqa: C901, PLR0913, PLR0917 - compiled: flat arrays only
                         slot = zone * n_families + f
                         for g in range(slot_start[slot], slot_start[slot + 1]):
                             k = first[g, (way + 1) // 2] + nearer
-                            at[k], value[k], extra[k] = p, small, big
+                            if k < end[g, (way + 1) // 2]:
+                                at[k], value[k], extra[k] = p, small, big
                         o += way
     return at, value, extra
 

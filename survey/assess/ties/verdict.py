@@ -136,7 +136,7 @@ def judge_ties(frame: Frame) -> tuple[TieVerdicts, LoopRisks, list[PointRows]]:
     weight, points = site_consequence(frame.network, settings=score), []
     for states in _all_states(frame):
         found = found.or_worse(_judge(states, frame))
-        chains = loop_chains(states, frame)
+        chains = loop_chains(states, frame, whole=False)
         here = loop_risks(chains, consequence=weight, n_switches=n_switches, keep=1.0 - score.gang_trust)
         risks = risks.plus(here)
         points.append(tie_points(states, frame))
@@ -145,7 +145,9 @@ def judge_ties(frame: Frame) -> tuple[TieVerdicts, LoopRisks, list[PointRows]]:
 
 def all_chains(frame: Frame, *, noted: Bools | None = None) -> LoopChains:
     """Ways of all sites along their loops, see :func:`survey.assess.ties.chains.loop_chains`."""
-    return LoopChains.joined([loop_chains(states, frame, noted=noted) for states in _all_states(frame, noted=noted)])
+    return LoopChains.joined(
+        [loop_chains(states, frame, whole=True, noted=noted) for states in _all_states(frame, noted=noted)]
+    )
 
 
 def _all_states(frame: Frame, *, noted: Bools | None = None) -> Iterator[States]:

@@ -6,6 +6,9 @@ import numpy as np
 import pandas as pd
 from test_worst_state import NORMAL_ONLY, PLAIN, look, look_at_all, random_loop, random_rows, read, told, write
 
+from survey.assess.risk import site_consequence
+from survey.assess.ties.chains import loop_risks
+from survey.assess.ties.verdict import all_chains
 from survey.settings import build_settings
 from survey.what_if.edits import Change, apply_changes
 
@@ -54,6 +57,18 @@ def test_the_risk_of_loops_is_the_mean_of_the_surveys_of_all_states(tmp_path):
     assert (sites > 0).sum() > len(names)
     np.testing.assert_allclose(loops.site, sites, atol=1e-9)
     np.testing.assert_allclose(loops.switch, points, atol=1e-9)
+    same_to_the_ends(surveyed, settings)
+
+
+def same_to_the_ends(surveyed, settings):
+    """Points further away than the survey looks add nothing."""
+    frame, loops = surveyed.assessment.frame, surveyed.assessment.loops
+    consequence, keep = site_consequence(frame.network, settings=settings.score), 1 - settings.score.gang_trust
+    whole = all_chains(frame)
+    every = loop_risks(whole, consequence=consequence, n_switches=len(loops.switch), keep=keep)
+    np.testing.assert_allclose(loops.site, every.site)
+    np.testing.assert_allclose(loops.switch, every.switch)
+    assert (whole.value == 0).any()
 
 
 def test_risks_of_sites_and_points_add_up_to_the_same(tmp_path):
