@@ -1,7 +1,5 @@
 """Arresters: the energy one may take, and how long it may take a power."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -9,16 +7,8 @@ from numpy.typing import ArrayLike, NDArray
 def thermal_limit_j(*, continuous_v: ArrayLike, energy_j_per_v: ArrayLike) -> NDArray[np.float64]:
     """Energy that an arrester takes before it runs away, J.
 
-    Parameters
-    ----------
-    continuous_v
-        Continuous operating voltage it is rated for [V].
-    energy_j_per_v
-        Energy per volt of that rating [J/V], the same figure as kJ/kV.
-
-    Returns
-    -------
-    J; 8.4 kV at 2.2 kJ/kV: 18.5 kJ.
+    ``continuous_v``: continuous operating voltage it is rated for [V]. ``energy_j_per_v``: energy per volt of that
+    rating [J/V], the same figure as kJ/kV. Returns J; 8.4 kV at 2.2 kJ/kV: 18.5 kJ.
     """
     return np.asarray(np.asarray(continuous_v, float) * np.asarray(energy_j_per_v, float))[()]
 

@@ -7,8 +7,6 @@ with g, with im, or half as far. Within a column a value lies on the straight li
 one branch; across a jump the larger holds, from where the jump was found.
 """
 
-from __future__ import annotations
-
 import logging
 import zipfile
 from dataclasses import dataclass
@@ -83,12 +81,7 @@ SIDES: Final = tuple(product((0, 1), (0, 1)))
 class Curves:
     """Figures on a grid.
 
-    Parameters
-    ----------
-    axes
-        Nodes of b, g and im [per unit], rising.
-    values
-        Figures at every node, each of shape (g, im, b).
+    ``axes`` nodes of b, g and im [per unit], rising; ``values`` figures at every node, each of shape (g, im, b).
     """
 
     def __init__(
@@ -149,18 +142,11 @@ class Curves:
 class Atlas:
     """The curves of one circuit.
 
-    Parameters
-    ----------
-    fine
-        :data:`~survey.physics.atlas_axes.FINE_FIGURES` at every node.
-    coarse
-        :data:`~survey.physics.atlas_axes.COARSE_FIGURES` at every second node of each axis.
-    needed
-        Least g from which on every step of load is under each limit (infinite: none is), shape (limits, im, b).
-    draws
-        How many draws a node took (multiples of a plan; 0: it was bridged from its neighbours), shape (g, im, b).
-    checks
-        Each of :data:`~survey.physics.atlas_axes.CHECKS`, shape of the coarse figures.
+    ``fine`` :data:`~survey.physics.atlas_axes.FINE_FIGURES` at every node; ``coarse``
+    :data:`~survey.physics.atlas_axes.COARSE_FIGURES` at every second node of each axis; ``needed`` least g from which
+    on every step of load is under each limit (infinite: none is), shape (limits, im, b); ``draws`` how many draws a
+    node took (multiples of a plan; 0: it was bridged from its neighbours), shape (g, im, b); ``checks`` each of
+    :data:`~survey.physics.atlas_axes.CHECKS`, shape of the coarse figures.
     """
 
     fine: Curves
@@ -206,10 +192,8 @@ def _cell(values: FloatArray, axis: FloatArray) -> tuple[IntArray, FloatArray, F
 def read_atlas(file: Path, *, only: frozenset[str] | None = None) -> Atlas | None:
     """Read a file of the atlas; None, and one line, where it is damaged or of another version.
 
-    Parameters
-    ----------
-    only
-        Figures to read, without draws and checks; all, with them, when not given: reading takes longer than looking up.
+    ``only``: figures to read, without draws and checks; all, with them, when not given: reading takes longer than
+    looking up.
     """
     try:
         with file.open("rb") as opened, np.load(opened, allow_pickle=False) as data:
@@ -236,10 +220,7 @@ def read_atlas(file: Path, *, only: frozenset[str] | None = None) -> Atlas | Non
 def shipped_atlas(circuit: Circuit, limit: float | None = None) -> Atlas | None:
     """The atlas of a circuit that came with the package; None where there is none that can be used.
 
-    Parameters
-    ----------
-    limit
-        Voltage limit [per unit]: only figures that are looked up for it; all when not given.
+    ``limit``: voltage limit [per unit]: only figures that are looked up for it; all when not given.
     """
     file = FOLDER / f"{circuit.name.lower()}.npz"
     if not file.exists():

@@ -1,7 +1,5 @@
 """The study's figures of sections, read off the atlas."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np
@@ -59,14 +57,8 @@ def share_of(atlas: Atlas, place: Place, *, peak: FloatArray, limit: float) -> F
 def answer_from_atlas(atlas: Atlas, sections: PerUnitSections, *, limit: float) -> StudyResult:
     """Figures of sections that the atlas covers.
 
-    Parameters
-    ----------
-    atlas
-        Curves of the circuit.
-    sections
-        Sections inside the atlas.
-    limit
-        Voltage limit [per unit], within the atlas's limits.
+    ``atlas``: curves of the circuit. ``sections``: sections inside the atlas. ``limit``: voltage limit [per unit],
+    within the atlas's limits.
     """
     n, g = len(sections.b), loaded_g(sections)
     loaded = np.flatnonzero(g > sections.p)

@@ -1,7 +1,5 @@
 """Axes and figures of the atlas of curves that ships with the package."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -3,8 +3,6 @@
 Few sections are looked up together, as arrays; many one by one, compiled.
 """
 
-from __future__ import annotations
-
 from itertools import product
 from typing import Any, Final, NamedTuple
 
@@ -41,12 +39,8 @@ Flags = npt.NDArray[np.bool_]
 class Grid(NamedTuple):
     """What is looked up, one number a node, b the fastest; and the logarithms of b.
 
-    Parameters
-    ----------
-    logs, edges, shares
-        Logarithm of the figure, place of a jump, share that tells branches apart (both 0 where there is none).
-    first, step, last, nodes
-        The logarithms of b.
+    ``logs``, ``edges``, ``shares`` logarithm of the figure, place of a jump, share that tells branches apart (both 0
+    where there is none); ``first``, ``step``, ``last``, ``nodes`` the logarithms of b.
     """
 
     logs: FloatArray
@@ -61,16 +55,9 @@ class Grid(NamedTuple):
 class Cells(NamedTuple):
     """The cells of g and im that sections lie in; of one section, numbers instead of arrays.
 
-    Parameters
-    ----------
-    b
-        Its logarithm, shape (n,).
-    columns
-        First node of each of the four columns, shape (4, n).
-    off_g, off_im
-        How far their g and im are from the section's [decades], shape (4, n).
-    weights
-        How near they are, shape (4, n).
+    ``b`` its logarithm, shape (n,); ``columns`` first node of each of the four columns, shape (4, n); ``off_g``,
+    ``off_im`` how far their g and im are from the section's [decades], shape (4, n); ``weights`` how near they are,
+    shape (4, n).
     """
 
     b: FloatArray

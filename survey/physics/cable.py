@@ -3,8 +3,6 @@
 One formula, one function; SI in and out; scalars or arrays that broadcast against each other.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np
@@ -51,12 +49,8 @@ def coaxial_capacitance_f_m(
 def over_screen_m(*, conductor_m: ArrayLike, screen_m: ArrayLike) -> NDArray[np.float64]:
     """Diameter over a layer of even thickness, m: d + 2 t.
 
-    Parameters
-    ----------
-    conductor_m
-        Diameter beneath the layer, d [m]: bare conductor for a conductor screen, conductor screen for the insulation.
-    screen_m
-        Thickness of the layer, t [m].
+    ``conductor_m``: diameter beneath the layer, d [m]: bare conductor for a conductor screen, conductor screen for the
+    insulation. ``screen_m``: thickness of the layer, t [m].
     """
     return np.asarray(np.asarray(conductor_m, float) + 2 * np.asarray(screen_m, float))[()]
 

@@ -13,15 +13,13 @@ import time
 import uuid
 import zipfile
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 COLUMNS: Final = ("sustained", "power", "cycles")
 MANY_FILES: Final = 24
@@ -34,16 +32,10 @@ DAMAGE: Final = (OSError, ValueError, KeyError, EOFError, RuntimeError, struct.e
 class Points:
     """Finished points of one circuit.
 
-    Parameters
-    ----------
-    keys
-        Grid places, rising, shape (n,).
-    sustained
-        Sustained peak of every switching sequence [per unit], shape (n, sequences).
-    power
-        Largest mean power of one arrester in every sequence [per unit of rating], shape (n, sequences).
-    cycles
-        Largest number of cycles above each of some limits while a response settles, shape (n, limits).
+    ``keys`` grid places, rising, shape (n,); ``sustained`` sustained peak of every switching sequence [per unit], shape
+    (n, sequences); ``power`` largest mean power of one arrester in every sequence [per unit of rating], shape (n,
+    sequences); ``cycles`` largest number of cycles above each of some limits while a response settles, shape (n,
+    limits).
     """
 
     keys: npt.NDArray[np.int64]
@@ -79,12 +71,8 @@ class Points:
 class PointStore:
     """Points of one circuit under one set of parameters and one version of the code.
 
-    Parameters
-    ----------
-    folder
-        Folder of this store, made when first written.
-    sequences, limits
-        Number of switching sequences of a point, and of limits that cycles are counted above.
+    ``folder`` folder of this store, made when first written; ``sequences``, ``limits`` number of switching sequences of
+    a point, and of limits that cycles are counted above.
     """
 
     def __init__(self, folder: Path, *, sequences: int, limits: int) -> None:

@@ -6,11 +6,12 @@ Reads the CSV tables of ``survey/data``; every row there carries a ``source`` ke
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, cached_property
 from importlib import resources
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -18,9 +19,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from survey.physics.arrester import thermal_limit_j
 from survey.physics.cable import coaxial_capacitance_f_m, over_screen_m
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 NANO, KILO = 1e-9, 1e3
 LEAST_WALL, MOST_WALL = 0.6, 2.0

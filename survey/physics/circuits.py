@@ -15,8 +15,6 @@ arrester if it has one: nothing up to ``CLAMP``, a resistance ``SLOPE`` above.
 ``segment`` holds the piece of every curve, -1, 0 or 1: of up to four magnetizing curves, then of two arresters.
 """
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -7,8 +7,6 @@ is geometric. A voltage or a power between nodes is the largest at the nodes aro
 sequences their mean by nearness. With arresters the same grid holds other curves.
 """
 
-from __future__ import annotations
-
 import hashlib
 import logging
 import time
@@ -232,18 +230,8 @@ def corner_weights(b: npt.ArrayLike, g: npt.ArrayLike, *, im: npt.ArrayLike) -> 
 class CurveTable:
     """Points of one circuit, in memory and on disk.
 
-    Parameters
-    ----------
-    circuit
-        Winding family.
-    parameters
-        Resistance and magnetizing curve.
-    cache_dir
-        Folder of the cache; None keeps nothing on disk.
-    workers
-        Threads that compute.
-    clamped
-        With an arrester on every open phase.
+    ``circuit`` winding family; ``parameters`` resistance and magnetizing curve; ``cache_dir`` folder of the cache; None
+    keeps nothing on disk; ``workers`` threads that compute; ``clamped`` with an arrester on every open phase.
     """
 
     def __init__(

@@ -4,8 +4,6 @@ Connection and core are the codes of the input (``survey/data/input_codes.csv``)
 winding reads it here.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final, Literal
@@ -26,16 +24,8 @@ class Circuit(IntEnum):
 class Family:
     """A winding family that can ring.
 
-    Parameters
-    ----------
-    circuit
-        Circuit law.
-    title
-        In plain words.
-    screen
-        Which ratio clears it: Xc/Xm at or above its limit, or charging over core loss at or below.
-    default
-        That limit, where the settings give no other [-].
+    ``circuit`` circuit law; ``title`` in plain words; ``screen`` which ratio clears it: Xc/Xm at or above its limit, or
+    charging over core loss at or below; ``default`` that limit, where the settings give no other [-].
     """
 
     circuit: Circuit
@@ -58,18 +48,9 @@ class Family:
 class Construction:
     """What a connection and a core on record mean.
 
-    Parameters
-    ----------
-    connection, core
-        Codes of the input; a core of ``""`` is any.
-    circuit
-        Circuit law studied; None for what cannot ring.
-    title
-        In plain words.
-    reason
-        Why it cannot ring, ``""`` for what can.
-    approximation
-        What stands for it in the study, ``""`` where nothing is approximated.
+    ``connection``, ``core`` codes of the input; a core of ``""`` is any; ``circuit`` circuit law studied; None for what
+    cannot ring; ``title`` in plain words; ``reason`` why it cannot ring, ``""`` for what can; ``approximation`` what
+    stands for it in the study, ``""`` where nothing is approximated.
     """
 
     connection: str

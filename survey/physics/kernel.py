@@ -15,8 +15,6 @@ flux, as a cubic through both ends, crosses; one whose flux may have gone beyond
 cut ends a few ticks beyond the knee, the next piece begins, and what the ticks missed is made good.
 """
 
-from __future__ import annotations
-
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -133,16 +131,9 @@ def crest(start: float, start_slope: float, end: float, end_slope: float) -> flo
 class Work(NamedTuple):
     """Room that one sequence after the other uses: nothing is allocated while integrating.
 
-    Parameters
-    ----------
-    z, drift, rates, change
-        State after a step, flux taken in a cycle, slopes, corrections.
-    energy
-        What the arrester of each open phase took in the cycle, shape (2,).
-    history
-        States of the last cycles, shape (12, 5).
-    peaks, energies
-        Largest voltage, and energies, of the last cycles, shapes (n,) and (n, 2).
+    ``z``, ``drift``, ``rates``, ``change`` state after a step, flux taken in a cycle, slopes, corrections; ``energy``
+    what the arrester of each open phase took in the cycle, shape (2,); ``history`` states of the last cycles, shape
+    (12, 5); ``peaks``, ``energies`` largest voltage, and energies, of the last cycles, shapes (n,) and (n, 2).
     """
 
     z: Array
@@ -454,31 +445,16 @@ def solve_points(
 ) -> Array:
     """Simulate every switching sequence at every operating point.
 
-    Parameters
-    ----------
-    circuit
-        Value of :class:`survey.physics.families.Circuit`.
-    points
-        Rows of b, g, im, knee, xs, r, saturated r, single-phase load, arrester's knee (infinite for none) and slope
-        [per unit], shape (n, 10).
-    states
-        Closed poles before, between and after, as bit masks, shape (sequences, 3).
-    draws
-        Angle [rad], waiting time [cycles], residual flux of three windings [per unit], shape (sequences, 5).
-    steps_per_cycle
-        Longest steps a cycle.
-    cycles
-        Least and largest number of cycles after which a response that does not repeat is measured (between them, three
-        time constants of the open phase), number of cycles in which the decay of the flux offset is hastened, and over
-        how many of the last cycles the peak of such a response is measured.
-    limits
-        Voltages over which cycles are counted [per unit].
-
-    Returns
-    -------
-    numpy.ndarray
-        Of every operation: sustained peak [per unit], largest mean power of one arrester [per unit of rating], period
-        [cycles, 0 when none was found], cycles above each limit, shape (n, sequences, 2, 3 + limits).
+    ``circuit``: value of :class:`survey.physics.families.Circuit`. ``points``: rows of b, g, im, knee, xs, r, saturated
+    r, single-phase load, arrester's knee (infinite for none) and slope [per unit], shape (n, 10). ``states``: closed
+    poles before, between and after, as bit masks, shape (sequences, 3). ``draws``: angle [rad], waiting time [cycles],
+    residual flux of three windings [per unit], shape (sequences, 5). ``steps_per_cycle``: longest steps a cycle.
+    ``cycles``: least and largest number of cycles after which a response that does not repeat is measured (between
+    them, three time constants of the open phase), number of cycles in which the decay of the flux offset is hastened,
+    and over how many of the last cycles the peak of such a response is measured. ``limits``: voltages over which cycles
+    are counted [per unit]. Returns of every operation: sustained peak [per unit], largest mean power of one arrester
+    [per unit of rating], period [cycles, 0 when none was found], cycles above each limit, shape (n, sequences, 2, 3 +
+    limits).
     """
     out = np.zeros((points.shape[0], states.shape[0], 2, CYCLES + limits.shape[0]))
     clock = np.empty(3, dtype=np.int64)

@@ -1,7 +1,5 @@
 """Where a step crosses a saturation knee: found to within a tick, and the pieces that hold from there on."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

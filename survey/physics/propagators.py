@@ -3,8 +3,6 @@
 All step lengths fall out of one matrix exponential by scaling and squaring; pieces are built when first visited.
 """
 
-from __future__ import annotations
-
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -44,24 +42,13 @@ TAYLOR_TERMS: Final = 10
 class Tables(NamedTuple):
     """Propagators of one operating point, filled as pieces are first visited.
 
-    Parameters
-    ----------
-    steps
-        ``exp(A h)`` transposed; rows number pole state, piece and octal digit of the ticks, shape
-        (8 * 729 * 22, 8, 8); memory is taken where written.
-    coarsest
-        Level of the longest step allowed, -1 where not built yet, shape (8, 729).
-    slopes
-        Rows of A for fluxes and open phases, shape (8 * 729, 5, 8).
-    lost
-        Flux that the resistances take of a winding per radian, over (1, flux 1..3), shape (729, 3, 4).
-    feeds
-        Current that an open phase feeds into the transformer (:func:`~survey.physics.circuits.fill_feed`), shape
-        (8 * 729, 2, 7).
-    probes
-        Arguments of the magnetizing curves over (flux 1..3, constant), shape (729, 4, 4).
-    bends
-        Distance to a knee that a step of each level must keep, shape (levels,).
+    ``steps`` ``exp(A h)`` transposed; rows number pole state, piece and octal digit of the ticks, shape (8 * 729 * 22,
+    8, 8); memory is taken where written; ``coarsest`` level of the longest step allowed, -1 where not built yet, shape
+    (8, 729); ``slopes`` rows of A for fluxes and open phases, shape (8 * 729, 5, 8); ``lost`` flux that the resistances
+    take of a winding per radian, over (1, flux 1..3), shape (729, 3, 4); ``feeds`` current that an open phase feeds
+    into the transformer (:func:`~survey.physics.circuits.fill_feed`), shape (8 * 729, 2, 7); ``probes`` arguments of
+    the magnetizing curves over (flux 1..3, constant), shape (729, 4, 4); ``bends`` distance to a knee that a step of
+    each level must keep, shape (levels,).
     """
 
     steps: Array

@@ -4,8 +4,6 @@ All quantities are per phase, reactances wye-equivalent (a delta leg is three ti
 own: S is the rating of its three-phase sites of one winding family, V the nominal line-to-line voltage.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Final
 
@@ -24,20 +22,9 @@ def charging_pu(
 ) -> NDArray[np.float64]:
     """Charging power of a section per unit of rating: b = 2 pi f C V^2 / S.
 
-    Parameters
-    ----------
-    capacitance_f
-        Capacitance of one phase to ground, cable and transformers' own, C [F].
-    voltage_v
-        Nominal line-to-line voltage, V [V].
-    rating_va
-        Rating of the sites, S [VA].
-    frequency_hz
-        Supply frequency, f [Hz].
-
-    Returns
-    -------
-    pu; infinite where there is capacitance but no rating.
+    ``capacitance_f``: capacitance of one phase to ground, cable and transformers' own, C [F]. ``voltage_v``: nominal
+    line-to-line voltage, V [V]. ``rating_va``: rating of the sites, S [VA]. ``frequency_hz``: supply frequency, f [Hz].
+    Returns pu; infinite where there is capacitance but no rating.
     """
     angular = 2 * np.pi * np.asarray(frequency_hz, float)
     charging = angular * np.asarray(capacitance_f, float) * np.asarray(voltage_v, float) ** 2

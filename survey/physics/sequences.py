@@ -5,8 +5,6 @@ blows is an opening). A sequence is a crew's whole work at a switching point: fi
 first left and at its own angle, and third pole, after which no phase is left open beside a closed one.
 """
 
-from __future__ import annotations
-
 from functools import cache
 from typing import Final
 

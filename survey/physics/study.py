@@ -383,14 +383,8 @@ def _sides(b: FloatArray, im: FloatArray) -> Iterator[tuple[IntArray, IntArray]]
 class LeastGood:
     """Search, for many (b, im) at once, the least g from which on every node is under the limit.
 
-    Parameters
-    ----------
-    table
-        Curves of the circuit.
-    columns
-        Node numbers b, im, first g, last g, shape (n, 4).
-    limit
-        Voltage limit [per unit].
+    ``table`` curves of the circuit; ``columns`` node numbers b, im, first g, last g, shape (n, 4); ``limit`` voltage
+    limit [per unit].
     """
 
     def __init__(self, table: CurveTable, columns: IntArray, *, limit: float) -> None:

@@ -15,37 +15,20 @@ from survey.physics.curves import HIGHEST, LOWEST, FloatArray, IntArray
 class StudyResult:
     """Figures of the study, one of each for every section.
 
-    Parameters
-    ----------
-    peak_pu
-        Largest sustained open-phase voltage of all operations at no load [crest, per unit of nominal crest to ground].
-    peak_loaded_pu
-        The same at the section's load, single-phase load between phase and ground included.
-    typical_pu
-        Median of the sustained peaks of the sequences that ring at no load [per unit]; NaN where none does.
-    likelihood
-        Share of whole switching sequences, first pole to last, closing and opening, at no load, in which an open phase
-        ends above the voltage limit, 0-1.
-    likelihood_loaded
-        The same at the section's load.
-    load_needed_pu
-        Least resistive load that keeps every operation under the limit [per unit of the section's rating]; 0 where
-        none is needed; 1 where ``load_cures`` is false.
-    load_cures
-        False where not even rated load keeps every operation under the limit.
-    clamped_pu
-        Largest sustained voltage at no load with an arrester on every open phase [per unit].
-    arrester_power_pu
-        Largest mean power of one arrester in any sequence once it has settled, at no load [per unit of the section's
-        rating]; 0 where nothing conducts.
-    arrester_power_loaded_pu
-        The same at the section's load.
-    cycles_above
-        Largest number of cycles that an open phase stays above the limit at no load, without arresters, before a
-        response settles under it.
-    in_model
-        False where a value lies outside the model (:func:`inside_model`); the other figures are then of the nearest
-        values inside, or 0 where there is none, and not to be published.
+    ``peak_pu`` largest sustained open-phase voltage of all operations at no load [crest, per unit of nominal crest to
+    ground]; ``peak_loaded_pu`` the same at the section's load, single-phase load between phase and ground included;
+    ``typical_pu`` median of the sustained peaks of the sequences that ring at no load [per unit]; NaN where none does;
+    ``likelihood`` share of whole switching sequences, first pole to last, closing and opening, at no load, in which an
+    open phase ends above the voltage limit, 0-1; ``likelihood_loaded`` the same at the section's load;
+    ``load_needed_pu`` least resistive load that keeps every operation under the limit [per unit of the section's
+    rating]; 0 where none is needed; 1 where ``load_cures`` is false; ``load_cures`` false where not even rated load
+    keeps every operation under the limit; ``clamped_pu`` largest sustained voltage at no load with an arrester on every
+    open phase [per unit]; ``arrester_power_pu`` largest mean power of one arrester in any sequence once it has settled,
+    at no load [per unit of the section's rating]; 0 where nothing conducts; ``arrester_power_loaded_pu`` the same at
+    the section's load; ``cycles_above`` largest number of cycles that an open phase stays above the limit at no load,
+    without arresters, before a response settles under it; ``in_model`` false where a value lies outside the model
+    (:func:`inside_model`); the other figures are then of the nearest values inside, or 0 where there is none, and not
+    to be published.
     """
 
     peak_pu: FloatArray

@@ -3,8 +3,6 @@
 One formula, one function; SI or per unit of rated in and out; scalars or arrays that broadcast against each other.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 

@@ -5,25 +5,21 @@ gets a supply of its own, whose switch, as of a device that does not exist, is c
 only one that opens.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from survey.arrays import Bools, Ints
+from survey.network.model import Network
 from survey.network.sweeps import Forest, adjacency
+from survey.network.topology.graph import Graph
 from survey.network.topology.placement import by_id
 from survey.network.walk.sections import find_sections, span_phases
 from survey.network.walk.upstream import find_upstream
 from survey.network.walk.walks import three_pole_edges, walk_to_sources
 from survey.read.tables import THREE_PHASE
-
-if TYPE_CHECKING:
-    from survey.network.model import Network
-    from survey.network.topology.graph import Graph
 
 
 class Revived(NamedTuple):

@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Ints
-from survey.network.sweeps import ring_blocks
-from survey.network.topology.placement import AT_SOURCE
+from survey.findings import FindingList
+from survey.network.model import Network
+from survey.network.sweeps import Forest, ring_blocks
+from survey.network.topology.graph import Graph
+from survey.network.topology.placement import AT_SOURCE, Placement
 from survey.network.walk.walks import three_pole_edges
-from survey.read.tables import THREE_PHASE
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.model import Network
-    from survey.network.sweeps import Forest
-    from survey.network.topology.graph import Graph
-    from survey.network.topology.placement import Placement
-    from survey.read.tables import NetworkTables
+from survey.read.tables import THREE_PHASE, NetworkTables
 
 
 @dataclass(frozen=True)
@@ -41,12 +35,7 @@ class Links:
 def find_links(network: Network, *, placement: Placement, union: Forest, dead: Ints, told: Told) -> Links:
     """Ties with supply on both sides first, then rings.
 
-    Parameters
-    ----------
-    union
-        Spanning forest of all edges.
-    dead
-        Ties that are judged as those that feed dead stretches.
+    ``union``: spanning forest of all edges. ``dead``: ties that are judged as those that feed dead stretches.
     """
     row = _fed_ties(network, union=union, dead=dead, told=told)
     first, second = find_ties(network, placement, row=row), _rings(network, union, told=told)

@@ -12,23 +12,20 @@ state, since with one of them open the tie would close a ring.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, ranges, taken
+from survey.findings import FindingList
 from survey.loops import njit
+from survey.network.model import Network
+from survey.network.sweeps import Forest
 from survey.network.ties.dead import revive
 from survey.network.ties.links import Links, Told, barred_edges, find_links, find_ties
+from survey.network.topology.graph import Graph
+from survey.network.topology.placement import Placement
 from survey.network.walk.walks import passed_on_way, three_pole_edges
 from survey.read.tables import THREE_PHASE
-
-if TYPE_CHECKING:
-    from survey.findings import FindingList
-    from survey.network.model import Network
-    from survey.network.sweeps import Forest
-    from survey.network.topology.graph import Graph
-    from survey.network.topology.placement import Placement
 
 SAME_VOLTAGE = 1.1
 """Voltages no further apart than this count as one (12.47 and 13.2 kV do): judgement."""

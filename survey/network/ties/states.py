@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from survey.arrays import Bools, Floats, Ints, heads
 from survey.loops import njit
+from survey.network.model import Network
+from survey.network.ties.loops import Loops
 from survey.network.walk.sections import PhaseView, Sections
+from survey.network.walk.upstream import Upstream
 from survey.read.tables import THREE_PHASE
-
-if TYPE_CHECKING:
-    from survey.network.model import Network
-    from survey.network.ties.loops import Loops
-    from survey.network.walk.upstream import Upstream
 
 ROUNDING = 1e-9
 """Share of two running sums up to which their difference is rounding: judgement."""
