@@ -9,6 +9,8 @@ import tempfile
 import weakref
 from typing import Final, TypeVar
 
+import numpy as np
+
 from survey.cache_folder import default_cache_dir
 
 Thing = TypeVar("Thing")
@@ -36,26 +38,35 @@ def laid_aside(thing: Thing, *, least: int = LEAST_BYTES, access: int = mmap.ACC
     arrays: list[pickle.PickleBuffer] = []
     core = pickle.dumps(thing, protocol=5, buffer_callback=arrays.append)
     parts = [array.raw() for array in arrays]
-    if sum(part.nbytes for part in parts) < max(least, 1):
+    fresh = [part for part in parts if not _is_mapped(part)]
+    if sum(part.nbytes for part in fresh) < max(least, 1):
         return thing
     with contextlib.suppress(OSError, MemoryError):
         folder = default_cache_dir()
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder) as file:
-            for part in parts:
+            for part in fresh:
                 file.write(part)
-                let_go()
                 file.write(bytes(-part.nbytes % ALIGNMENT))
             file.flush()
             mapping = mmap.mmap(file.fileno(), 0, access=access)
         _mapped.add(mapping)
-        whole, end, views = memoryview(mapping), 0, []
-        for part in parts:
-            views.append(whole[end : end + part.nbytes])
-            end += part.nbytes + -part.nbytes % ALIGNMENT
-        same: Thing = pickle.loads(core, buffers=views)  # noqa: S301 - written above
+        whole, ends = memoryview(mapping), np.cumsum([0, *(part.nbytes + -part.nbytes % ALIGNMENT for part in fresh)])
+        views = (whole[end : end + part.nbytes] for part, end in zip(fresh, ends.tolist(), strict=False))
+        buffers = [part if _is_mapped(part) else next(views) for part in parts]
+        same: Thing = pickle.loads(core, buffers=buffers)  # noqa: S301 - written above
         return same
     return thing
+
+
+def _is_mapped(part: memoryview) -> bool:
+    """Whether an array lies in a file already."""
+    start = _address(part)
+    return any(0 <= start - _address(mapping) < len(mapping) for mapping in _mapped)
+
+
+def _address(memory: memoryview | mmap.mmap) -> int:
+    return int(np.frombuffer(memory, np.uint8).ctypes.data)
 
 
 def let_go() -> None:

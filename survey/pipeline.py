@@ -231,6 +231,7 @@ def survey_built(
         result = add_utility_columns(result, network, sign_offs=sign_offs, findings=findings)
         give_back()
         table = findings_table(findings, network=network, assessment=assessment, members=members)
+        give_back()
         result = laid_aside(replace(result, findings=table))
     return Surveyed(network, assessment, result)
 

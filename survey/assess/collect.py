@@ -44,6 +44,7 @@ def collect_result(
     """
     shown = members.shown
     drawing = Drawing(network)
+    give_back()
     sites, order = laid_aside(site_table(network, assessment, settings=settings))
     give_back()
     place = np.empty(len(order), np.int64)

@@ -78,6 +78,7 @@ def map_content(result: SurveyResult) -> MapContent:
         pack_table(result.switching_points, table="switching_points"),
         pack_table(findings, table="findings"),
     ]
+    give_back()
     runs, districts, outlines = _runs_of(result), *district_outlines(result.sites["district"], site_xy)
     give_back()
     core: Blocks = {}

@@ -17,6 +17,7 @@ from jinja2 import Environment, StrictUndefined
 from survey.assess.action import LONGER_CABLE
 from survey.assess.score import HIGH_FROM, SEVERE_FROM
 from survey.fingerprint import NOT_BUILT, what_if_words
+from survey.memory import give_back
 from survey.report.background import GROUNDS, NAME_COLOUR
 from survey.report.map.content import FIRST_BANDS, MapContent, map_content
 from survey.report.map.grid import STEP_M
@@ -73,6 +74,7 @@ def render_map(result: SurveyResult, *, limit: int = PAGE_LIMIT) -> str:
     """
     content = map_content(result)
     payload = pack_payload(content.blobs, limit=limit)
+    give_back()
     environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
     template = environment.from_string(_piece("page.html.j2"))
     return template.render(
