@@ -11,6 +11,7 @@ from survey.arrays import Bools, Floats, Ints, heads
 from survey.loops import njit
 from survey.network.model import Network
 from survey.network.ties.loops import Loops
+from survey.network.topology.placement import by_id
 from survey.network.walk.sections import PhaseView, Sections
 from survey.network.walk.upstream import Upstream
 from survey.read.tables import THREE_PHASE
@@ -218,7 +219,10 @@ def stand(loops: Loops, network: Network) -> Devices:
     first = np.flatnonzero(new)
     last = np.append(first[1:], len(device)) - 1
     from_node = graph.far[device[first]] == graph.near[device[np.minimum(first + 1, len(device) - 1)]]
-    order = np.lexsort((np.where(from_node[group], device, -device), group))
+    shared = np.flatnonzero((last > first)[group])
+    by_name = np.zeros(len(device), np.int64)
+    by_name[shared] = np.argsort(by_id(network.tables.switches, device[shared]))
+    order = np.lexsort((np.where(from_node[group], by_name, -by_name), group))
     order = order[single[order]]
     return Devices(
         can_open=loops.can_open,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from survey.arrays import Bools, Floats, Ints, heads
 from survey.network.sweeps import Forest, adjacency
 from survey.network.topology.pieces import Pieces, points_on, walk_vertices
-from survey.network.topology.placement import AT_SOURCE, Placement, is_added
+from survey.network.topology.placement import AT_SOURCE, Placement, by_id, is_added
 from survey.read.tables import THREE_PHASE, Lines, NetworkTables
 
 FIRST_STEP_M = 1.0
@@ -124,7 +124,7 @@ def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement, *,
     """Placed devices, those on one cable end together, from the node towards the cable; number of each one's place.
 
     Those in one place stand so that none is hidden: from the supply on the open ones, then the closed three-pole ones,
-    then the single-pole ones, which so meet no three-pole device below them; then by id (their row).
+    then the single-pole ones, which so meet no three-pole device below them; then by id.
     """
     placed = np.flatnonzero((placement.piece >= 0) | (placement.piece == AT_SOURCE))
     piece, at_end = placement.piece[placed], placement.end[placed] == 1
@@ -136,10 +136,12 @@ def _chain_order(tables: NetworkTables, pieces: Pieces, placement: Placement, *,
     off = np.where(is_added(tables.switches)[placed], -np.inf, 0.0)
     drawn = drawn[np.isfinite(off[drawn])]
     off[drawn] = _into_cable(tables.lines, pieces, piece=piece[drawn], at_end=at_end[drawn], xy=xy[drawn])
+    by_name = np.zeros(len(placed), np.int64)
+    by_name[shared] = np.argsort(by_id(tables.switches, placed[shared]))
     single, is_open = (tables.switches[name].to_numpy(bool)[placed] for name in ("single_pole", "open"))
     rank = np.where(is_open, 0, 1 + single)
     off = np.round(off, 2)
-    order = np.lexsort((placed, np.where(by_cable[placed], -rank, rank), off, key))
+    order = np.lexsort((by_name, np.where(by_cable[placed], -rank, rank), off, key))
     spot = np.full(len(placement.piece), -1, np.int64)
     new = heads(key[order])
     new[1:] |= off[order[1:]] != off[order[:-1]]
