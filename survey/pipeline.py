@@ -30,8 +30,8 @@ from survey.network import build_network
 from survey.network.model import Network
 from survey.read import read_network
 from survey.read.background import read_background
+from survey.read.guess_values import unread_codes
 from survey.read.tables import NetworkTables
-from survey.read.unread_codes import unread_codes
 from survey.result import CAUTION, SurveyResult
 from survey.settings import Settings
 from survey.utility_columns import add_utility_columns

@@ -15,7 +15,7 @@ from survey.findings import FindingList
 from survey.input_schema import field_specs, find_unit
 from survey.physics.catalogue import CableBuild, Catalogue
 from survey.read.cable_text import CableText, parse_cable_text, sizes_are_metric, taught_type
-from survey.read.unread_codes import MOST_TAUGHT
+from survey.read.guess_values import MOST_TAUGHT
 from survey.wrapped import quoted
 
 KILO = 1e3

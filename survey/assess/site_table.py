@@ -90,7 +90,7 @@ def _status(network: Network, assessment: Assessment) -> pd.DataFrame:
     status = np.select(
         [
             windings.family < 0,
-            ~windings.usable | _outside(assessment),
+            ~windings.usable | (at_rows(assessment.figures.outside, assessment.choice.nearest, none=False) > 0),
             ~walks.supplied,
             walks.looped,
             walks.section < 0,
@@ -99,11 +99,6 @@ def _status(network: Network, assessment: Assessment) -> pd.DataFrame:
         "assessed",
     )
     return pd.DataFrame({"status": status.astype(object), "connection": windings.connection, "core": windings.core})
-
-
-def _outside(assessment: Assessment) -> Bools:
-    """Sites whose circuit lies outside the model."""
-    return at_rows(assessment.figures.outside, assessment.choice.nearest, none=False) > 0
 
 
 def _ranking(network: Network, assessment: Assessment) -> pd.DataFrame:

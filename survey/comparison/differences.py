@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 import survey
-from survey.arrays import Bools, Objects
+from survey.arrays import Bools
 from survey.comparison.causes import Pair, find_causes
 from survey.comparison.snapshot import Snapshot, take_snapshot
 from survey.result import SurveyResult
@@ -56,17 +56,13 @@ def compare_sites(old: Snapshot, new: Snapshot, *, every: bool = False) -> pd.Da
     causes[~both] = np.where(in_new[~both], "new", "gone")
     why[~both] = detail[~both] = np.where(in_new[~both], "not in the old survey", "not in the new survey")
     table = _table(ids, a, b, in_new)
-    table["change"] = _kind(a, b, in_old, in_new)
-    table["causes"], table["why"], table["detail"] = causes, why, detail
-    kept = table if every else table[(table["change"] != "same") | (table["causes"] != "")]
-    return _ordered(kept)[list(COLUMNS)]
-
-
-def _kind(a: pd.DataFrame, b: pd.DataFrame, in_old: Bools, in_new: Bools) -> Objects:
     before, after = a["priority"].to_numpy(float), b["priority"].to_numpy(float)
     half = np.isnan(before) != np.isnan(after)
     conditions = [~in_old, ~in_new, half, after > before, after < before]
-    return np.select(conditions, ["new", "gone", "unknown", "worse", "better"], "same").astype(object)
+    table["change"] = np.select(conditions, ["new", "gone", "unknown", "worse", "better"], "same").astype(object)
+    table["causes"], table["why"], table["detail"] = causes, why, detail
+    kept = table if every else table[(table["change"] != "same") | (table["causes"] != "")]
+    return _ordered(kept)[list(COLUMNS)]
 
 
 def _table(ids: pd.Index[Any], a: pd.DataFrame, b: pd.DataFrame, in_new: Bools) -> pd.DataFrame:

@@ -36,7 +36,14 @@ def check_transformer(transformer: Transformer) -> None:
         check_field("nll_w", transformer.loss_w, option="--nll")
     if not math.isnan(transformer.exciting_pu):
         check_field("exc_pct", transformer.exciting_pu * 100, option="--exc")
-        _check_exciting(transformer)
+        loss_pu = transformer.loss_w / transformer.rating_va
+        if loss_pu >= transformer.exciting_pu:
+            msg = (
+                f"--exc: exciting current {transformer.exciting_pu * 100:g} % is not above the core loss, "
+                f"{loss_pu * 100:.3g} % of rating: it leaves nothing to magnetize with; give the exciting current of "
+                "the test sheet, or none for the default"
+            )
+            raise ModelError(msg)
     check_field("minload_kw", transformer.load_w / 1e3, option="--load")
 
 
@@ -50,17 +57,6 @@ def check_field(name: str, value: float, *, option: str) -> None:
 def _check_range(value: float, *, low: float, high: float, option: str, what: str) -> None:
     if not low <= value <= high:
         msg = f"{option}: {what}: found {value:g}, expected {low:g} to {high:g}; correct it"
-        raise ModelError(msg)
-
-
-def _check_exciting(transformer: Transformer) -> None:
-    loss_pu = transformer.loss_w / transformer.rating_va
-    if loss_pu >= transformer.exciting_pu:
-        msg = (
-            f"--exc: exciting current {transformer.exciting_pu * 100:g} % is not above the core loss, "
-            f"{loss_pu * 100:.3g} % of rating: it leaves nothing to magnetize with; give the exciting current of "
-            "the test sheet, or none for the default"
-        )
         raise ModelError(msg)
 
 

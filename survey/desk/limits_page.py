@@ -31,12 +31,6 @@ THIRDS: Final = (0.34, 0.73, 1.0)
 LINE_IN, LETTERS_AN_IN = 0.105, 20.0
 
 
-def pages_of(table: DeskTable) -> list[tuple[str, ...]]:
-    """Cable types of every page."""
-    shown = table.shown
-    return [shown[start : start + TYPES_A_PAGE] for start in range(0, len(shown), TYPES_A_PAGE)]
-
-
 def write_page(table: DeskTable, path: Path) -> None:
     """Draw the pages into a PDF, or the only one into a PNG; the same bytes every time.
 
@@ -48,7 +42,8 @@ def write_page(table: DeskTable, path: Path) -> None:
     import matplotlib as mpl
     from matplotlib.backends.backend_pdf import PdfPages
 
-    pages = pages_of(table)
+    shown = table.shown
+    pages = [shown[start : start + TYPES_A_PAGE] for start in range(0, len(shown), TYPES_A_PAGE)]
     with mpl.rc_context({"font.family": "sans-serif", "text.color": INK, "pdf.fonttype": 42}):
         if path.suffix.lower() == ".png":
             if len(pages) > 1:

@@ -147,7 +147,7 @@ def _column(table: DeskTable, block: pd.DataFrame, key: str, *, unit_m: float) -
     half = len(words) // 2
     cells = []
     for kva in block["kva"].unique():
-        row = _row(block, kva, key)
+        row = block[(block["kva"] == kva) & (block["cable_type"] == key)].iloc[0]
         over = ["+" if row[name] >= LONGEST_M else "" for name in LENGTHS]
         lengths = [length + sign for length, sign in zip(three(row, unit_m=unit_m), over, strict=True)]
         cells.append("/".join(lengths) if table.studied else lengths[2])
@@ -157,10 +157,6 @@ def _column(table: DeskTable, block: pd.DataFrame, key: str, *, unit_m: float) -
 def legend(table: DeskTable) -> str:
     """What the three lengths are, in their order."""
     return f"study, no load / study, {table.load_share * 100:g} % load / screen"
-
-
-def _row(block: pd.DataFrame, kva: float, key: str) -> pd.Series[float]:
-    return block[(block["kva"] == kva) & (block["cable_type"] == key)].iloc[0]
 
 
 def three(row: pd.Series[float], *, unit_m: float = 1.0) -> tuple[str, str, str]:

@@ -9,11 +9,9 @@ import numpy as np
 from survey.arrays import Bools, Ints
 from survey.findings import FindingList
 from survey.memory import give_back
-from survey.network.drawing.bare_ends import BareEnds, find_bare
-from survey.network.drawing.near_misses import find_misses, report_misses
-from survey.network.drawing.overlaps import OVER_M, Overlaps, find_overlaps, report_overlaps
+from survey.network.drawing.near_misses import BareEnds, find_bare, find_misses, report_misses
+from survey.network.drawing.overlaps import OVER_M, Overlaps, find_overlaps, report_overlaps, report_twins
 from survey.network.drawing.segments import make_grid
-from survey.network.drawing.twins import report_twins
 from survey.network.health import measure_health, report_idle
 from survey.network.model import Network
 from survey.network.supply import report_supply

@@ -3,7 +3,7 @@
 import numpy as np
 
 from survey.findings import FindingList
-from survey.network.drawing.bare_ends import BareEnds, near_units
+from survey.network.drawing.near_misses import BareEnds, near_units
 from survey.network.model import Network
 from survey.network.sweeps import Forest
 from survey.network.topology.placement import Placement

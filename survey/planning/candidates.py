@@ -66,7 +66,8 @@ def weigh(
 ) -> Candidates:
     """Candidates that replace points and those that add a device at the places named."""
     added = try_places(network, names, frame=assessment.frame)
-    apart = _apart(added.of_site)
+    number: dict[bytes, int] = {b"": 0}
+    apart = np.array([number.setdefault(np.sort(items).tobytes(), len(number)) for items in added.of_site], np.int64)
     loops = replace(added.loops, device=added.loops.device - len(names))
     chains = find_chains(network, assessment, settings=settings, counted=counted, loops=loops, apart=apart)
     table = pd.concat([convert.drop(columns="row"), _added_rows(added, request, settings)])
@@ -158,12 +159,6 @@ def _lets_large_count(chains: Chains, section: Ints, *, n: int) -> Bools:
     out = np.zeros(n + 1, bool)
     out[section[above > chains.value]] = True
     return out[:-1]
-
-
-def _apart(of_site: Ragged) -> Ints:
-    """Number of every site's set of devices, the same for the same set."""
-    number: dict[bytes, int] = {b"": 0}
-    return np.array([number.setdefault(np.sort(items).tobytes(), len(number)) for items in of_site], np.int64)
 
 
 def _added_rows(added: Added, request: PlanRequest, settings: Settings) -> pd.DataFrame:

@@ -25,8 +25,7 @@ from survey.arrays import Ints
 from survey.errors import CrsError, FormatError
 from survey.own_files import GPKG_FILE, NETWORK_FILE, RECORD_FILE
 from survey.read.geometry import has_curves
-from survey.read.live import copy_if_live, side_files
-from survey.read.views import View, read_views
+from survey.read.live import View, copy_if_live, read_views, side_files
 
 SQLITE_MAGIC = b"SQLite format 3\x00"
 LEAST_BATCH, MOST_BATCH = 65_536, 4_000_000
@@ -365,7 +364,8 @@ class ParquetFolder:
         fields = tuple(name for name in schema.names if name != geometry)
         if geometry is None:
             return LayerInfo(name=file.stem, fields=fields, has_geometry=False, crs=None, file=file, rows=rows)
-        crs = _geoparquet_crs(geo["columns"][geometry], where=str(file))
+        text = geo["columns"][geometry].get("crs", GEOPARQUET_DEFAULT_CRS)
+        crs = parse_crs(json.dumps(text) if isinstance(text, dict) else text, where=str(file))
         drawn = _drawn_as(geo["columns"][geometry].get("geometry_types", []))
         return LayerInfo(name=file.stem, fields=fields, has_geometry=True, crs=crs, file=file, rows=rows, drawn=drawn)
 
@@ -395,12 +395,6 @@ def _geo_metadata(schema: pa.Schema) -> dict[str, Any]:
         msg = "its geo metadata name a geometry column that is not there"
         raise ValueError(msg)
     return geo
-
-
-def _geoparquet_crs(column: dict[str, Any], *, where: str) -> CRS | None:
-    """Coordinate system of a column: no key means longitude and latitude, null means unknown (OGC 24-013)."""
-    text = column.get("crs", GEOPARQUET_DEFAULT_CRS)
-    return parse_crs(json.dumps(text) if isinstance(text, dict) else text, where=where)
 
 
 def _as_wkb(column: pa.ChunkedArray, file: Path) -> pa.ChunkedArray:

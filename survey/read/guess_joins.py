@@ -1,6 +1,6 @@
 """Tables that belong to a layer: what their columns tell of its rows, by ids or codes that both have."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -118,7 +118,9 @@ def _spelled(profile: LayerProfile, domains: Sequence[_Domain]) -> LayerProfile:
         name = _free_name(field.name, profile)
         evidence = f"{domain.name} spells the codes of {field.name}"
         join = JoinGuess(name, domain.table.name, field.name, domain.code, domain.where, evidence, sure=True)
-        column = _mapped(profile.columns[field.name], domain.pairs)
+        coded = as_text(profile.columns[field.name]).dictionary_encode()
+        words = [domain.pairs.get(code) for code in coded.dictionary.to_pylist()]
+        column = pa.array(words, pa.large_string()).take(coded.indices)
         new = f"{name}.{domain.words}"
         spelled = profile_field(new, column, label=field.name)
         fields = tuple(spelled if f.name == field.name else f for f in profile.fields)
@@ -159,12 +161,6 @@ def _free_name(column: str, profile: LayerProfile) -> str:
     while base in taken:
         base += "_t"
     return base
-
-
-def _mapped(column: pa.Array, pairs: Mapping[str, str | None]) -> pa.LargeStringArray:
-    coded = as_text(column).dictionary_encode()
-    words = [pairs.get(code) for code in coded.dictionary.to_pylist()]
-    return pa.array(words, pa.large_string()).take(coded.indices)
 
 
 def _looked_up(profile: LayerProfile, tables: Sequence[LayerProfile]) -> LayerProfile:

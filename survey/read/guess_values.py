@@ -7,17 +7,28 @@ import re
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from survey.arrays import Floats
-from survey.input_schema import AS_TEXT, WORDED_FIELDS, FieldSpec, find_unit, fold_code, phase_mask, units_of
+from survey.findings import FindingList
+from survey.input_schema import (
+    AS_TEXT,
+    WORDED_FIELDS,
+    FieldSpec,
+    accepted_values,
+    field_specs,
+    find_unit,
+    fold_code,
+    phase_mask,
+    units_of,
+)
 from survey.read.cable_text import parse_cable_text
 from survey.read.columns import worded_numbers
 from survey.read.guess_words import build_told
 from survey.read.transformer_text import parse_voltage_text
-from survey.wrapped import without_accents
+from survey.wrapped import quoted, without_accents
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -55,6 +66,9 @@ POLE_STATE = re.compile(r"^state_[abc]$")
 COUNT_WORDS = {"nb", "num", "nr", "no", "nro", "number", "count", "cnt", "anzahl", "qty", "cant", "numero"}
 PHASE_NUMBERS = str.maketrans("123", "ABC")
 PHASE_BITS = {"7": "ABC", "6": "AB", "5": "AC", "3": "BC", "4": "A", "2": "B", "1": "C"}
+RULE = "unknown_"
+MOST_TAUGHT = 1000
+"""Values of one field that get a line, the commonest: more than anybody fills in."""
 
 
 @dataclass(frozen=True)
@@ -384,3 +398,35 @@ def _code_table() -> Mapping[tuple[str, str], tuple[str, bool]]:
             for alias in row["aliases"].split("|"):
                 table.setdefault((row["field"], alias), (row["code"], row["sure"] == "1"))
     return table
+
+
+def teaching_line(spec: FieldSpec, text: str) -> str:
+    """Line below ``[input.LAYER.codes.FIELD]`` for this value: with its usual meaning, or to be filled in.
+
+    Examples
+    --------
+    >>> print(teaching_line(field_specs("switches")["poles"], "FCO"))
+    "FCO" = "single"  # usual meaning; choices: single, three, presumed
+    """
+    meaning = known_code(spec, text).ours
+    words = "usual meaning; choices" if meaning else "fill in; choices"
+    return f"{quoted(text)} = {quoted(meaning)}  # {words}: {accepted_values(spec)}"
+
+
+def unread_codes(findings: FindingList) -> list[dict[str, Any]]:
+    """Coded values that were not known, by layer and field, the commonest first.
+
+    Returns
+    -------
+    ``layer``, ``field``, ``text``, ``records`` (number), ``section`` of the settings and ``teach``
+    (see :func:`teaching_line`) of each.
+    """
+    out = []
+    for finding in (f for f in findings.ordered() if f.texts and f.rule.startswith(RULE)):
+        spec = field_specs(finding.layer)[finding.rule.removeprefix(RULE)]
+        place = {"layer": finding.layer, "field": spec.name}
+        section = f"[input.{finding.layer}.codes.{spec.name}]"
+        for text, records in finding.texts[:MOST_TAUGHT]:
+            teach = teaching_line(spec, text)
+            out.append({**place, "text": text, "records": records, "section": section, "teach": teach})
+    return out

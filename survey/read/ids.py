@@ -90,7 +90,10 @@ def _part_equal_ids(
     new: dict[int, str] = {}
     for name, group in groupby(listed, key=lambda entry: entry[0]):
         for *_, row in list(group)[1:]:
-            new[row] = _free_name(name, taken)
+            number = 2
+            while f"{name}#{number}" in taken:
+                number += 1
+            new[row] = f"{name}#{number}"
             taken.add(new[row])
     shared = np.zeros(len(text), np.bool_)
     shared[_recorded_twice(listed)] = True
@@ -110,13 +113,6 @@ def _recorded_twice(listed: list[tuple[str, np.bool_, tuple[str, ...], int]]) ->
 def _content(raw: RawLayer, row: int) -> tuple[str, ...]:
     shape = "" if raw.wkb is None else (raw.wkb[row].as_py() or b"").hex()
     return (shape, *(str(raw.columns[name][row].as_py()) for name in sorted(raw.columns)))
-
-
-def _free_name(name: str, taken: set[str]) -> str:
-    number = 2
-    while f"{name}#{number}" in taken:
-        number += 1
-    return f"{name}#{number}"
 
 
 def _report_mended(rows: Rows, raw: RawLayer, *, matched: MatchedLayer) -> None:

@@ -12,8 +12,10 @@ import tempfile
 import weakref
 from collections.abc import Sequence
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
+from urllib.parse import quote
 
 from survey.errors import FormatError
 from survey.locks import try_lock
@@ -22,6 +24,10 @@ KEPT_BESIDE = ("-wal", "-journal")
 MEMORY_BESIDE = "-shm"
 PREFIX, LOCK = "survey-copy-", "lock"
 WRITE_VERSION_AT, WAL_VERSION = 18, 2  # SQLite file format, section 1.3
+GEOMETRY = """
+    select g.column_name, g.geometry_type_name, s.organization, s.organization_coordsys_id, s.definition
+    from gpkg_geometry_columns g left join gpkg_spatial_ref_sys s using (srs_id) where lower(g.table_name) = lower(?)
+"""
 
 
 class LiveCopy:
@@ -115,3 +121,40 @@ def refuse_changed(files: Sequence[Path], *, before: Sequence[tuple[int, int] | 
         if old != new:
             msg = f"{file}: was changed while it was read; wait until it is written, then run again"
             raise FormatError(msg)
+
+
+@dataclass(frozen=True)
+class View:
+    """What the GeoPackage says of a view.
+
+    ``fields`` names of its columns, geometry left out; none where the view cannot be understood; ``has_geometry``
+    whether it is drawn; ``crs`` text of its coordinate system, empty where none is named.
+    """
+
+    fields: tuple[str, ...]
+    has_geometry: bool
+    crs: str
+
+
+def read_views(path: Path) -> dict[str, View]:
+    """All views of a GeoPackage, by name.
+
+    Raises ``sqlite3.Error``: the file is no database, or damaged.
+    """
+    with closing(sqlite3.connect(f"file:{quote(str(path))}?mode=ro&immutable=1", uri=True)) as base:
+        names = [str(row[0]) for row in base.execute("select name from sqlite_master where type = 'view'")]
+        return {name: _view(base, name) for name in names}
+
+
+def _view(base: sqlite3.Connection, name: str) -> View:
+    try:
+        columns = [str(row[0]) for row in base.execute("select name from pragma_table_info(?)", [name])]
+        drawn = base.execute(GEOMETRY, [name]).fetchone()
+    except sqlite3.Error:  # it names a table that is not there
+        return View((), has_geometry=False, crs="")
+    if drawn is None:
+        return View(tuple(columns), has_geometry=False, crs="")
+    geometry, _, organization, code, definition = drawn
+    known = str(organization).upper() == "EPSG"
+    text = f"EPSG:{code}" if known else "" if str(definition).casefold() in {"undefined", "none"} else str(definition)
+    return View(tuple(column for column in columns if column != geometry), has_geometry=True, crs=text)

@@ -81,7 +81,9 @@ def read_results(folder: Path, *, drawn: bool = True, sections: bool = True) -> 
     OutputError
         The folder is missing, is not a survey, or a file in it is damaged.
     """
-    _put_right(folder)
+    if half_moved(folder):  # by a run that was killed: what it left is undone
+        with reserve_folder(folder):
+            pass
     _check(folder)
     files = [folder / name for name in (*CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE)]
     before = stamps(files)
@@ -99,13 +101,6 @@ def read_results(folder: Path, *, drawn: bool = True, sections: bool = True) -> 
         folder, sites, switching_points, findings, _points(sites, crs), _points(switching_points, crs),
         exposed, network, crs, record, background,
     )  # fmt: skip
-
-
-def _put_right(folder: Path) -> None:
-    """Undo what a run left that was killed while it moved its files."""
-    if half_moved(folder):
-        with reserve_folder(folder):
-            pass
 
 
 def _refuse_moved(folder: Path, files: list[Path], *, before: list[tuple[int, int] | None]) -> None:

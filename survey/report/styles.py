@@ -241,7 +241,9 @@ def _qml_symbol(parent: ET.Element, symbol: Symbol, *, name: str) -> None:
     kind, layer_class = kinds.get(symbol.shape, ("marker", "SimpleMarker"))
     element = ET.SubElement(parent, "symbol", {"name": name, "type": kind, "alpha": "1", "clip_to_extent": "1"})
     layer = ET.SubElement(element, "layer", {"class": layer_class, "enabled": "1", "locked": "0", "pass": "0"})
-    _qml_options(layer, _qml_values(symbol))
+    options = ET.SubElement(layer, "Option", {"type": "Map"})
+    for key, value in _qml_values(symbol).items():
+        ET.SubElement(options, "Option", {"name": key, "type": "QString", "value": value})
     if symbol.varied:
         varied = ET.SubElement(ET.SubElement(layer, "data_defined_properties"), "Option", {"type": "Map"})
         ET.SubElement(varied, "Option", {"name": "name", "type": "QString", "value": ""})
@@ -255,12 +257,6 @@ def _qml_expression(parent: ET.Element, expression: str) -> None:
     ET.SubElement(parent, "Option", {"name": "active", "type": "bool", "value": "true"})
     ET.SubElement(parent, "Option", {"name": "expression", "type": "QString", "value": expression})
     ET.SubElement(parent, "Option", {"name": "type", "type": "int", "value": "3"})
-
-
-def _qml_options(parent: ET.Element, values: Mapping[str, str]) -> None:
-    options = ET.SubElement(parent, "Option", {"type": "Map"})
-    for key, value in values.items():
-        ET.SubElement(options, "Option", {"name": key, "type": "QString", "value": value})
 
 
 def _qml_values(symbol: Symbol) -> dict[str, str]:

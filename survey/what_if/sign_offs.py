@@ -5,7 +5,6 @@ survey printed it in ``sites.csv`` when it was signed off. A later survey keeps 
 passed and the circuit under it is the same; it says of every other one why it does not hold.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -61,7 +60,12 @@ def read_signed_off(path: Path) -> tuple[SignOff, ...]:
     """
     rows = read_list(path, "signed-off list", needed=NEEDED, optional=("note", "circuit"))
     items = tuple(_item(row, where) for where, row in rows)
-    _refuse_doubles(items, path)
+    seen: set[str] = set()
+    for item in items:
+        if item.site_id in seen:
+            msg = f"signed-off list {path}: site {item.site_id!r} stands there twice; keep one line"
+            raise SettingsError(msg)
+        seen.add(item.site_id)
     return items
 
 
@@ -75,15 +79,6 @@ def _item(row: dict[str, str], where: str) -> SignOff:
         msg = f"{where}: found until {row['until']!r}; expected a day such as 2030-12-31"
         raise SettingsError(msg) from error
     return SignOff(row["site_id"], row["who"], until, row["note"], row["circuit"])
-
-
-def _refuse_doubles(items: Sequence[SignOff], path: Path) -> None:
-    seen: set[str] = set()
-    for item in items:
-        if item.site_id in seen:
-            msg = f"signed-off list {path}: site {item.site_id!r} stands there twice; keep one line"
-            raise SettingsError(msg)
-        seen.add(item.site_id)
 
 
 def circuit_fingerprints(sites: pd.DataFrame) -> Objects:

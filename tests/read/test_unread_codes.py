@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from survey.errors import SettingsError
 from survey.input_schema import field_specs
-from survey.read.unread_codes import teaching_line, unread_codes
+from survey.read.guess_values import teaching_line, unread_codes
 from survey.settings import build_settings
 
 

@@ -8,9 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from survey.arrays import Floats, Ints, Objects
+from survey.arrays import Bools, Floats, Ints, Objects
 from survey.findings import FindingList
-from survey.network.drawing.bare_ends import BareEnds
 from survey.network.drawing.segments import Grid, Hits, hit_by_ends
 from survey.network.nearness import make_strips, nearest_point
 from survey.network.topology.pieces import Pieces
@@ -20,6 +19,22 @@ REACH_M, REACH_OF_SNAP = 5.0, 10.0
 """A gap is looked for up to the larger of 5 m and ten times the snapping tolerance (common practice, no source)."""
 COVERED = 0.9
 NAMED = 5
+
+
+@dataclass(frozen=True)
+class BareEnds:
+    """Ends with nothing at them; all shape (n_ends,), but ``xy`` (n_ends, 2), metres.
+
+    ``node`` of the end, ``piece`` that ends there, its ``cable``, its ``other`` node, and whether the end is the last
+    place of the piece.
+    """
+
+    node: Ints
+    piece: Ints
+    cable: Ints
+    other: Ints
+    at_last: Bools
+    xy: Floats
 
 
 @dataclass(frozen=True)
@@ -196,3 +211,38 @@ def _nearest_other(ends: Ints, node_xy: Floats, *, reach_m: float) -> tuple[Ints
     strips = make_strips(node_xy[drawn], tolerance_m=reach_m)
     near, gap = nearest_point(node_xy[ends], strips, tolerance_m=reach_m, own=np.searchsorted(drawn, ends))
     return np.where(near >= 0, np.append(drawn, -1)[near], -1), gap
+
+
+def find_bare(tables: NetworkTables, pieces: Pieces, *, node_xy: Floats, used: Ints, pickup_m: float) -> BareEnds:
+    """Find the ends with nothing at them.
+
+    Parameters
+    ----------
+    node_xy
+        Place of every node, metres.
+    used
+        Nodes that hold a site, a device or a source; an end there is meant to be one.
+    pickup_m
+        A transformer that is no three-phase site is at an end at this distance or nearer, metres.
+    """
+    degree = np.bincount(pieces.u, minlength=len(node_xy)) + np.bincount(pieces.v, minlength=len(node_xy))
+    bare = (degree == 1) & np.isfinite(node_xy).all(axis=1)
+    bare[used] = False
+    node = np.flatnonzero(bare)
+    node = node[~near_units(tables, node_xy[node], pickup_m=pickup_m)]
+    piece = np.full(len(node_xy), -1, np.int64)
+    piece[pieces.u] = np.arange(len(pieces.u))
+    piece[pieces.v] = np.arange(len(pieces.v))
+    own = piece[node]
+    at_last = pieces.v[own] == node
+    other = np.where(at_last, pieces.u[own], pieces.v[own])
+    return BareEnds(node, own, pieces.cable[own], other, at_last, node_xy[node])
+
+
+def near_units(tables: NetworkTables, xy: Floats, *, pickup_m: float) -> Bools:
+    """Places with a transformer that is no three-phase site within reach, shape (n,)."""
+    units = tables.other_units
+    units = units[np.isfinite(units).all(axis=1)]
+    if not len(units) or not len(xy):
+        return np.zeros(len(xy), bool)
+    return nearest_point(xy, make_strips(units, tolerance_m=pickup_m), tolerance_m=pickup_m)[0] >= 0

@@ -195,7 +195,10 @@ def _network(saved: SavedSurvey, xy_m: Floats, *, local: CRS) -> tuple[Objects, 
     around = np.maximum((high - low).max() * _AROUND, _AROUND_LEAST_M)
     area = shapely.box(*(low - around), *(high + around))
     back = moved(np.array([area], dtype=object), source=local, target=saved.network.crs)[0]
-    near = _touches(lines, back.bounds)
+    extent = shapely.bounds(lines)
+    with np.errstate(invalid="ignore"):
+        apart = (extent[:, :2] > back.bounds[2:]) | (extent[:, 2:] < back.bounds[:2])
+    near = np.asarray(np.isfinite(extent).all(axis=1) & ~apart.any(axis=1))
     shielded = saved.network["shielded"].to_numpy(dtype=bool)[near]
     return moved(lines[near], source=saved.network.crs, target=local), shielded
 
@@ -205,10 +208,3 @@ def _placed(places: Any, *, local: CRS) -> Floats:  # noqa: ANN401 - pairs of de
     degrees = np.array(places, dtype=np.float64).reshape(-1, 2)
     degrees = degrees[np.isfinite(degrees).all(axis=1)]
     return _xy(np.asarray(shapely.points(degrees), dtype=object), source=CRS.from_epsg(4326), target=local)
-
-
-def _touches(lines: Objects, bounds: tuple[float, float, float, float]) -> Bools:
-    extent = shapely.bounds(lines)
-    with np.errstate(invalid="ignore"):
-        apart = (extent[:, :2] > bounds[2:]) | (extent[:, 2:] < bounds[:2])
-    return np.asarray(np.isfinite(extent).all(axis=1) & ~apart.any(axis=1))

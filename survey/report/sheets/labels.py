@@ -98,13 +98,14 @@ class LabelField:
 
     def _cheapest(self, ring: _Ring, anchor: tuple[float, float]) -> tuple[Placed, float] | None:
         ring = ring.kept(_inside(ring.boxes, self.frame))
-        reached = _hull(ring.boxes, anchor)
+        corners = np.concatenate([ring.boxes.reshape(-1, 2), np.array([anchor])])
+        reached = np.concatenate([corners.min(axis=0), corners.max(axis=0)])
         marks = _near(self.marks, reached)
         ring = ring.kept(np.asarray(~_overlap(ring.boxes, marks, gap=MARK_GAP).any(axis=1)))
         ring = ring.kept(self._clear(ring, reached))
         if len(ring.cost) == 0:
             return None
-        others = marks[~_holds(marks, anchor)]
+        others = marks[~np.asarray(((marks[:, :2] <= anchor) & (marks[:, 2:] >= anchor)).all(axis=1))]
         cost = ring.cost + INK_COST * self._inked(ring.boxes)
         cost = cost + CROSSED_MARK_COST * segments_cross_boxes(ring.leaders, others).sum(axis=1)
         first = int(np.argmin(cost))
@@ -154,12 +155,6 @@ def _ring_cost(away: float) -> float:
     return LEADER_COST + FAR_COST * away if away else 0.0
 
 
-def _hull(boxes: Floats, anchor: tuple[float, float]) -> Floats:
-    """The rectangle that holds an anchor and all boxes, shape (4,)."""
-    corners = np.concatenate([boxes.reshape(-1, 2), np.array([anchor])])
-    return np.concatenate([corners.min(axis=0), corners.max(axis=0)])
-
-
 def _near(rows: Floats, hull: Floats) -> Floats:
     """Those boxes or lines (n, 4) whose own rectangle comes near the hull."""
     low, high = np.minimum(rows[:, :2], rows[:, 2:]), np.maximum(rows[:, :2], rows[:, 2:])
@@ -207,10 +202,6 @@ def _overlap(first: Floats, second: Floats, *, gap: float) -> Bools:
     one, other = first[:, None, :], second[None, :, :]
     apart = (one[..., :2] >= other[..., 2:] + gap) | (other[..., :2] >= one[..., 2:] + gap)
     return np.asarray(~apart.any(axis=2))
-
-
-def _holds(boxes: Floats, point: tuple[float, float]) -> Bools:
-    return np.asarray(((boxes[:, :2] <= point) & (boxes[:, 2:] >= point)).all(axis=1))
 
 
 def segments_cross_boxes(segments: Floats, boxes: Floats) -> Bools:

@@ -72,14 +72,9 @@ def point_blocks(content: SheetContent, *, units: Units) -> list[PointBlock]:
     """Blocks of the points at which an assessed site of more than the low band rings, that of the first rank first."""
     sites = content.sites
     point = sites["worst_switch_id"].where(sites["worst_switch_id"] != "", sites["switch_id"]).astype(str)
-    counts = in_blocks(sites) & (point != "")
+    counts = (sites["status"] == "assessed") & sites["band"].isin(_BANDS) & (point != "")
     groups = pd.Series(np.flatnonzero(counts)).groupby(point[counts].to_numpy(), sort=False)
     return [_block(content, str(name), rows=tuple(rows.tolist()), units=units) for name, rows in groups]
-
-
-def in_blocks(sites: pd.DataFrame) -> pd.Series[bool]:
-    """Sites that ring at some point: their blocks say what to do."""
-    return (sites["status"] == "assessed") & sites["band"].isin(_BANDS)
 
 
 def _block(content: SheetContent, name: str, *, rows: tuple[int, ...], units: Units) -> PointBlock:

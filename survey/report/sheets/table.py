@@ -83,7 +83,8 @@ def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRo
         """The nearest point's figure and that of the worst one, which the band and the action go by."""
         return f"{text}; worst {of_worst}" if worst and of_worst != NOTHING else text
 
-    peaks = _peaks(site["peak_pu"], site["peak_loaded_pu"])
+    texts = [_number(value, decimals=2) for value in (site["peak_pu"], site["peak_loaded_pu"])]
+    peaks = NOTHING if texts == [NOTHING, NOTHING] else " / ".join(texts)
     exposed = _number(site["exposed_cable_m"] * per_m, decimals=0)
     return TableRow(
         number=str(number),
@@ -113,11 +114,6 @@ def _switch(site: Mapping[str, Any]) -> str:
     device = clean(site["switch_device"], limit=_DEVICE_LIMIT)
     text = " ".join(part for part in (nearest, f"({device})" if nearest and device else "") if part) or NOTHING
     return f"{text}; worst {worst}" if worst and worst != nearest else text
-
-
-def _peaks(no_load: float, loaded: float) -> str:
-    texts = [_number(value, decimals=2) for value in (no_load, loaded)]
-    return NOTHING if texts == [NOTHING, NOTHING] else " / ".join(texts)
 
 
 def _words(connection: object, core: object) -> str:

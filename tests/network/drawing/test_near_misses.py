@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 
 from survey.findings import FindingList
 from survey.network import build_network
-from survey.network.drawing.bare_ends import find_bare
-from survey.network.drawing.near_misses import NAMED
+from survey.network.drawing.near_misses import NAMED, find_bare
 from survey.settings import NetworkSettings
 
 MAIN = drawn("M", (0, 0), (400, 0), build="oh")
