@@ -1,4 +1,4 @@
-"""Text for a terminal: wrapped to its width, labels in a column of their own."""
+"""Text as it is shown and typed: wrapped to a terminal, quoted for TOML, names compared as people write them."""
 
 import shutil
 import textwrap

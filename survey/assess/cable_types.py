@@ -1,4 +1,4 @@
-"""Cable types that are no key of the catalogue: taught by the settings, or read from their text."""
+"""Cable types that are no key of the catalogue: taught by the settings, read from their text, or unread."""
 
 import math
 import re

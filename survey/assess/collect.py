@@ -1,4 +1,4 @@
-"""Put an assessment into the result that every report is made from."""
+"""Put an assessment into the result that every report is made from, with the sites that each finding touches."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The sites table: one row per three-phase site, ranked, in the units of its column names."""
+"""The tables of sites, ranked, and of switching points: one row each, in the units of the column names."""
 
 from itertools import chain
 

@@ -1,4 +1,4 @@
-"""Refuse, in one line, what was typed in and cannot be."""
+"""What is typed in by hand: nameplate text read, and what cannot be refused in one line."""
 
 import difflib
 import math

@@ -1,4 +1,4 @@
-"""What an export parts over a column for each pole, put together: flags of phases, ratings of the units of a bank."""
+"""What an export parts over several columns, put together: phases, ratings of the units of a bank, cable texts."""
 
 from collections.abc import Sequence
 from dataclasses import replace

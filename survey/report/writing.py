@@ -1,4 +1,4 @@
-"""Write one file whole or not at all."""
+"""Write one file whole or not at all; small tables as CSV."""
 
 import csv
 import math

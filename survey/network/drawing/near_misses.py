@@ -1,4 +1,4 @@
-"""What the drawing almost says: ends that stop just short of another end or of a cable, or run a little past one.
+"""What the drawing almost says: bare ends, and those that stop just short of an end or a cable, or run past one.
 
 Nothing is mended here. The findings say what would change if it were, and which snapping tolerance would do it.
 """
