@@ -26,7 +26,7 @@ sys.path += [str(Path(__file__).parents[1] / folder) for folder in ("benchmarks"
 import cube  # noqa: E402
 import fill  # noqa: E402
 import nodes  # noqa: E402
-from bench_atlas import agreement, compared, read_table  # noqa: E402
+from bench_atlas import agreement, compared, largest, read_table  # noqa: E402
 
 
 def one_by_one(circuit, rows, blocks, *, density):
@@ -88,17 +88,18 @@ def test_look_up_agrees_with_thousands_of_simulated_operations_nearly_as_well_as
     assert found.in_model.all()
     for circuit in Circuit:
         kind = table["circuit"] == circuit
-        close, under, far_under, _, far_over = agreement(found.peak_pu[kind], table["peak_pu"][kind])
+        close, under, far_under, _, far_over = agreement(found.peak_pu[kind], largest(table)[kind])
         other, other_under, other_far_under, _, other_far_over = agreement(
             table["peak_again_pu"][kind], table["peak_pu"][kind]
         )
-        assert close > other - 0.035
-        assert under < other_under + 0.06
-        assert far_under < other_far_under + 0.025
+        assert close > other - 0.03
+        assert under < other_under + 0.05
+        assert far_under < other_far_under + 0.015
         assert far_over < other_far_over + 0.01
-        assert np.mean(abs(found.likelihood - table["likelihood"])[kind] < 0.05) > 0.93
-        missed = kind & (table["peak_pu"] > 1.25) & (found.peak_pu <= 1.25)
+        assert np.mean(abs(found.likelihood - table["likelihood"])[kind] < 0.05) > 0.95
+        missed = kind & (largest(table) > 1.25) & (found.peak_pu <= 1.25)
         assert missed.sum() <= 2
+        assert not (missed & (largest(table) > 1.5)).any()
 
 
 def test_the_load_needed_is_enough():
