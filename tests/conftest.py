@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections import defaultdict
 from collections.abc import Iterator
+from datetime import UTC, datetime
 
 import pytest
 from browser import chromium
@@ -27,6 +29,41 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # A process that surveys hundreds of small networks is quicker with compiled loops; commands in processes of their own
 # take the survey's own threshold.
 loops.SMALL = 2000
+_calling = loops._Loop._calling
+
+
+def _unseen(loop: loops._Loop, kind: str) -> Callable[..., Any]:
+    """Loops are left out of what coverage counts, so that it need not watch them either: half of its time."""
+    function = _calling(loop, kind)
+    function.__code__ = function.__code__.replace(co_filename="<loop>")
+    return function
+
+
+loops._Loop._calling = _unseen
+
+
+# the day, told to the test processes that are begun, so that midnight does not part them
+DAY = int(os.environ.setdefault("SURVEY_TESTS_OF_DAY", str(datetime.now(UTC).toordinal())))
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Of the cases of a test that is run by turns, one in so many a day, the first one today's and so on.
+
+    ``SURVEY_ALL_TESTS=1`` runs all of them; so does naming a test.
+    """
+    if os.environ.get("SURVEY_ALL_TESTS") or any("::" in argument for argument in config.args):
+        return
+    cases: defaultdict[str, list[pytest.Item]] = defaultdict(list)
+    for item in items:
+        if item.get_closest_marker("by_turns"):
+            cases[item.nodeid.partition("[")[0]].append(item)
+    left = set()
+    for several in cases.values():
+        (turns,) = several[0].get_closest_marker("by_turns").args
+        left |= {item for place, item in enumerate(several) if (place + DAY) % min(turns, len(several))}
+    if left:
+        config.hook.pytest_deselected(items=[item for item in items if item in left])
+        items[:] = [item for item in items if item not in left]
 
 
 @pytest.fixture(scope="session", autouse=True)

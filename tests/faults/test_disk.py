@@ -30,6 +30,7 @@ def small_disk(tmp_path):
     subprocess.run(["umount", "-l", str(place)], check=True)
 
 
+@pytest.mark.by_turns(2)
 @pytest.mark.parametrize(
     ("arguments", "name"),
     [
@@ -49,6 +50,7 @@ def test_a_full_disk(network, surveyed, small_disk, arguments, name):
     assert [path.name for path in small_disk.iterdir()] == ["filler"]
 
 
+@pytest.mark.by_turns(2)
 @pytest.mark.parametrize("arguments", [["run", "NETWORK", "--no-study", "-o", "OUT"], ["plan", "OUT", "--budget", "2"]])
 def test_a_full_disk_with_an_earlier_survey(network, surveyed, small_disk, arguments):
     out = small_disk / "OUT"
@@ -80,6 +82,7 @@ def test_files_that_may_not_grow(network, out):
     assert [path.name for path in out.parent.iterdir()] == ["OUT"]
 
 
+@pytest.mark.by_turns(2)
 @pytest.mark.parametrize("name", ["TMPDIR", "SURVEY_CACHE_DIR"])
 def test_a_full_disk_for_what_is_kept_aside(network, small_disk, tmp_path, name):
     settings = tmp_path / "s.toml"

@@ -35,6 +35,7 @@ def listed(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.iterdir())
 
 
+@pytest.mark.by_turns(2)
 @pytest.mark.parametrize("stage", STAGES)
 def test_a_killed_run_changes_nothing(network, other_network, out, stage):
     before, given = content(out), network.read_bytes()
@@ -53,6 +54,7 @@ def test_a_killed_run_changes_nothing(network, other_network, out, stage):
     assert listed(network.parent) == ["net.gpkg"]
 
 
+@pytest.mark.by_turns(2)
 @pytest.mark.parametrize(
     ("stage", "number"),
     [("read", signal.SIGINT), ("study", signal.SIGTERM), ("map.html", signal.SIGINT), ("map.html", signal.SIGHUP)],
@@ -69,6 +71,7 @@ def test_a_run_that_is_told_to_end(network, out, own_curves, tmp_path, stage, nu
     assert network.read_bytes() == given
 
 
+@pytest.mark.by_turns(2)
 @pytest.mark.parametrize(
     ("arguments", "left"),
     [
@@ -115,6 +118,7 @@ def test_a_run_killed_while_its_files_move_is_put_right_by_the_next_command(othe
     assert listed(out.parent) == ["OUT"]
 
 
+@pytest.mark.by_turns(2)
 @pytest.mark.parametrize("later", [0, 2])
 def test_a_run_killed_in_its_study_leaves_a_cache_of_use(network, out, own_curves, tmp_path, later):
     before, cache = content(out), tmp_path / "cache"

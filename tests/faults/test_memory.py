@@ -62,6 +62,7 @@ def networks(tmp_path_factory):
     return [write_network(make_network(n), folder / str(n)) for n in (SMALL, LARGE)]
 
 
+@pytest.mark.by_turns(2)
 @pytest.mark.parametrize("stage", ["read", "network", "assess", "sites.csv", "survey.gpkg", "map.html"])
 def test_memory_runs_out(networks, tmp_path, stage):
     out = tmp_path / "out"
@@ -73,6 +74,7 @@ def test_memory_runs_out(networks, tmp_path, stage):
     assert len((out / "sites.csv").read_text().splitlines()) == 1 + SMALL // 10
 
 
+@pytest.mark.by_turns(2)
 @pytest.mark.parametrize("stage", ["read", "network.parquet"])
 def test_no_memory_at_all(networks, tmp_path, stage):
     """A library may end the process then; it does end, the survey is as it was, and the next run clears the rest."""

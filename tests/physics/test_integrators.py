@@ -72,6 +72,7 @@ SATURATED = [
 ]
 
 
+@pytest.mark.by_turns(3)
 @pytest.mark.no_cover  # the loop is the test's own, the study is compiled: nothing to see, and half the time
 @pytest.mark.parametrize(
     "case", random_cases() + SATURATED, ids=lambda c: f"{c.circuit.name} {c.closed} b={c.b:.4f} g={c.g:.3f}"
@@ -115,6 +116,7 @@ CLAMPED = [
 ]
 
 
+@pytest.mark.by_turns(3)
 @pytest.mark.no_cover
 @pytest.mark.parametrize("case", CLAMPED, ids=lambda c: f"{c.circuit.name} {c.closed} b={c.b} g={c.g} {c.one_phase}")
 def test_arresters_and_open_delta_equal_scipys_integrator(case):

@@ -192,6 +192,7 @@ CLAMPED = [
 ]
 
 
+@pytest.mark.by_turns(3)
 @pytest.mark.parametrize("case", CASES, ids=lambda c: f"{c.circuit.name} {c.closed} b={c.b} g={c.g}")
 def test_sustained_peak_equals_the_circuit_simulators(case, tmp_path):
     ours, period = by_study(case)
@@ -199,6 +200,7 @@ def test_sustained_peak_equals_the_circuit_simulators(case, tmp_path):
     assert ours == pytest.approx(theirs, rel=0.01 if period else 0.15)
 
 
+@pytest.mark.by_turns(4)
 @pytest.mark.parametrize("case", CLAMPED, ids=lambda c: f"{c.circuit.name} {c.closed} b={c.b} g={c.g}")
 def test_with_arresters_peak_and_power_equal_the_circuit_simulators(case, tmp_path):
     peak, power, period = figures_by_study(case)
