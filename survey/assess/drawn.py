@@ -60,7 +60,7 @@ class PieceLines:
 
 
 class Drawing:
-    """Turns stretches of cable into shapes.
+    """Turns lengths of cable into shapes.
 
     ``network`` the network; its lines are brought to the output coordinate system once.
     """

@@ -1,4 +1,4 @@
-"""The circuits as linear equations on one straight piece of each magnetizing curve.
+"""The circuits as linear equations on one straight segment of each magnetizing curve.
 
 Everything is per unit on the section's own base: voltages in crest line-to-ground, time in radians of the supply, flux
 in crest voltage per radian. Phases are a, b, c = 0, 1, 2; legs of a five-legged core likewise, b in the middle. The
@@ -12,7 +12,7 @@ transformer)``. A winding holds ``e = (u - r m - r_sat s) / (1 + r g)``, ``dflux
 resistive load together. An open phase also feeds a conductance to ground, single-phase load on the section, and an
 arrester if it has one: nothing up to ``CLAMP``, a resistance ``SLOPE`` above.
 
-``segment`` holds the piece of every curve, -1, 0 or 1: of up to four magnetizing curves, then of two arresters.
+``segment`` holds the segment of every curve, -1, 0 or 1: of up to four magnetizing curves, then of two arresters.
 """
 
 from typing import Final
@@ -101,12 +101,12 @@ def core_fluxes(parameters: Array, segment: IntArray, out: Array) -> None:
     """Write, for a five-legged core, the four core fluxes as rows (flux 1..3, constant) over the state.
 
     Leg fluxes are differences of core fluxes, ``F_a = f1 - f2`` and so on, and the four magnetomotive forces add up to
-    zero; on straight pieces ``h(f) = k f + o`` that is one linear equation for f1.
+    zero; on straight segments ``h(f) = k f + o`` that is one linear equation for f1.
     """
     total = 0.0
     out[:] = 0.0
     for core in range(4):
-        slope, offset = core_piece(parameters, segment[core], parameters[IM])
+        slope, offset = core_segment(parameters, segment[core], parameters[IM])
         total += slope
         out[0, 3] -= offset
         for leg in range(core):
@@ -120,7 +120,7 @@ def core_fluxes(parameters: Array, segment: IntArray, out: Array) -> None:
 
 
 @njit(cache=True, error_model="numpy")
-def core_piece(parameters: Array, segment: int, exciting: float) -> tuple[float, float]:
+def core_segment(parameters: Array, segment: int, exciting: float) -> tuple[float, float]:
     """Slope and offset of a core of the five-legged transformer, ``h(f) = i(sqrt3 f)`` with 1.27 im.
 
     A core carries about 1/sqrt3 of a leg's flux at rated voltage. With c im in the curve the phase currents at rated
@@ -150,7 +150,7 @@ def five_legged_rows(parameters: Array, segment: IntArray, exciting: float, out:
     flux = np.empty((4, 4))
     core_fluxes(parameters, segment, flux)
     for core in range(4):
-        slope, offset = core_piece(parameters, segment[core], exciting)
+        slope, offset = core_segment(parameters, segment[core], exciting)
         for column in range(4):
             current = slope * flux[core, column] + (offset if column == 3 else 0.0)
             place = 2 if column == 3 else 3 + column
@@ -185,7 +185,7 @@ def shunt_rows(parameters: Array, segment: int, slot: int, out: Array) -> None:
 
 @njit(cache=True, error_model="numpy")
 def fill_generator(circuit: int, parameters: Array, closed: int, segment: IntArray, out: Array) -> None:
-    """Write the matrix A of ``dy/dt = A y`` for one state of the poles and one piece of every curve."""
+    """Write the matrix A of ``dy/dt = A y`` for one state of the poles and one segment of every curve."""
     voltages, windings = np.empty((3, 8)), np.empty((3, 3))
     magnetizing, lost = np.empty((3, 8)), np.empty((3, 8))
     terminal_voltages(closed, voltages)

@@ -1,18 +1,18 @@
 """The compiled integrator: exact between two crossings of a saturation knee.
 
-The magnetizing curve is made of straight pieces, so between crossings every circuit is linear,
+The magnetizing curve is made of straight segments, so between crossings every circuit is linear,
 
     dy/dt = A y,   y = (cos t, sin t, 1, flux 1..3, open-phase voltage 1..2),
 
-(arresters on the open phases are straight pieces too) with the supply and the constants carried along as states, and a
-step of any length is the product of ``exp(A h)`` with
+(arresters on the open phases are straight segments too) with the supply and the constants carried along as states, and
+a step of any length is the product of ``exp(A h)`` with
 y: no stability limit and no truncation error, however small the capacitance or large the load. What is left of a step
 size is how sharply a crossing is located and how densely the voltage is sampled for its peak. Steps come in powers of
 two of a tick; all their propagators fall out of one matrix exponential.
 
-A step is as long as the fastest free oscillation of the piece allows. One that ends beyond a knee is cut where its
+A step is as long as the fastest free oscillation of the segment allows. One that ends beyond a knee is cut where its
 flux, as a cubic through both ends, crosses; one whose flux may have gone beyond and come back is cut at the turn. The
-cut ends a few ticks beyond the knee, the next piece begins, and what the ticks missed is made good.
+cut ends a few ticks beyond the knee, the next segment begins, and what the ticks missed is made good.
 """
 
 from typing import Final, NamedTuple
@@ -41,8 +41,8 @@ from survey.physics.knees import (
     knee_distance,
     make_good,
     row_times,
-    settle_pieces,
-    shift_pieces,
+    settle_segments,
+    shift_segments,
     step_to_crest,
     step_to_graze,
     step_to_knee,
@@ -233,7 +233,7 @@ def advance(
     knee, clamp = parameters[KNEE], parameters[CLAMP]
     steps, slopes, probes, bends, coarsest = tables.steps, tables.slopes, tables.probes, tables.bends, tables.coarsest
     z, drift, energy = work.z, work.drift, work.energy
-    region, distance = settle_pieces(tables, circuit, parameters, closed, y, segment)
+    region, distance = settle_segments(tables, circuit, parameters, closed, y, segment)
     place, tick = closed * REGIONS + region, np.sqrt(bends[0] / CURVATURE)
     peak, saturated, left = 0.0, region % CORE_REGIONS != 0, ticks
     calm, fresh, slope_a, slope_b, late = 0, LEVELS, 0.0, 0.0, 0.0
@@ -271,9 +271,9 @@ def advance(
         distance = reached
         if reached < 0.0:
             before = place
-            region, distance = shift_pieces(probes, coarsest, closed, y, segment, knee, clamp)
+            region, distance = shift_segments(probes, coarsest, closed, y, segment, knee, clamp)
             if distance < 0.0:
-                region, distance = settle_pieces(tables, circuit, parameters, closed, y, segment)
+                region, distance = settle_segments(tables, circuit, parameters, closed, y, segment)
             place = closed * REGIONS + region
             make_good(slopes, parameters, before, place, y, late, work.change, energy)
             if region // CORE_REGIONS > 0 and (before % REGIONS) // CORE_REGIONS != region // CORE_REGIONS:
@@ -290,7 +290,7 @@ def advance(
 def repeats_after(history: Array, cycle: int, saturated: int) -> int:
     """Period, in cycles, after which the state has come back; 0 while it has not.
 
-    Fluxes count only where a core saturated lately: on the unsaturated piece an offset is carried along without effect.
+    Fluxes count only where a core saturated lately: on the unsaturated segment an offset is carried along for nothing.
     """
     for period in range(1, LONGEST_PERIOD + 1):
         if cycle < 3 * period:

@@ -1,4 +1,4 @@
-"""Where a step crosses a saturation knee: found to within a tick, and the pieces that hold from there on."""
+"""Where a step crosses a saturation knee: found to within a tick, and the segments that hold from there on."""
 
 from typing import Final
 
@@ -12,7 +12,7 @@ from survey.physics.propagators import (
     REGIONS,
     SIZE,
     Tables,
-    build_piece,
+    build_segments,
     region_of,
 )
 
@@ -38,13 +38,13 @@ def argument(probes: Array, region: int, curve: int, y: Array) -> float:
 
 @njit(cache=True, error_model="numpy")
 def to_end(x: float, segment: int, knee: float) -> float:
-    """Distance of an argument to the end of its piece; negative beyond it."""
+    """Distance of an argument to the end of its segment; negative beyond it."""
     return knee - abs(x) if segment == 0 else segment * x - knee
 
 
 @njit(cache=True, error_model="numpy")
 def knee_distance(probes: Array, region: int, segment: IntArray, y: Array, knee: float, clamp: float) -> float:
-    """Least distance of any magnetizing curve to the end of its piece; negative where any curve is beyond it."""
+    """Least distance of any magnetizing curve to the end of its segment; negative where any curve is beyond it."""
     least = np.inf
     for k in range(FLUX_CURVES):
         least = min(least, to_end(argument(probes, region, k, y), segment[k], knee))
@@ -56,10 +56,10 @@ def knee_distance(probes: Array, region: int, segment: IntArray, y: Array, knee:
 
 
 @njit(cache=True, error_model="numpy")
-def shift_pieces(
+def shift_segments(
     probes: Array, coarsest: IntArray, closed: int, y: Array, segment: IntArray, knee: float, clamp: float
 ) -> tuple[int, float]:
-    """Move ``segment`` to the pieces that hold at y; return region and distance to the nearest knee of a core.
+    """Move ``segment`` to the segments that hold at y; return region and distance to the nearest knee of a core.
 
     Stops at a region not built yet, with a distance of -1.
     """
@@ -71,9 +71,9 @@ def shift_pieces(
         changed, least = False, np.inf
         for k in range(CURVES):
             x, end = argument(probes, region, k, y), knee if k < FLUX_CURVES else clamp
-            piece = 1 if x > end else (-1 if x < -end else 0)
-            if piece != segment[k]:
-                segment[k] = piece
+            now = 1 if x > end else (-1 if x < -end else 0)
+            if now != segment[k]:
+                segment[k] = now
                 changed = True
                 break
             if k < FLUX_CURVES:
@@ -85,16 +85,16 @@ def shift_pieces(
 
 
 @njit(cache=True, error_model="numpy")
-def settle_pieces(
+def settle_segments(
     tables: Tables, circuit: int, parameters: Array, closed: int, y: Array, segment: IntArray
 ) -> tuple[int, float]:
-    """Do as :func:`shift_pieces` does, and build the regions that are new."""
-    region, distance = shift_pieces(
+    """Do as :func:`shift_segments` does, and build the regions that are new."""
+    region, distance = shift_segments(
         tables.probes, tables.coarsest, closed, y, segment, parameters[KNEE], parameters[CLAMP]
     )
     while distance < 0.0:
-        build_piece(tables, circuit, parameters, closed, segment)
-        region, distance = shift_pieces(
+        build_segments(tables, circuit, parameters, closed, segment)
+        region, distance = shift_segments(
             tables.probes, tables.coarsest, closed, y, segment, parameters[KNEE], parameters[CLAMP]
         )
     return region, distance
@@ -126,7 +126,7 @@ def row_times(slopes: Array, place: int, row: int, y: Array) -> float:
 def approach(
     probes: Array, slopes: Array, place: int, curve: int, segment: int, y: Array, end: float
 ) -> tuple[float, float]:
-    """Distance of one curve to the end of its piece and how fast it changes [per unit, per radian]."""
+    """Distance of one curve to the end of its segment and how fast it changes [per unit, per radian]."""
     region = place % REGIONS
     x, slope = argument(probes, region, curve, y), 0.0
     if curve >= FLUX_CURVES:
@@ -142,7 +142,7 @@ def approach(
 
 @njit(cache=True, error_model="numpy")
 def farthest_beyond(probes: Array, region: int, segment: IntArray, y: Array, knee: float, clamp: float) -> int:
-    """Curve that lies farthest beyond the end of its piece."""
+    """Curve that lies farthest beyond the end of its segment."""
     worst, least = 0, np.inf
     for k in range(CURVES):
         distance = to_end(argument(probes, region, k, y), segment[k], knee if k < FLUX_CURVES else clamp)
@@ -322,9 +322,9 @@ def late_share(x: float, conducting: bool) -> float:
 def make_good(
     slopes: Array, parameters: Array, before: int, after: int, y: Array, late: float, change: Array, energy: Array
 ) -> None:
-    """Correct y for the time since a knee was crossed, in which it still followed the piece at ``before``.
+    """Correct y for the time since a knee was crossed, in which it still followed the segment at ``before``.
 
-    Currents are the same on both pieces at the knee and part in proportion to the time since, so what is missing is
+    Currents are the same on both segments at the knee and part in proportion to the time since, so what is missing is
     half of the difference now over that time. An arrester's knee has a time constant of its own; what it took
     meanwhile is added to ``energy``. ``change`` is room for five numbers.
     """

@@ -1,6 +1,6 @@
-"""Propagators of the straight pieces: what one step of each length does to the state.
+"""Propagators of the straight segments: what one step of each length does to the state.
 
-All step lengths fall out of one matrix exponential by scaling and squaring; pieces are built when first visited.
+All step lengths fall out of one matrix exponential by scaling and squaring; segments are built when first visited.
 """
 
 from typing import Final, NamedTuple
@@ -22,12 +22,12 @@ from survey.physics.circuits import (
 SIZE: Final = 8
 LEVELS: Final = 10
 DIGITS: Final = 22
-"""Propagators kept of a piece: 1 to 7 times 1, 8 and 64 ticks, and 512 ticks; any step shorter than that takes at most
-three of them."""
+"""Propagators kept of a segment: 1 to 7 times 1, 8 and 64 ticks, and 512 ticks; any step shorter than that takes at
+most three of them."""
 STEPS_PER_CYCLE: Final = 32
 TICKS_PER_CYCLE: Final = STEPS_PER_CYCLE << (LEVELS - 1)
 REGIONS: Final = 729
-"""Combinations of pieces of four magnetizing curves and two arresters; 0 has every curve on its middle piece."""
+"""Combinations of segments of four magnetizing curves and two arresters; 0 has every curve on its middle segment."""
 CORE_REGIONS: Final = 81
 """Those of the magnetizing curves: they make the remainder of a region's number by 81."""
 CLAMPED_LEVEL: Final = 7
@@ -35,14 +35,14 @@ CLAMPED_LEVEL: Final = 7
 CURVATURE: Final = 0.75
 """An eighth of the fastest change of a winding voltage allowed for near a knee, 6 per unit per radian."""
 RADIANS_PER_STEP: Final = 1.3
-"""Longest step, in radians of the fastest free oscillation of the straight piece."""
+"""Longest step, in radians of the fastest free oscillation of the straight segment."""
 TAYLOR_TERMS: Final = 10
 
 
 class Tables(NamedTuple):
-    """Propagators of one operating point, filled as pieces are first visited.
+    """Propagators of one operating point, filled as segments are first visited.
 
-    ``steps`` ``exp(A h)`` transposed; rows number pole state, piece and octal digit of the ticks, shape (8 * 729 * 22,
+    ``steps`` ``exp(A h)`` transposed; rows number pole state, segment and octal digit of ticks, shape (8 * 729 * 22,
     8, 8); memory is taken where written; ``coarsest`` level of the longest step allowed, -1 where not built yet, shape
     (8, 729); ``slopes`` rows of A for fluxes and open phases, shape (8 * 729, 5, 8); ``lost`` flux that the resistances
     take of a winding per radian, over (1, flux 1..3), shape (729, 3, 4); ``feeds`` current that an open phase feeds
@@ -85,7 +85,7 @@ def tick_rad(steps_per_cycle: int) -> float:
 
 @njit(cache=True)
 def region_of(segment: IntArray) -> int:
-    """Number of a combination of pieces, base three: a digit of 0, 1, or 2 for -1."""
+    """Number of a combination of segments, base three: a digit of 0, 1, or 2 for -1."""
     region, weight = 0, 1
     for k in range(CURVES):
         region += weight * (segment[k] if segment[k] >= 0 else 2)
@@ -95,7 +95,7 @@ def region_of(segment: IntArray) -> int:
 
 @njit(cache=True)
 def first_row(closed: int, region: int) -> int:
-    """First row of a piece in the propagator table: that of one tick."""
+    """First row of a segment in the propagator table: that of one tick."""
     return (closed * REGIONS + region) * DIGITS
 
 
@@ -162,7 +162,7 @@ def exponential(matrix: Array, out: Array) -> None:
 
 @njit(cache=True, error_model="numpy")
 def coarsest_level(generator: Array, tick: float, segment: IntArray) -> int:
-    """Level of the longest step that still samples the fastest free oscillation of the open phases on a piece.
+    """Level of the longest step that still samples the fastest free oscillation of the open phases on a segment.
 
     A phase held by an arrester does not oscillate.
     """
@@ -189,7 +189,7 @@ def coarsest_level(generator: Array, tick: float, segment: IntArray) -> int:
 
 @njit(cache=True, error_model="numpy")
 def fill_steps(steps: Array, row: int, generator: Array, tick: float) -> None:
-    """Write the transposed propagators of a piece from ``row`` on: 1 to 7 ticks, 8 to 56, 64 to 448, 512."""
+    """Write the transposed propagators of a segment from ``row`` on: 1 to 7 ticks, 8 to 56, 64 to 448, 512."""
     turned, step = np.empty((SIZE, SIZE)), np.empty((SIZE, SIZE))
     for i in range(SIZE):
         for j in range(SIZE):
@@ -204,8 +204,8 @@ def fill_steps(steps: Array, row: int, generator: Array, tick: float) -> None:
 
 
 @njit(cache=True, error_model="numpy")
-def build_piece(tables: Tables, circuit: int, parameters: Array, closed: int, segment: IntArray) -> None:
-    """Fill the tables for one combination of pieces under one state of the poles."""
+def build_segments(tables: Tables, circuit: int, parameters: Array, closed: int, segment: IntArray) -> None:
+    """Fill the tables for one combination of segments under one state of the poles."""
     region = region_of(segment)
     tick = np.sqrt(tables.bends[0] / CURVATURE)
     generator = np.empty((SIZE, SIZE))

@@ -76,7 +76,7 @@ def switching_plan(
     density
         Multiplies the number of draws of every chain.
     block
-        Which stretch of the endless row of draws to take: no two blocks share one, and blocks together cover angles
+        Which block of the endless row of draws to take: no two blocks share one, and blocks together cover angles
         and waiting times as evenly as one long row.
 
     Returns

@@ -138,10 +138,10 @@ class Programme:
         first = c.start[c.owner[entry]]
         count = entry - first
         below = ranges(first, count)
-        stretch_first, stretch_count = between.start[first], between.start[entry + 1] - between.start[first]
+        first_between, count_between = between.start[first], between.start[entry + 1] - between.start[first]
         return [
             (np.repeat(row, count), self.problem.convert[below]),
-            (np.repeat(row, stretch_count), between.flat[ranges(stretch_first, stretch_count)]),
+            (np.repeat(row, count_between), between.flat[ranges(first_between, count_between)]),
         ]
 
     def _add_large(self, rows: _LevelRowsDraft, entry: Ints, *, level_from: int) -> None:

@@ -68,7 +68,7 @@ class RawPoints:
 
 
 def parse_lines(wkb: pa.LargeBinaryArray | None, order: Ints) -> RawLines:
-    """Lines of a layer in the given row order; pieces that join are joined."""
+    """Lines of a layer in the given row order; parts that join are joined."""
     if wkb is None:
         return RawLines(np.zeros((0, 2)), np.zeros(1, np.int64), np.zeros(0, np.int64), problems=_all_null(order))
     problems: dict[str, list[int]] = {}
@@ -159,19 +159,19 @@ def _lines(shapes: Shapes, *, first: int, problems: dict[str, list[int]]) -> tup
     shapes[kind == MULTI_LINE] = shapely.line_merge(shapely.force_2d(shapes[kind == MULTI_LINE]))
     kind = shapely.get_type_id(shapes)
     several = np.flatnonzero((kind == MULTI_LINE) | (kind == COLLECTION))
-    pieces = {row: _pieces(shapes[row]) for row in several.tolist()}
-    wrong = [row for row, found in pieces.items() if not found]
+    parts = {row: _parts(shapes[row]) for row in several.tolist()}
+    wrong = [row for row, found in parts.items() if not found]
     others = np.flatnonzero(~np.isin(kind, (-1, LINE, MULTI_LINE, COLLECTION)))
     _tell(problems, "wrong_geometry", np.sort(np.concatenate([others, np.array(wrong, np.int64)])) + first)
-    _tell(problems, "in_pieces", np.array([row for row, found in pieces.items() if len(found) > 1], np.int64) + first)
+    _tell(problems, "in_pieces", np.array([row for row, found in parts.items() if len(found) > 1], np.int64) + first)
     plain = np.flatnonzero(kind == LINE)
-    lines = np.concatenate([shapes[plain], np.array([line for found in pieces.values() for line in found], object)])
-    rows = np.concatenate([plain, np.repeat(several, [len(found) for found in pieces.values()])]).astype(np.int64)
+    lines = np.concatenate([shapes[plain], np.array([line for found in parts.values() for line in found], object)])
+    rows = np.concatenate([plain, np.repeat(several, [len(found) for found in parts.values()])]).astype(np.int64)
     rank = np.argsort(rows, kind="stable")
     return lines[rank], rows[rank] + first
 
 
-def _pieces(shape: shapely.Geometry) -> list[shapely.Geometry]:
+def _parts(shape: shapely.Geometry) -> list[shapely.Geometry]:
     """Lines that several are made of; none where other than lines are among them."""
     parts = shapely.get_parts(shape).tolist()
     if not all(isinstance(part, shapely.LineString) for part in parts):
@@ -226,7 +226,7 @@ def _drop(lines: RawLines, unwanted: Bools, problem: str) -> None:
     gone = set(lines.owner[unwanted].tolist())
     lines.xy = lines.xy[np.repeat(~unwanted, count)]
     lines.owner, lines.start = lines.owner[~unwanted], _offsets(count[~unwanted])
-    # A cable that still has another piece is used; its lost piece is told of as "in_pieces" already.
+    # A cable that still has another part is used; its lost part is told of as "in_pieces" already.
     lines.problems.setdefault(problem, []).extend(sorted(gone - set(lines.owner.tolist())))
 
 
@@ -320,7 +320,7 @@ def report_drawing(rows: Rows, problems: Mapping[str, Sequence[int]], *, has_nod
 
 
 def report_line_shapes(rows: Rows, drawn: RawLines, *, settings: NetworkSettings) -> None:
-    """Name cables drawn in pieces, closed on themselves, or crossing themselves."""
+    """Name cables drawn in parts, closed on themselves, or crossing themselves."""
     rows.report("in_pieces", where=_mask(rows, drawn.problems.get("in_pieces", ())), snap_m=settings.snap_m)
     bent = np.flatnonzero(np.diff(drawn.start) > 2)
     closed = (drawn.xy[drawn.start[bent]] == drawn.xy[drawn.start[bent + 1] - 1]).all(axis=1)

@@ -96,7 +96,7 @@ def _middle(network: gpd.GeoSeries) -> tuple[Floats, Floats]:
 
 
 def _lines(parts: Objects, *, page: Callable[[Floats], Floats], tolerance: float) -> Markup:
-    """One SVG path of all cables, no finer than can be seen, each stretch once."""
+    """One SVG path of all cables, no finer than can be seen, each length of cable once."""
     coarse = len(parts) > MOST_PARTS
     grain, fine = (0.5, parts) if coarse else (5.0, shapely.simplify(parts, tolerance))
     xy, part = shapely.get_coordinates(fine, return_index=True)

@@ -22,14 +22,14 @@ from survey.physics.families import Circuit  # noqa: E402
 from survey.physics.sequences import switching_plan  # noqa: E402
 
 MODULES = ("circuits", "propagators", "knees", "kernel")
-OWN = ("make_tables", "make_work", "solve_points", "settle_pieces")
+OWN = ("make_tables", "make_work", "solve_points", "settle_segments")
 """Functions that are others here."""
 SLOTS = 660
 """Points under way at once; the propagators of one take 68 MB."""
 SETTLE = """
 @njit()
-def settle_pieces(tables, circuit, parameters, closed, y, segment):
-    return shift_pieces(tables.probes, tables.coarsest, closed, y, segment, parameters[KNEE], parameters[CLAMP])
+def settle_segments(tables, circuit, parameters, closed, y, segment):
+    return shift_segments(tables.probes, tables.coarsest, closed, y, segment, parameters[KNEE], parameters[CLAMP])
 """
 SOLVE = """
 def solve(circuit, points, blocks, states, draws, ticks, cycles, limits, used, cores, steps, slopes, lost, feeds,
@@ -61,7 +61,7 @@ def solve(circuit, points, blocks, states, draws, ticks, cycles, limits, used, c
                     region = rest // cores
                 segment[k] = region % 3 if region % 3 < 2 else -1
                 region = region // 3
-            build_piece(tables, circuit, parameters, used[item % used.shape[0]], segment)
+            build_segments(tables, circuit, parameters, used[item % used.shape[0]], segment)
         cuda.syncthreads()
         damping = parameters[G] + parameters[ONE_PHASE]
         ring = int(3.0 * parameters[B] / (np.pi * damping)) if damping > 0.0 else cycles[1]

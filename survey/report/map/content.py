@@ -236,8 +236,8 @@ def _background(result: SurveyResult, grid: MapGrid) -> Iterator[Blob]:
 
 def _outlines(shapes: Objects) -> LineSet:
     """Lines and points as they are, areas as their rings."""
-    pieces = np.where(shapely.get_dimensions(shapes) == 2, shapely.boundary(shapes), shapes)
-    parts, owner = shapely.get_parts(pieces, return_index=True)
+    outlines = np.where(shapely.get_dimensions(shapes) == 2, shapely.boundary(shapes), shapes)
+    parts, owner = shapely.get_parts(outlines, return_index=True)
     xy, part = shapely.get_coordinates(parts, return_index=True)
     count = np.bincount(owner, minlength=len(shapes)).astype(np.int64)
     return LineSet(count, np.bincount(part, minlength=len(parts)).astype(np.int64), xy)

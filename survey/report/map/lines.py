@@ -78,10 +78,10 @@ def grid_lines(lines: LineSet, grid: MapGrid) -> GridLines:
 
 def _cut(points: Whole, steps: NDArray[np.int32]) -> tuple[Whole, NDArray[np.int32]]:
     """Cut steps over the limit into shorter ones; the further points lie on the drawn line."""
-    pieces = np.maximum(-(-np.abs(steps).max(axis=1).astype(np.int64) // STEP_LIMIT), 1)
-    number = np.arange(pieces.sum()) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-    share, whole = np.repeat(pieces, pieces)[:, None], np.repeat(steps, pieces, axis=0).astype(np.int64)
+    hops = np.maximum(-(-np.abs(steps).max(axis=1).astype(np.int64) // STEP_LIMIT), 1)
+    number = np.arange(hops.sum()) - np.repeat(np.cumsum(hops) - hops, hops)
+    share, whole = np.repeat(hops, hops)[:, None], np.repeat(steps, hops, axis=0).astype(np.int64)
     cut = whole * (number + 1)[:, None] // share - whole * number[:, None] // share
     line = np.repeat(np.arange(len(points)), points - 1)
-    added = np.bincount(line, weights=pieces - 1, minlength=len(points)).astype(np.int64)
+    added = np.bincount(line, weights=hops - 1, minlength=len(points)).astype(np.int64)
     return points + added, cut.astype(np.int32)

@@ -36,15 +36,15 @@ class Blob:
 def make_blob(name: str, blocks: Mapping[str, NDArray[Any] | list[str]]) -> Blob:
     """Lay the columns out, each at a multiple of eight bytes."""
     directory: dict[str, tuple[str, int, int]] = {}
-    pieces: list[bytes] = []
+    chunks: list[bytes] = []
     place = 0
     for key, values in blocks.items():
         kind, count, data = _laid_out(values)
         directory[key] = (kind, place, count)
         padded = data + bytes(-len(data) % ALIGNMENT)
-        pieces.append(padded)
+        chunks.append(padded)
         place += len(padded)
-    return Blob(name, directory, b"".join(pieces))
+    return Blob(name, directory, b"".join(chunks))
 
 
 def _laid_out(values: NDArray[Any] | list[str]) -> tuple[str, int, bytes]:

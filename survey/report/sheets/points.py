@@ -254,7 +254,7 @@ def _paragraph(canvas: Canvas, text: str, *, rect: Rect, size: float, colour: st
 
 @dataclass
 class Stop:
-    """A device, transformer or branch of a strip, and the stretches (metres, shielded) that lead to it.
+    """A device, transformer or branch of a strip, and the lengths (metres, shielded) that lead to it.
 
     ``kind`` is the sign it is written with: ``/ = @ +``, or ``.`` for what is left out or has nothing at its end.
     """
@@ -267,13 +267,13 @@ class Stop:
 def read_strip(text: str) -> list[Stop]:
     """Take a strip apart; of one with many stops those in the middle are left out."""
     stops: list[Stop] = []
-    stretch: list[tuple[float, bool]] = []
+    lengths: list[tuple[float, bool]] = []
     for part in text.split(" | "):
         if length := _LENGTH.fullmatch(part):
-            stretch.append((float(length[1]), length[2] == "cable"))
+            lengths.append((float(length[1]), length[2] == "cable"))
         elif part:
-            stops.append(Stop(part[0], part[1:], stretch))
-            stretch = []
+            stops.append(Stop(part[0], part[1:], lengths))
+            lengths = []
     if len(stops) <= MOST_STOPS:
         return stops
     left_out = stops[MOST_STOPS - 2 : -1]
@@ -289,13 +289,13 @@ def draw_strip(canvas: Canvas, text: str, *, sites: pd.DataFrame, rect: Rect, un
     for place, stop in enumerate(stops):
         x = rect.x0 + 46 + place * step
         if place:
-            _draw_stretch(canvas, stop, x0=x - step, x1=x, y=y, units=units)
+            _draw_lengths(canvas, stop, x0=x - step, x1=x, y=y, units=units)
     for place, stop in enumerate(stops):
         room = min(step, 120.0) if place < len(stops) - 1 else min(step + 10, 92.0)
         _draw_stop(canvas, stop, sites=sites, x=rect.x0 + 46 + place * step, y=y, room=room, units=units)
 
 
-def _draw_stretch(canvas: Canvas, stop: Stop, *, x0: float, x1: float, y: float, units: Units) -> None:
+def _draw_lengths(canvas: Canvas, stop: Stop, *, x0: float, x1: float, y: float, units: Units) -> None:
     """Cable thick, overhead dashed, with their lengths; each takes an equal part of the way."""
     parts = stop.before or [(0.0, True)]
     width = (x1 - x0) / len(parts)
