@@ -36,7 +36,8 @@ _calling = loops._Loop._calling
 def _unseen(loop: loops._Loop, kind: str) -> Callable[..., Any]:
     """Loops are left out of what coverage counts, so that it need not watch them either: half of its time."""
     function = _calling(loop, kind)
-    function.__code__ = function.__code__.replace(co_filename="<loop>")
+    if kind == "plain":
+        function.__code__ = function.__code__.replace(co_filename="<loop>")
     return function
 
 
