@@ -15,6 +15,8 @@ Answer = TypeVar("Answer")
 
 SMALL: Final = int(os.environ.get("SURVEY_COMPILE_FROM", "60000"))
 """Numbers in all arrays of a call up to which it is not compiled: a second's work at most."""
+SMALL_TOGETHER: Final = 3 * SMALL
+"""Numbers in all calls of a loop up to which it is not compiled: many small calls are a large one."""
 ROOM_OF_COMPILER: Final = 64 << 20
 """Bytes there must be before a loop is compiled or its code loaded: LLVM ends the process where it gets none. Five
 times the largest growth of a process's data in one of 133 compilings (13 MiB, measured on Linux)."""
@@ -29,6 +31,7 @@ class _Loop:
     def __init__(self, function: Callable[..., Any], options: dict[str, Any]) -> None:
         self.function = function
         self.options = options
+        self.seen = 0
 
     @cached_property
     def plain(self) -> Callable[..., Any]:
@@ -54,11 +57,13 @@ class _Loop:
         return fresh
 
     def is_small(self, args: tuple[Any, ...]) -> bool:
-        """Whether little work is to be done."""
+        """Whether little work is to be done, in this call and with those before it."""
         if "compiled" in self.__dict__:
             return False
         flat = (part for arg in args for part in (arg if isinstance(arg, tuple) else (arg,)))
-        return sum(getattr(part, "size", 0) for part in flat) <= SMALL
+        size = sum(getattr(part, "size", 0) for part in flat)
+        self.seen += size
+        return size <= SMALL and self.seen <= SMALL_TOGETHER
 
 
 def njit(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -28,8 +29,8 @@ os.environ.setdefault("NUMBA_CACHE_DIR", str(default_cache_dir() / "compiled"))
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # A process that surveys hundreds of small networks is quicker with compiled loops; commands in processes of their own
-# take the survey's own threshold.
-loops.SMALL = 2000
+# take the survey's own thresholds.
+loops.SMALL, loops.SMALL_TOGETHER = 2000, sys.maxsize
 _calling = loops._Loop._calling
 
 

@@ -6,10 +6,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from rich.console import Console
 from rich.progress import Progress
 
+from survey import loops
 from survey.console import StageProgress
 
 LOOP = "import survey.compiled; from numba import config; print(config.CACHE_DIR)"
@@ -96,3 +98,17 @@ def test_a_stage_says_so_while_the_compiler_is_at_work():
             tell()
             shown.append(bar.tasks[0].description)
     assert shown == ["Reading the export", "Reading the export (compiling, only the first time)", "Reading the export"]
+
+
+def test_many_small_calls_are_compiled_like_a_large_one(monkeypatch):
+    monkeypatch.setattr(loops, "SMALL_TOGETHER", 10 * loops.SMALL)
+    seen = []
+
+    @loops.njit()
+    def total(values):
+        return values.sum()
+
+    monkeypatch.setattr(loops._Loop, "compiled", property(lambda _: lambda values: seen.append(len(values))))
+    for _ in range(12):
+        total(np.ones(loops.SMALL))
+    assert seen == [loops.SMALL, loops.SMALL]

@@ -19,7 +19,6 @@ from survey.arrays import Bools, Floats, Ints, Objects, Ragged
 from survey.assess.score import consequence
 from survey.linesets import LineSet, PointSet, SharedLines
 from survey.memory import give_back
-from survey.network.nearness import make_strips, nearest_point
 from survey.report.background import GROUNDS, in_order
 from survey.report.map.grid import MapGrid
 from survey.report.map.lines import GridLines, grid_lines
@@ -303,13 +302,12 @@ def _outline(xy: Floats) -> BaseGeometry:
 def _without_outliers(xy: Floats) -> Floats:
     if len(xy) < MANY:
         return xy
-    half = np.subtract(*np.percentile(xy, (75, 25), axis=0))  # what is far out stretches the whole
-    reach = max(FAR_OUT * float(np.sqrt(half.prod() / len(xy))), float(half.max()) / len(xy), 1e-6)
-    middle = np.inf
-    while reach < FAR_OUT * middle:  # neighbours further away are not looked for
-        reach *= 2.0
-        away = nearest_point(xy, make_strips(xy, tolerance_m=reach), tolerance_m=reach, own=np.arange(len(xy)))[1]
-        middle = max(float(np.median(away)), 1e-9)
+    points, away = shapely.points(xy), np.zeros(len(xy))
+    (row, _), off = shapely.STRtree(points).query_nearest(
+        points, exclusive=True, return_distance=True, all_matches=False
+    )
+    away[row] = off
+    middle = max(float(np.median(away)), 1e-9)
     return xy[away <= FAR_OUT * middle]
 
 
