@@ -302,7 +302,7 @@ def _outline(xy: Floats) -> BaseGeometry:
 def _without_outliers(xy: Floats) -> Floats:
     if len(xy) < MANY:
         return xy
-    points, away = shapely.points(xy), np.zeros(len(xy))
+    points, away = np.asarray(shapely.points(xy)), np.zeros(len(xy))
     (row, _), off = shapely.STRtree(points).query_nearest(
         points, exclusive=True, return_distance=True, all_matches=False
     )
