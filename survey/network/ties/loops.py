@@ -179,7 +179,8 @@ def _sorted_out(network: Network, links: Links, *, union: Forest, told: Told, on
     if only >= 0:
         ways = _shortened(ways, ends=single[ways.row] | (ways.row == only) | (ways.edge < 0))
     apart = _voltages_differ(network, ways, union=union)
-    good = _judged(network, links, ways, barred=barred_edges(network, union), apart=apart, told=told)
+    barred = barred_edges(network, union)
+    good = _judged(network, links, ways, on_ring=~union.bridge, barred=barred, apart=apart, told=told)
     # a dead stretch may have single-pole devices of its own
     which = np.flatnonzero(good if only >= 0 else good & ways.some(single[ways.row]))
     return replace(_loops(network, taken(links, which), ways.taken(which), union=union), only=only)
@@ -235,14 +236,21 @@ def _two_ways(  # noqa: PLR0917 - compiled: flat arrays only
     return head, start, edge, node, side
 
 
-def _judged(network: Network, links: Links, ways: Ways, *, barred: Bools, apart: Bools, told: Told) -> Bools:
-    """Loops that can be judged; why others cannot is told. ``barred``: edges over which no loop can run."""
+def _judged(
+    network: Network, links: Links, ways: Ways, *, on_ring: Bools, barred: Bools, apart: Bools, told: Told
+) -> Bools:
+    """Loops that can be judged; why others cannot is told.
+
+    ``on_ring``: edges of closed rings, which carry the same phases all round (also those of two sources that a cable
+    joins), whichever way round the loop is followed; ``barred``: edges over which no loop can run.
+    """
     graph, cable = network.graph, network.pieces.cable
     mask = links.mask[ways.loop]
     carried = np.append(graph.mask, np.uint8(THREE_PHASE)).astype(np.int64)[ways.edge]
     piece = (ways.edge >= 0) & (ways.edge < graph.n_pieces)
     device = (ways.edge >= 0) & (np.append(graph.edge_of, -1)[ways.row] == ways.edge)
-    mixed = ways.some(np.where(piece | device, carried != mask, (carried & mask) != mask))
+    around = (ways.edge >= 0) & np.append(on_ring, False)[ways.edge]
+    mixed = ways.some(np.where(piece | device | around, carried != mask, (carried & mask) != mask))
     devices = np.bincount(ways.loop, weights=ways.row >= 0, minlength=len(links.x))
     common = links.mask.copy()
     np.bitwise_and.at(common, ways.loop, carried)
@@ -255,8 +263,8 @@ def _judged(network: Network, links: Links, ways: Ways, *, barred: Bools, apart:
         "tie_no_supply": ~links.ring & ~live,
     }
     lost = links.ring & live & mixed & (devices > 1)
-    around = np.append(ways.edge[piece & lost[ways.loop]], links.edge[lost])
-    told.cables(cable[around[around < graph.n_pieces]])
+    edges = np.append(ways.edge[piece & lost[ways.loop]], links.edge[lost])
+    told.cables(cable[edges[edges < graph.n_pieces]])
     good = ~(links.ring & (~live | mixed | (devices < 2)))
     for rule, bad in causes.items():
         told.switches(rule, links.switch[bad & good])

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 from random import Random
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from build import drawn, named, survey
+from oracle import Device, Oracle
 from random_networks import SEED, agree_on, answers, networks, place
 
 LINES = {"C1": [(0, 0), (100, 0)], "C2": [(100, 0), (100, 80)], "C3": [(100, 80), (300, 80)]}
@@ -84,6 +86,21 @@ def test_the_direction_of_drawing_changes_nothing():
         assert turned.network.health == straight.network.health
 
     agree_on(networks(rings=3, sources=(0, 2), gaps=True, phases=True, open_devices=True), same)
+
+
+def test_the_way_round_two_sources_that_a_cable_joins_changes_nothing():
+    """A tie on two phases behind a ring of three: seed 311 of the test above, made small."""
+    cables = (
+        named("001c0", "001n0", "001n1", 2.0),
+        named("001c1", "001n1", "001n2", 16.0, phases="BC", build="oh"),
+        named("001c4", "001n2", "001n6", 4.0, phases="AC", build="oh"),
+    )
+    network = Oracle(cables, (Device("001w2", "001n2", "001c1", open=True),), (), (("g0", "001n0"), ("g1", "001n1")))
+    straight = in_places([network])
+    assert straight.found("tie_phases") == [("001w2",)]
+    for first in (0.0, 1.0):
+        order = SimpleNamespace(random=iter([first, 1.0, 1.0]).__next__)
+        assert answers(in_places([network], order=order)) == answers(straight)
 
 
 def in_places(several, *, order=None):
