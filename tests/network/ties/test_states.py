@@ -386,3 +386,20 @@ def test_the_order_in_one_place_where_an_open_device_names_no_cable():
         Device("w7", "n1", "c1"),
     )
     agree([Oracle(cables, devices, (("s", "n5"),), (("g0", "n0"), ("g6", "n6")))], exactly=True)
+
+
+@pytest.mark.xfail(
+    strict=True,
+    raises=AssertionError,
+    reason="an open device that names no cable goes to another cable of its node in a state than in the normal one",
+)
+def test_an_open_device_that_names_no_cable_where_no_phase_goes_through():
+    cables = (named("000c0", "000n0", "000n1", 1.0, phases="BC", build="oh"),)
+    cables += (named("000c1", "000n0", "000n2", 2.0, phases="A", build="oh"),)
+    devices = (
+        Device("000w1", "000n0", "000c0"),
+        Device("000w2", "000n0", single=False, open=True),
+        Device("000w3", "000n2", "000c1", open=True),
+    )
+    sources = (("000g2", "000n2"), ("000g0", "000n0"))
+    agree([Oracle(cables, devices, (("000s1", "000n1", 4.16),), sources)])
