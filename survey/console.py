@@ -15,7 +15,7 @@ from survey.fingerprint import NOT_BUILT, what_if_words
 from survey.loops import watchers
 from survey.report.first_points import band_counts, first_points
 from survey.result import CAUTION
-from survey.streams import in_line
+from survey.streams import in_line, undisturbed
 from survey.wrapped import labelled
 
 if TYPE_CHECKING:
@@ -87,7 +87,8 @@ class StageProgress:
             return
         if self._study is None or self._study[1] != total:
             self._end_study()
-            self._study = self._bar.add_task(STAGES["study"], total=total), total
+            with undisturbed():  # a line drawn by halves would stay on the screen
+                self._study = self._bar.add_task(STAGES["study"], total=total), total
         self._bar.update(self._study[0], completed=done)
 
     def compiling(self, more: int) -> None:
@@ -105,7 +106,8 @@ class StageProgress:
         self._end_study()
         self._text = text
         if self._whole is None:
-            self._whole = self._bar.add_task(text, total=sum(SHARES.values()))
+            with undisturbed():
+                self._whole = self._bar.add_task(text, total=sum(SHARES.values()))
         self._bar.update(self._whole, description=self._words(), completed=self._done)
         self._done += share
 

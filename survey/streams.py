@@ -151,6 +151,24 @@ def told_to_end() -> Iterator[None]:
 
 
 @contextmanager
+def undisturbed() -> Iterator[None]:
+    """Let requests to end wait for a few milliseconds, while files are moved or a progress line is drawn."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    asked: list[int] = []
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, lambda number, _: asked.append(number)) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
+        for number in asked:
+            signal.raise_signal(number)
+
+
+@contextmanager
 def _ended_in_time() -> Iterator[None]:
     """Watch from a thread of its own, which the operating system tells of requests through a pipe."""
     reading, writing = os.pipe()

@@ -17,11 +17,9 @@ import contextlib
 import errno
 import os
 import shutil
-import signal
 import stat
 import sys
 import tempfile
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -31,6 +29,7 @@ from typing import IO
 from survey.errors import OutputError
 from survey.locks import try_lock as _try_lock
 from survey.own_files import EARLIER, is_own
+from survey.streams import undisturbed
 
 _LOCK, _NEW, _READY, _OLD = "lock", "new", "ready", "old"
 _SUFFIX = ".survey-partial"
@@ -253,7 +252,7 @@ def commit(reservation: Reservation, *, names: Sequence[str], earlier: Sequence[
         the next command puts it right.
     """
     folder = reservation.folder
-    with _refusals(folder), _undisturbed():
+    with _refusals(folder), undisturbed():
         if not folder.exists():
             reservation.staging.rename(folder)
             reservation.committed = True
@@ -267,24 +266,6 @@ def commit(reservation: Reservation, *, names: Sequence[str], earlier: Sequence[
             reservation.staging.rename(reservation.partial / _READY)
         finally:
             put_right(reservation)
-
-
-@contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Let requests to end wait for the few milliseconds in which files are moved."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    asked: list[int] = []
-    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {number: signal.signal(number, lambda number, _: asked.append(number)) for number in numbers}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, signal.SIG_DFL if handler is None else handler)
-        for number in asked:
-            signal.raise_signal(number)
 
 
 def _refuse_folders(folder: Path, names: Sequence[str], *, earlier: Sequence[str]) -> None:
