@@ -35,7 +35,9 @@ from survey.settings import Settings
 
 MOST_FILES: Final = 4
 MOST_BYTES: Final = 2 << 30
+"""Networks that are kept, and their bytes: a utility's own few exports; a million cables take half a GB. Judgement."""
 ASIDE, LEFT_AFTER_S = ".part", 600.0
+"""A file that is being written, and the seconds after which its writer has ended: far longer than any takes."""
 LIBRARIES: Final = (np, pd, pa, pyproj)
 ROOMS: Final = ("read", "network", "data", "")
 """Folders of the package that a network is made by."""

@@ -16,7 +16,8 @@ Answer = TypeVar("Answer")
 SMALL: Final = int(os.environ.get("SURVEY_COMPILE_FROM", "60000"))
 """Numbers in all arrays of a call up to which it is not compiled: a second's work at most."""
 SMALL_TOGETHER: Final = 3 * SMALL
-"""Numbers in all calls of a loop up to which it is not compiled: many small calls are a large one."""
+"""Numbers in all calls of a loop up to which it is not compiled: many small calls are a large one. Judgement: the
+sample, which needs no compiler, has 2.1 times ``SMALL`` at most."""
 ROOM_OF_COMPILER: Final = 64 << 20
 """Bytes there must be before a loop is compiled or its code loaded: LLVM ends the process where it gets none. Five
 times the largest growth of a process's data in one of 133 compilings (13 MiB, measured on Linux)."""

@@ -22,7 +22,7 @@ from survey.assess.collect import collect_result, findings_table, section_member
 from survey.assess.robustness import ranking_robustness
 from survey.assess.score import BANDS
 from survey.comparison.differences import with_base
-from survey.findings import SEVERITIES, FindingList
+from survey.findings import SEVERITIES, Finding, FindingList
 from survey.first_look import FirstLook, take_first_look
 from survey.kept_network import Kept, NetworkStore
 from survey.memory import give_back
@@ -109,24 +109,17 @@ def survey_network(
     network, of_reading, of_building = _network(path, settings=settings, clock=clock)
     findings = FindingList(list(of_reading))
     background = read_background(settings.background, path, tables=network.tables, findings=findings)
-    base = None
     if changes:
-        with clock.stage("base"):
-            of_base = FindingList(list(of_building))
-            base = survey_built(network, settings=settings, findings=of_base, sign_offs=sign_offs).result
-            changed = apply_changes(network.tables, changes)
-            del network
-        surveyed = survey_tables(
-            changed, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count
-        )
+        surveyed = _as_changed(
+            network, changes, of_building=of_building, settings=settings, findings=findings, sign_offs=sign_offs,
+            clock=clock, count=count,
+        )  # fmt: skip
     else:
         findings.extend(of_building)
         surveyed = survey_built(
             network, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count
         )
     result = surveyed.result
-    if base is not None:
-        result = marked_as_what_if(with_base(result, base), changes)
     record = make_record(path, surveyed.network, surveyed.assessment, settings=settings, findings=findings)
     record |= result.record
     if settings.study.run and settings.study.sensitivity:
@@ -150,6 +143,28 @@ def survey_network(
     record["seconds"] = clock.seconds
     result = replace(result, record=record, waveforms=waves, background=background)
     return replace(surveyed, result=result)
+
+
+def _as_changed(
+    network: Network,
+    changes: Sequence[Change],
+    *,
+    of_building: Sequence[Finding],
+    settings: Settings,
+    findings: FindingList,
+    sign_offs: SignOffs | None,
+    clock: Clock,
+    count: Callable[[int, int], None] | None,
+) -> Surveyed:
+    """Survey the network with changes made, compared with the network as it is."""
+    with clock.stage("base"):
+        of_base = FindingList(list(of_building))
+        base = survey_built(network, settings=settings, findings=of_base, sign_offs=sign_offs).result
+        tables = apply_changes(network.tables, changes)
+    surveyed = survey_tables(
+        tables, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count
+    )
+    return replace(surveyed, result=marked_as_what_if(with_base(surveyed.result, base), changes))
 
 
 def _network(path: Path, *, settings: Settings, clock: Clock) -> Kept:

@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from survey.arrays import Bools, Ints, Ragged, distinct, ranges
+from survey.arrays import Bools, Ints, Objects, Ragged, distinct, ranges
 from survey.aside import laid_aside
 from survey.assess.assess import Assessment
 from survey.assess.drawn import Drawing
@@ -59,10 +59,8 @@ def collect_result(
     )
     give_back()
     rings = np.flatnonzero(np.isin(switching_points["band"], BANDS[1:]) & (rows.opened < 0))
-    strips = np.full(len(rows.device), "", object)
     own = Ragged.from_pairs(owner, member, n=len(rows.device)).taken(rings)
-    strips[rings] = section_strips(network, section=shown[rings], sites=own)
-    switching_points["strip"] = strips
+    switching_points["strip"] = _strips(network, shown[rings], own=own, rows=rings, n=len(rows.device))
     give_back()
     above = points_to_worst(network.walks, assessment.choice.worst_section)
     needed = np.flatnonzero(above[shown] >= 0)
@@ -87,6 +85,13 @@ def collect_result(
         point_ways=_spread(ways, needed, n=len(rows.device)),
         point_above=np.pad(row[above[shown]], (0, len(rows.device) - len(shown)), constant_values=-1),
     )
+
+
+def _strips(network: Network, section: Ints, *, own: Ragged, rows: Ints, n: int) -> Objects:
+    """The strip of every row of the points; of those that do not ring, none."""
+    strips = np.full(n, "", object)
+    strips[rows] = section_strips(network, section=section, sites=own)
+    return strips
 
 
 def _normal_points(network: Network, assessment: Assessment, members: Members) -> PointRows:

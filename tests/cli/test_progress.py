@@ -1,7 +1,9 @@
 """The progress line on a terminal."""
 
 import io
+import signal
 
+import pytest
 from rich.console import Console
 from rich.progress import Progress
 
@@ -49,3 +51,19 @@ def test_the_bar_grows_with_the_stages_and_tells_what_is_left():
     assert parts == sorted(set(parts))
     assert parts[-1] == bar.tasks[0].total
     assert len(bar.tasks) == 1
+
+
+@pytest.mark.parametrize("tell", [lambda progress: progress("read"), lambda progress: progress.count(1, 10)])
+def test_ctrl_c_waits_until_a_new_line_is_drawn(tell, monkeypatch):
+    """Half a line would stay on the screen."""
+    drawn, add_task = [], Progress.add_task
+
+    def interrupted(self, *given, **more):
+        signal.raise_signal(signal.SIGINT)
+        drawn.append(add_task(self, *given, **more))
+        return drawn[-1]
+
+    monkeypatch.setattr(Progress, "add_task", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        shown(tell)
+    assert drawn == [0]
