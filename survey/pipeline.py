@@ -42,9 +42,10 @@ from survey.what_if.sign_offs import SignOffs
 
 @dataclass
 class Clock:
-    """Seconds of every stage, in the order they were run; tells the listener when one begins."""
+    """Seconds of every stage, in the order they were run; tells listeners when one begins, and how far the study is."""
 
     progress: Callable[[str], None] | None = None
+    count: Callable[[int, int], None] | None = None
     seconds: dict[str, float] = field(default_factory=dict)
 
     @contextmanager
@@ -105,20 +106,23 @@ def survey_network(
         The export, the settings, the changes or the sign-offs cannot be used.
     """
     settings = settings or Settings()
-    clock = Clock(progress)
+    clock = Clock(progress, count)
     network, of_reading, of_building = _network(path, settings=settings, clock=clock)
     findings = FindingList(list(of_reading))
     background = read_background(settings.background, path, tables=network.tables, findings=findings)
     if changes:
         surveyed = _as_changed(
-            network, changes, of_building=of_building, settings=settings, findings=findings, sign_offs=sign_offs,
-            clock=clock, count=count,
-        )  # fmt: skip
+            network,
+            changes,
+            of_building=of_building,
+            settings=settings,
+            findings=findings,
+            sign_offs=sign_offs,
+            clock=clock,
+        )
     else:
         findings.extend(of_building)
-        surveyed = survey_built(
-            network, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count
-        )
+        surveyed = survey_built(network, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock)
     result = surveyed.result
     record = make_record(path, surveyed.network, surveyed.assessment, settings=settings, findings=findings)
     record |= result.record
@@ -154,16 +158,15 @@ def _as_changed(
     findings: FindingList,
     sign_offs: SignOffs | None,
     clock: Clock,
-    count: Callable[[int, int], None] | None,
 ) -> Surveyed:
     """Survey the network with changes made, compared with the network as it is."""
     with clock.stage("base"):
         of_base = FindingList(list(of_building))
         base = survey_built(network, settings=settings, findings=of_base, sign_offs=sign_offs).result
         tables = apply_changes(network.tables, changes)
-    surveyed = survey_tables(
-        tables, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count
-    )
+    with clock.stage("network"):
+        changed = build_network(tables, settings=settings.network, findings=findings)
+    surveyed = survey_built(changed, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock)
     return replace(surveyed, result=marked_as_what_if(with_base(surveyed.result, base), changes))
 
 
@@ -207,22 +210,6 @@ class Surveyed:
     result: SurveyResult
 
 
-def survey_tables(
-    tables: NetworkTables,
-    *,
-    settings: Settings,
-    findings: FindingList,
-    sign_offs: SignOffs | None = None,
-    clock: Clock | None = None,
-    count: Callable[[int, int], None] | None = None,
-) -> Surveyed:
-    """Build the network of clean tables and survey it."""
-    clock = clock or Clock()
-    with clock.stage("network"):
-        network = build_network(tables, settings=settings.network, findings=findings)
-    return survey_built(network, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock, count=count)
-
-
 def survey_built(
     network: Network,
     *,
@@ -230,12 +217,11 @@ def survey_built(
     findings: FindingList,
     sign_offs: SignOffs | None = None,
     clock: Clock | None = None,
-    count: Callable[[int, int], None] | None = None,
 ) -> Surveyed:
     """Survey a network."""
     clock, tables = clock or Clock(), network.tables
     with clock.stage("assess"):
-        assessment = assess_network(network, settings=settings, findings=findings, progress=count)
+        assessment = assess_network(network, settings=settings, findings=findings, progress=clock.count)
     with clock.stage("collect"):
         record: dict[str, Any] = {"open_devices": open_devices(tables), "open_places": open_places(tables)}
         members = section_members(network, assessment)

@@ -25,7 +25,8 @@ class NetworkSettings(Section):
 
     ``either_end``: judge the states with a normally open device closed, or a closed ring opened, too.
     ``most_states``: of a loop with more of them (pairs of devices; 2500 are 50 devices, judgement) those with a section
-    over ``worst_kva`` are thinned. ``reuse``: keep the network, and take that of an earlier survey of the same export.
+    over ``worst_kva`` are thinned. ``reuse``: keep the network, and take that of an earlier survey of the same export;
+    no result depends on it, so that it is not told in the record of a survey.
     """
 
     snap_m: NotNegative = 0.5
@@ -35,7 +36,7 @@ class NetworkSettings(Section):
     most_states: Annotated[int, Field(ge=0)] = 2500
     length_tolerance: Share = 0.10
     length_tolerance_m: NotNegative = 2.0
-    reuse: bool = True
+    reuse: Annotated[bool, Field(exclude=True)] = True
 
 
 class ElectricalSettings(Section):

@@ -73,6 +73,15 @@ def tables() -> dict[str, pd.DataFrame]:
     }
 
 
+def survey_tables(tables, *, settings, findings):
+    """Build the network of clean tables and survey it."""
+    from survey.network import build_network
+    from survey.pipeline import survey_built
+
+    network = build_network(tables, settings=settings.network, findings=findings)
+    return survey_built(network, settings=settings, findings=findings)
+
+
 def write_gpkg(path: Path, layers: dict[str, pd.DataFrame] | None = None, *, crs: str | None = CRS) -> Path:
     for name, frame in (layers or tables()).items():
         gpd.GeoDataFrame(frame, geometry="geometry", crs=crs).to_file(path, layer=name, driver="GPKG")

@@ -12,6 +12,7 @@ from exports import CRS, tables, write_gpkg
 
 from survey import kept_network, pipeline
 from survey.errors import SurveyError
+from survey.fingerprint import survey_fingerprint, survey_name
 from survey.report.outputs import write_outputs
 from survey.settings import build_settings
 from survey.what_if.edits import read_changes
@@ -70,6 +71,8 @@ def test_other_limits_take_the_network_and_give_what_a_fresh_survey_gives(export
     anew, told_anew = written(fresh, tmp_path / "fresh")
     assert kept == anew
     assert told == told_anew
+    assert survey_name(fresh.record) == survey_name(again.record)
+    assert survey_fingerprint(fresh.record) == survey_fingerprint(again.record)
 
 
 def test_findings_are_there_once(export):

@@ -44,8 +44,7 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     cut = _cut(tables, settings=settings, findings=findings)
     give_back()
     split, site_node, source_nodes = cut.split, cut.split.points.sites, cut.source_nodes
-    twins, double = report_twins(tables, findings=findings)
-    bare, misses, overlaps = _drawn(tables, cut, double=double, settings=settings, findings=findings)
+    bare, drawn, overlaps = _drawn(tables, cut, settings=settings, findings=findings)
     give_back()
     stood = _place(tables, cut, findings=findings)
     give_back()
@@ -58,7 +57,7 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
         n_nodes=len(split.node_xy),
     )
     unit_node = place_units(tables, cut.joints, pieces=split.pieces, graph=graph, pickup_m=settings.pickup_m)
-    supply_names, tees = cut.supply_names, cut.tees
+    supply_names = cut.supply_names
     del cut
     give_back()
     union, upstream, sections, walks = _walk(tables, graph, stood=stood, site_node=site_node, findings=findings)
@@ -78,13 +77,7 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     idle = report_idle(network, placement=stood.placement, union=union, pickup_m=settings.pickup_m, findings=findings)
     report_supply(network, union=union, findings=findings)
     report_overlaps(network, overlaps, findings=findings)
-    health = {
-        **measure_health(network, union=union, bare=bare, idle=idle, findings=findings),
-        **misses,
-        "tees": tees,
-        "drawn_twice": twins,
-        "overlaps": len(overlaps.length_m),
-    }
+    health = measure_health(network, union=union, bare=bare, idle=idle, findings=findings) | drawn
     network = _with_loops(network, stood.placement, union=union, settings=settings, findings=findings)
     return replace(network, sections=sections.without_forests(), health=health)
 
@@ -145,15 +138,18 @@ def _supply_names(tables: NetworkTables, split: Split, *, stepdowns: bool) -> di
 
 
 def _drawn(
-    tables: NetworkTables, cut: _Cut, *, double: Bools, settings: NetworkSettings, findings: FindingList
+    tables: NetworkTables, cut: _Cut, *, settings: NetworkSettings, findings: FindingList
 ) -> tuple[BareEnds, dict[str, int], Overlaps]:
-    """What the drawing almost says: bare ends, near misses by kind, and cables that lie on one another."""
+    """What the drawing almost says: bare ends, counts by kind, and cables that lie on one another."""
+    twins, double = report_twins(tables, findings=findings)
     grid = make_grid(tables.lines.xy, tables.lines.start, keep=~double, reach_m=OVER_M)
     split = cut.split
     bare = find_bare(tables, split.pieces, node_xy=split.node_xy, used=cut.used, pickup_m=settings.pickup_m)
     misses = find_misses(tables, split.pieces, bare, grid=grid, node_xy=split.node_xy, snap_m=settings.snap_m)
     counts = report_misses(tables, bare, misses, snap_m=settings.snap_m, findings=findings)
-    return bare, counts, find_overlaps(tables, grid)
+    overlaps = find_overlaps(tables, grid)
+    counts |= {"tees": cut.tees, "drawn_twice": twins, "overlaps": len(overlaps.length_m)}
+    return bare, counts, overlaps
 
 
 class _Stood(NamedTuple):

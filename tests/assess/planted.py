@@ -15,16 +15,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "network"))
+sys.path.extend([str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / "network")])
 
 from build import named, tables
+from exports import survey_tables
 
 from survey.assess.score import BANDS
 from survey.findings import FindingList
 from survey.physics.curves import LOWEST
 from survey.physics.sequences import sequence_weights
 from survey.physics.study import CurveLibrary, StudyResult, direct
-from survey.pipeline import survey_tables
 from survey.settings import build_settings
 
 SQRT3 = 3**0.5

@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from exports import survey_tables
 from planted import named, plant, planted, surveyed, tables, with_devices, with_records
 
 from survey.assess.score import BANDS
 from survey.findings import FindingList
-from survey.pipeline import survey_tables
 from survey.settings import build_settings
 
 NO_STUDY = {"study": {"run": False}}

@@ -21,7 +21,8 @@ import pandas as pd
 import shapely
 
 from survey.findings import FindingList
-from survey.pipeline import survey_tables
+from survey.network import build_network
+from survey.pipeline import survey_built
 from survey.read import read_network
 from survey.settings import build_settings
 
@@ -75,9 +76,10 @@ ID = {"T": "site_id", "S": "switch_id", "Q": "source_id"}
 
 def seconds(tables, *, either_end: bool) -> float:
     """Processor seconds of one survey."""
-    settings = build_settings({"study": {"run": False}, "network": {"either_end": either_end}})
+    settings, found = build_settings({"study": {"run": False}, "network": {"either_end": either_end}}), FindingList()
     began = time.process_time()
-    survey_tables(tables, settings=settings, findings=FindingList())
+    network = build_network(tables, settings=settings.network, findings=found)
+    survey_built(network, settings=settings, findings=found)
     return time.process_time() - began
 
 

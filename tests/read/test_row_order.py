@@ -7,10 +7,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from exports import tables, write_gpkg
+from exports import survey_tables, tables, write_gpkg
 
 from survey.findings import FindingList
-from survey.pipeline import survey_tables
 from survey.read import read_network
 from survey.settings import build_settings
 

@@ -11,14 +11,13 @@ import networkx as nx
 import numpy as np
 import pandas as pd
 import pytest
-from exports import CRS
+from exports import CRS, survey_tables
 from geopandas import GeoDataFrame
 from shapely import LineString, Point
 
 from survey.findings import FindingList
 from survey.network.ties.states import sites_met
 from survey.network.walk.walks import three_pole_edges
-from survey.pipeline import survey_tables
 from survey.read import read_network
 from survey.settings import build_settings
 from survey.what_if.edits import Change, apply_changes
