@@ -102,14 +102,8 @@ def hold_kw(*, rating_va: Floats, needed_w: Floats, load_rule: float) -> Floats:
     The larger of the rule and of what the study needs, in whole kilowatts up to 100, in fives above: what is read out
     is never too little.
 
-    Parameters
-    ----------
-    rating_va
-        Three-phase rating of the whole section [VA], shape (n,).
-    needed_w
-        Least load of the study [W]; NaN where there is none, infinite where no load cures.
-    load_rule
-        Share of rating of common practice [-].
+    ``rating_va``: three-phase rating of the whole section [VA], shape (n,). ``needed_w``: least load of the study [W];
+    NaN where there is none, infinite where no load cures. ``load_rule``: share of rating of common practice [-].
     """
     wanted = np.fmax(load_rule * rating_va, needed_w) / 1e3
     step = np.where(wanted > 100.0, 5.0, 1.0)
@@ -154,12 +148,8 @@ def either_end_sentences(actions: Objects, *, status: Objects, ends: EitherEnd) 
 def section_hold_kw(values: SectionValues, circuits: Circuits, *, needed_pu: Floats, load_rule: float) -> Floats:
     """Load to hold on every section, kW; infinite where no load cures one of its circuits.
 
-    Parameters
-    ----------
-    needed_pu
-        Least load of the study, per unit of each circuit's rating.
-    load_rule
-        Share of rating of common practice [-].
+    ``needed_pu``: least load of the study, per unit of each circuit's rating. ``load_rule``: share of rating of common
+    practice [-].
     """
     needed_w = np.full(len(values.rating_va), np.nan)
     np.fmax.at(needed_w, circuits.section, needed_pu * circuits.base_va)

@@ -104,12 +104,8 @@ def assess_network(
 ) -> Assessment:
     """Work out the electrical values, the hazard and the worst point of every site.
 
-    Parameters
-    ----------
-    settings
-        With ``study.run`` off the score comes from the screening margin alone, and the study's figures stay absent.
-    progress
-        Called with points done and points to do while the study computes.
+    ``settings``: with ``study.run`` off the score comes from the screening margin alone, and the study's figures stay
+    absent. ``progress``: called with points done and points to do while the study computes.
     """
     method = Method(settings, progress)
     windings, cables = _described(network, settings=settings, findings=findings)

@@ -67,10 +67,7 @@ def curve_parameters(settings: Settings) -> CurveParameters:
 def curve_library(settings: Settings, *, voltage_limit: float | None = None) -> CurveLibrary:
     """The library of curves that the settings ask for.
 
-    Parameters
-    ----------
-    voltage_limit
-        Limit of the sustained open-phase voltage, per unit; the settings' when not given.
+    ``voltage_limit``: limit of the sustained open-phase voltage, per unit; the settings' when not given.
     """
     from survey.physics.study import CurveLibrary
 

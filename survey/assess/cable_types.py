@@ -48,14 +48,8 @@ def typed_capacitance(
 ) -> TypedCapacitance:
     """Capacitance of one phase of shielded cable to ground.
 
-    Parameters
-    ----------
-    types
-        Cable types as recorded, ``""`` where there is none.
-    voltage_v
-        Nominal line-to-line voltage [V], same length.
-    patterns
-        Regular expression → type, from the settings.
+    ``types``: cable types as recorded, ``""`` where there is none. ``voltage_v``: nominal line-to-line voltage [V],
+    same length. ``patterns``: regular expression → type, from the settings.
     """
     taught = [taught_type(text, patterns) if text else "" for text in types]
     cap, origin = catalogue.cable_capacitance_f_m(np.array(taught, dtype=object), voltage_v)
@@ -126,9 +120,7 @@ def teaching_line(text: str) -> str:
 def unread_cable_texts(findings: FindingList, cables: pd.DataFrame) -> list[dict[str, Any]]:
     """Cable texts for which a stand-in was used, those with most length first.
 
-    Returns
-    -------
-    ``text``, ``cables`` (number), ``km`` and ``teach`` (see :func:`teaching_line`) of each.
+    Returns ``text``, ``cables`` (number), ``km`` and ``teach`` (see :func:`teaching_line`) of each.
     """
     found = findings.of(RULE)
     if not found:

@@ -163,10 +163,7 @@ def _site_totals(network: Network, windings: Windings) -> dict[str, Floats]:
 def values_of(totals: dict[str, Floats], *, arrester: Objects, voltage_v: Floats) -> SectionValues:
     """What follows from the totals of sections.
 
-    Parameters
-    ----------
-    arrester
-        What the record of each section's device says of arresters.
+    ``arrester``: what the record of each section's device says of arresters.
     """
     guarded, maybe = totals["guarded"] > 0.5, totals["maybe"] > 0.5
     names = {field.name for field in fields(SectionValues)}

@@ -35,12 +35,7 @@ def collect_result(
 ) -> SurveyResult:
     """Tables and shapes of a finished survey; the findings table is made last, see :func:`findings_table`.
 
-    Parameters
-    ----------
-    members
-        What stands on the sections.
-    record
-        What ``run.json`` says so far; handed through.
+    ``members``: what stands on the sections. ``record``: what ``run.json`` says so far; handed through.
     """
     shown = members.shown
     drawing = Drawing(network)

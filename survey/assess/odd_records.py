@@ -231,10 +231,7 @@ class Judged:
 def judge(circuits: Circuits, without: Circuits | None, *, odd: OddRecords, study: Study) -> Judged:
     """Study every circuit, and where a record is out of line the reading without it as well.
 
-    Parameters
-    ----------
-    without
-        Circuits of all sections without the records out of line; ``None`` where there are no such records.
+    ``without``: circuits of all sections without the records out of line; ``None`` where there are no such records.
     """
     figures = study(circuits)
     hazard = np.fmax(figures.hazard, figures.loaded)

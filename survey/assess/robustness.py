@@ -47,16 +47,10 @@ def ranking_robustness(
 ) -> list[dict[str, Any]]:
     """Judge the leading sites again with each value moved by itself.
 
-    Parameters
-    ----------
-    progress
-        Called with studies done and studies to do.
-
-    Returns
-    -------
-    One entry a value: ``moved`` (setting and value), ``rank_correlation`` (Spearman, of the leading sites), ``sites``
-    (their number), ``first`` (sites compared) and ``stay`` (how many of them stay among the first). The first entry, of
-    nothing moved, compares with the survey's own order, all others with that one's.
+    ``progress``: called with studies done and studies to do. Returns one entry a value: ``moved`` (setting and value),
+    ``rank_correlation`` (Spearman, of the leading sites), ``sites`` (their number), ``first`` (sites compared) and
+    ``stay`` (how many of them stay among the first). The first entry, of nothing moved, compares with the survey's own
+    order, all others with that one's.
     """
     before = assessment.risks.of_sites(len(network.site_node))
     sites = leading(before)

@@ -60,14 +60,8 @@ def severity(
 ) -> Floats:
     """How bad an operation is, 0-100.
 
-    Parameters
-    ----------
-    peak_pu
-        Sustained peak without arresters, per unit.
-    seconds
-        Until an arrester is at its thermal limit, with arresters on; infinite where none conducts.
-    arrester
-        :data:`YES`, :data:`UNKNOWN` or :data:`NO`.
+    ``peak_pu``: sustained peak without arresters, per unit. ``seconds``: until an arrester is at its thermal limit,
+    with arresters on; infinite where none conducts. ``arrester``: :data:`YES`, :data:`UNKNOWN` or :data:`NO`.
     """
     bare = severity_of_peak(peak_pu, voltage_limit_pu=voltage_limit_pu, settings=settings)
     # what arresters hold is over the limit at most
@@ -96,14 +90,8 @@ def lowered_by_gang(value: ArrayLike, gang: ArrayLike, *, settings: ScoreSetting
 def consequence(customers: ArrayLike, critical: ArrayLike, *, rating_va: ArrayLike, settings: ScoreSettings) -> Floats:
     """What depends on a site, 1 and more.
 
-    Parameters
-    ----------
-    customers
-        Number of customers served.
-    critical
-        A critical customer is served.
-    rating_va
-        Three-phase rating [VA].
+    ``customers``: number of customers served. ``critical``: a critical customer is served. ``rating_va``: three-phase
+    rating [VA].
     """
 
     def part(value: ArrayLike, half: float) -> Floats:

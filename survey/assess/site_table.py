@@ -20,9 +20,8 @@ KILO, NANO = 1e3, 1e-9
 def site_table(network: Network, assessment: Assessment, *, settings: Settings) -> tuple[pd.DataFrame, Ints]:
     """Sites in order of rank.
 
-    Returns
-    -------
-    The table (columns of ``data/columns.csv``, with ``hazard`` beside ``score``) and the site row of each table row.
+    Returns the table (columns of ``data/columns.csv``, with ``hazard`` beside ``score``) and the site row of each table
+    row.
     """
     table = pd.concat(
         [

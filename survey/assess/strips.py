@@ -83,16 +83,8 @@ def _climb(network: Network, section: Ints, *, sites: Ragged) -> _Ways:
 def _join(network: Network, main: Ints, *, owner: Ints, node: Ints) -> tuple[Ints, Ints, Ints]:
     """Where the way up from every node meets its section's main one, -1 nowhere, and what it takes before.
 
-    Parameters
-    ----------
-    main
-        Section times number of nodes, plus node, of every step.
-    owner, node
-        Section of each site, -1 to leave it, and node.
-
-    Returns
-    -------
-    Position in ``main`` by site, and pairs of site and edge.
+    ``main``: section times number of nodes, plus node, of every step. ``owner``, ``node``: section of each site, -1 to
+    leave it, and node. Returns position in ``main`` by site, and pairs of site and edge.
     """
     graph, by_key = network.graph, np.argsort(main)
     key, joins, way = main[by_key], np.full(len(owner), -1, np.int64), np.flatnonzero(owner >= 0)

@@ -28,22 +28,11 @@ STEP: Final = 4
 class Waveform:
     """Open-phase voltages of one operation once it has settled.
 
-    Parameters
-    ----------
-    time_cycles
-        From the start of what is shown, shape (n,).
-    voltage_pu
-        Phases a, b, c to ground [crest, per unit], shape (3, n).
-    closed
-        Whether each pole is closed.
-    opening
-        Whether the poles were opened one at a time (else closed).
-    sustained_pu
-        Sustained peak that the study gives for this operation.
-    period
-        Cycles after which it repeats; 0 where it does not.
-    held_pu
-        The same operation with an arrester on every open phase, shape (3, n).
+    ``time_cycles``: from the start of what is shown, shape (n,). ``voltage_pu``: phases a, b, c to ground [crest, per
+    unit], shape (3, n). ``closed``: whether each pole is closed. ``opening``: whether the poles were opened one at a
+    time (else closed). ``sustained_pu``: sustained peak that the study gives for this operation. ``period``: cycles
+    after which it repeats; 0 where it does not. ``held_pu``: the same operation with an arrester on every open phase,
+    shape (3, n).
     """
 
     time_cycles: Floats
@@ -105,15 +94,9 @@ def leading_waveforms(
 ) -> list[dict[str, Any]]:
     """Waveforms at the worst points of some sites, a circuit once, for a page.
 
-    Parameters
-    ----------
-    sites
-        Rows of the network's sites, those by rank.
-
-    Returns
-    -------
-    For each circuit ``sites`` (places in ``sites``), ``words``, ``closed``, ``cycles`` (of what is shown), and
-    voltages of the phases ``plain`` and ``held``, the latter with arresters, in hundredths of normal crest.
+    ``sites``: rows of the network's sites, those by rank. Returns for each circuit ``sites`` (places in ``sites``),
+    ``words``, ``closed``, ``cycles`` (of what is shown), and voltages of the phases ``plain`` and ``held``, the latter
+    with arresters, in hundredths of normal crest.
     """
     circuit = assessment.choice.worst[np.fromiter(sites, np.int64)]
     rows = [row for row in dict.fromkeys(circuit.tolist()) if row >= 0]
@@ -136,19 +119,9 @@ def _for_a_page(wave: Waveform) -> dict[str, Any]:
 def record(circuit: Circuit, point: Floats, *, states: Ints, draw: Floats, operation: int) -> Floats:
     """Run a switching sequence as the study does, and record the cycles that its sustained peak is that of.
 
-    Parameters
-    ----------
-    point
-        As :meth:`survey.physics.curves.CurveParameters.rows` makes it.
-    states, draw
-        One sequence and its draw, as in :func:`survey.physics.sequences.switching_plan`.
-    operation
-        0 or 1: after which of the two operations to record.
-
-    Returns
-    -------
-    numpy.ndarray
-        Phase voltages [per unit], shape (3, n).
+    ``point``: as :meth:`survey.physics.curves.CurveParameters.rows` makes it. ``states``, ``draw``: one sequence and
+    its draw, as in :func:`survey.physics.sequences.switching_plan`. ``operation``: 0 or 1: after which of the two
+    operations to record. Returns phase voltages [per unit], shape (3, n).
     """
     from survey.physics import kernel
 

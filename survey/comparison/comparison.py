@@ -20,14 +20,8 @@ PLACE_DECIMALS = 5
 class Comparison:
     """What changed from one survey to another.
 
-    Parameters
-    ----------
-    sites
-        One line for every site that changed, see :func:`survey.comparison.differences.compare_sites`.
-    tags
-        Tags to add and remove, see :func:`survey.comparison.tags.tag_changes`.
-    old, new
-        The two surveys.
+    ``sites``: one line for every site that changed, see :func:`survey.comparison.differences.compare_sites`. ``tags``:
+    tags to add and remove, see :func:`survey.comparison.tags.tag_changes`. ``old``, ``new``: the two surveys.
     """
 
     sites: pd.DataFrame
@@ -79,10 +73,7 @@ class Comparison:
 def compare_surveys(old: Path, new: Path) -> Comparison:
     """Compare two output folders of ``survey run``.
 
-    Raises
-    ------
-    survey.errors.OutputError
-        One of them is missing, is not a survey, or is damaged.
+    Raises ``OutputError``: one of them is missing, is not a survey, or is damaged.
     """
     before, after = read_results(old, drawn=False), read_results(new)
     before = with_new_names(before, after)

@@ -23,10 +23,7 @@ SHOWN_FIRST = ("better", *(name for name in CHANGES if name != "better"))
 def write_comparison(comparison: Comparison, folder: Path) -> None:
     """Write all files of a comparison, or none.
 
-    Raises
-    ------
-    survey.errors.OutputError
-        The folder cannot be written to.
+    Raises ``OutputError``: the folder cannot be written to.
     """
     with reserve_folder(folder) as held:
         staging = held.staging

@@ -138,10 +138,7 @@ class Nameplate:
 def read_nameplate(text: str, connection: str | None = None) -> Nameplate:
     """Voltage and connection out of what was typed after ``--kv``, and ``--connection`` where it was given.
 
-    Raises
-    ------
-    ModelError
-        The text has no voltage, or says another connection than the option.
+    Raises ``ModelError``: the text has no voltage, or says another connection than the option.
     """
     try:
         return Nameplate(float(text), connection or "")

@@ -34,10 +34,7 @@ LINE_IN, LETTERS_AN_IN = 0.105, 20.0
 def write_page(table: DeskTable, path: Path) -> None:
     """Draw the pages into a PDF, or the only one into a PNG; the same bytes every time.
 
-    Raises
-    ------
-    OutputError
-        A PNG was asked for and there are more cable types than one page holds.
+    Raises ``OutputError``: a PNG was asked for and there are more cable types than one page holds.
     """
     import matplotlib as mpl
     from matplotlib.backends.backend_pdf import PdfPages

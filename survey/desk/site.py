@@ -65,16 +65,9 @@ class Simulated:
 class SiteAnswer:
     """Everything known about one transformer.
 
-    Parameters
-    ----------
-    request, settings
-        What was asked, under which settings.
-    bench
-        Its assessment.
-    lengths
-        Allowed lengths; ``None`` where it is not susceptible.
-    simulated
-        The circuit itself at no load; ``None`` where it was not asked for.
+    ``request``, ``settings``: what was asked, under which settings. ``bench``: its assessment. ``lengths``: allowed
+    lengths; ``None`` where it is not susceptible. ``simulated``: the circuit itself at no load; ``None`` where it was
+    not asked for.
     """
 
     request: SiteRequest
@@ -131,10 +124,7 @@ def answer_site(
 ) -> SiteAnswer:
     """Work out one transformer.
 
-    Raises
-    ------
-    ModelError
-        A value cannot be, or the circuit lies outside the model.
+    Raises ``ModelError``: a value cannot be, or the circuit lies outside the model.
     """
     check_transformer(request.transformer)
     check_length(request.length_m)
@@ -197,10 +187,7 @@ class SiteOptions:
 def make_request(options: SiteOptions, catalogue: Catalogue, settings: Settings) -> SiteRequest:
     """The request in SI.
 
-    Raises
-    ------
-    ModelError
-        A value cannot be, or is not known.
+    Raises ``ModelError``: a value cannot be, or is not known.
     """
     nameplate, rating = read_nameplate(options.kv, options.connection), read_rating(options.kva)
     transformer = Transformer(

@@ -47,12 +47,7 @@ class Touches(NamedTuple):
 def make_strips(xy: Floats, *, tolerance_m: float) -> Strips:
     """Sort points into strips no narrower than the tolerance.
 
-    Parameters
-    ----------
-    xy
-        Points, shape (n, 2), metres; all finite.
-    tolerance_m
-        Largest distance that will be asked for, metres.
+    ``xy``: points, shape (n, 2), metres; all finite. ``tolerance_m``: largest distance that will be asked for, metres.
     """
     if not len(xy):
         return Strips(xy.reshape(0, 2), np.empty(0, np.int64), np.zeros(2, np.int64), 0.0, 1.0)
@@ -85,15 +80,9 @@ def join_close(strips: Strips, *, tolerance_m: float) -> Ints:
 def nearest_point(query: Floats, strips: Strips, *, tolerance_m: float, own: Ints | None = None) -> tuple[Ints, Floats]:
     """Nearest stripped point of each query point within a tolerance.
 
-    Parameters
-    ----------
-    own
-        Row that each query point has itself, which is no answer, shape (n_query,).
-
-    Returns
-    -------
-    Row of the nearest point (-1 when none is near) and its distance in metres, each shape (n_query,). Of points at
-    equal distance the lowest row is taken.
+    ``own``: row that each query point has itself, which is no answer, shape (n_query,). Returns row of the nearest
+    point (-1 when none is near) and its distance in metres, each shape (n_query,). Of points at equal distance the
+    lowest row is taken.
     """
     row = np.full(len(query), -1, np.int64)
     off = np.full(len(query), np.inf)

@@ -112,12 +112,7 @@ def span(first: Ints, edges: Ints, ends: tuple[Ints, Ints], *, allowed: Bools, h
 def ring_blocks(forest: Forest, ends: tuple[Ints, Ints]) -> Ragged:
     """Edges of every block that has a ring: of every largest part that no single node separates.
 
-    Parameters
-    ----------
-    forest
-        Spanning forest of all edges.
-    ends
-        Both nodes of every edge.
+    ``forest``: spanning forest of all edges. ``ends``: both nodes of every edge.
     """
     edges = np.flatnonzero(~forest.bridge & (ends[0] != ends[1]))
     if not len(edges):

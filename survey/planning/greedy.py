@@ -37,19 +37,8 @@ class Steps:
 class Gains:
     """Risk that each candidate would remove now, kept up to date while candidates are taken.
 
-    Parameters
-    ----------
-    problem
-        Chains and candidates.
-    among
-        Candidates that are asked about, shape (n,).
-
-    Attributes
-    ----------
-    gain
-        Risk that each would remove, -inf for those taken or not asked about.
-    risk
-        What is left.
+    ``among``: candidates that are asked about, shape (n,). ``gain``: risk that each
+    would remove, -inf for those taken or not asked about. ``risk``: what is left.
     """
 
     def __init__(self, problem: Problem, among: Bools) -> None:

@@ -51,10 +51,7 @@ MOST_ROWS = 2000
 def write_plan(plan: Plan, folder: Path) -> None:
     """Write all files of a plan into the survey's folder, or none.
 
-    Raises
-    ------
-    survey.errors.OutputError
-        The folder cannot be written to.
+    Raises ``OutputError``: the folder cannot be written to.
     """
     from survey.planning.pictures import draw_curve_picture, draw_map_picture
 

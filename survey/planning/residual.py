@@ -59,14 +59,8 @@ class Problem:
     def rates(self, chosen: Bools, *, group: Ints | None = None, flip: Ints | None = None) -> Floats:
         """Risk left of groups, for a weight of 1.
 
-        Parameters
-        ----------
-        chosen
-            Candidates that are installed, shape (n,).
-        group
-            Groups asked about; all when not given.
-        flip
-            For each of them one candidate that is taken the other way round, or -1; shape of ``group``.
+        ``chosen``: candidates that are installed, shape (n,). ``group``: groups asked about; all when not given.
+        ``flip``: for each of them one candidate that is taken the other way round, or -1; shape of ``group``.
         """
         c = self.chains
         group = np.arange(len(c.weight)) if group is None else group

@@ -82,10 +82,7 @@ def check_request(request: PlanRequest) -> None:
 def parse_pairs(texts: Iterable[str], *, option: str) -> dict[str, float]:
     """Numbers by name from ``name=number`` texts.
 
-    Raises
-    ------
-    SettingsError
-        A text is not of that form.
+    Raises ``SettingsError``: a text is not of that form.
     """
     out = {}
     for text in texts:
@@ -118,10 +115,7 @@ def read_costs(texts: Iterable[str]) -> dict[str, float]:
 def read_ids(path: Path | None) -> frozenset[str]:
     """Ids from a CSV file with a column ``id``.
 
-    Raises
-    ------
-    SettingsError
-        The file cannot be read or has no such column.
+    Raises ``SettingsError``: the file cannot be read or has no such column.
     """
     return frozenset() if path is None else frozenset(row["id"] for _, row in read_list(path, "list", needed=("id",)))
 

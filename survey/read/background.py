@@ -29,21 +29,9 @@ def read_background(
 ) -> gpd.GeoDataFrame:
     """Read the background around the network.
 
-    Parameters
-    ----------
-    layers
-        What the settings name.
-    path
-        The export; files are looked for beside it.
-
-    Returns
-    -------
-    Columns ``look`` and ``label``, geometry in the output coordinate system; lines, areas or points by row.
-
-    Raises
-    ------
-    FormatError, LayerError, FieldError
-        A file cannot be read, or lacks the layer or its label field.
+    ``layers``: what the settings name. ``path``: the export; files are looked for beside it. Returns columns ``look``
+    and ``label``, geometry in the output coordinate system; lines, areas or points by row. Raises ``FormatError``,
+    ``LayerError``, ``FieldError``: a file cannot be read, or lacks the layer or its label field.
     """
     frames = [_read(layer, path, tables=tables, findings=findings) for layer in layers]
     looks = [look for found in frames for look in found[0]]

@@ -114,17 +114,7 @@ class _Text:
 def parse_cable_text(text: str, *, metric: bool = False) -> CableText:
     """Read a cable type.
 
-    Parameters
-    ----------
-    text
-        As written.
-    metric
-        Whether a size without a unit that could be either is in mm², not kcmil; see :func:`sizes_are_metric`.
-
-    Returns
-    -------
-    cable
-        With ``left`` naming what was not understood; ``is_cable`` tells whether it is of use.
+    ``metric``: whether a size without a unit that could be either is in mm², not kcmil; see :func:`sizes_are_metric`.
     """
     if len(text) > LONGEST_TEXT:
         return replace(parse_cable_text(""), text=text, left=(text[:LONGEST_TEXT],))
@@ -324,12 +314,7 @@ def _mils(mils: float | None) -> float | None:
 def taught_type(text: str, patterns: Mapping[str, str]) -> str:
     """Cable type that the settings teach for a text: the value of the first pattern found in it, else the text.
 
-    Parameters
-    ----------
-    text
-        As written.
-    patterns
-        Regular expression, without regard to case → catalogue key or a text that can be parsed
-        (``input.cable_type_patterns``).
+    ``patterns``: regular expression, without regard to case → catalogue key or a text that can be parsed
+    (``input.cable_type_patterns``).
     """
     return next((to for pattern, to in patterns.items() if re.search(pattern, text, re.IGNORECASE)), text)

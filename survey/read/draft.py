@@ -37,12 +37,8 @@ def draft_settings(inspection: Inspection, *, others: Mapping[str, Any] | None =
     A line that is sure is in force. One that is not ends in ``# UNSURE`` and its evidence: in force where the survey
     could not run without it, otherwise commented out.
 
-    Parameters
-    ----------
-    inspection
-        What was found, and what was known before.
-    others
-        Sections that are not about the input; they are put at the end as they are.
+    ``inspection``: what was found, and what was known before. ``others``: sections that are not about the input; they
+    are put at the end as they are.
     """
     lines = [
         f"# Draft settings for {_plain(inspection.path.name)}. Every line says why. Look at those marked UNSURE:",

@@ -416,10 +416,8 @@ def teaching_line(spec: FieldSpec, text: str) -> str:
 def unread_codes(findings: FindingList) -> list[dict[str, Any]]:
     """Coded values that were not known, by layer and field, the commonest first.
 
-    Returns
-    -------
-    ``layer``, ``field``, ``text``, ``records`` (number), ``section`` of the settings and ``teach``
-    (see :func:`teaching_line`) of each.
+    Returns ``layer``, ``field``, ``text``, ``records`` (number), ``section`` of the settings and ``teach`` (see
+    :func:`teaching_line`) of each.
     """
     out = []
     for finding in (f for f in findings.ordered() if f.texts and f.rule.startswith(RULE)):

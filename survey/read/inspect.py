@@ -31,18 +31,9 @@ BY = "as the settings say"
 class Inspection:
     """An export looked at.
 
-    Parameters
-    ----------
-    path
-        Where it is.
-    layers
-        Its layers, in file order.
-    views
-        The same with the columns of tables that belong to them, parted where a layer holds several kinds of assets.
-    guesses
-        Best layers and fields for each role of ours.
-    told
-        What the settings said before, if any.
+    ``path``: where it is. ``layers``: its layers, in file order. ``views``: the same with the columns of tables that
+    belong to them, parted where a layer holds several kinds of assets. ``guesses``: best layers and fields for each
+    role of ours. ``told``: what the settings said before, if any.
     """
 
     path: Path
@@ -93,17 +84,8 @@ def inspect_network(
 def ask_unsure(inspection: Inspection, ask: Ask) -> Inspection:
     """Put every unsure guess to a person.
 
-    Parameters
-    ----------
-    inspection
-        What was found.
-    ask
-        Called with a question and the choices, the likeliest first; returns one of the choices.
-
-    Returns
-    -------
-    inspection
-        With the answers as sure guesses; what was answered by "none of them" is left out.
+    ``ask``: called with a question and the choices, the likeliest first; returns one of them. The answers come back as
+    sure guesses; what was answered by "none of them" is left out.
     """
     guesses: dict[str, LayerGuess] = {}
     for ours, guess in inspection.guesses.items():

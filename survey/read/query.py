@@ -58,14 +58,8 @@ class Tables:
     def add(self, info: LayerInfo, columns: Iterable[str], *, texts: Iterable[str] = ()) -> None:
         """Read a layer as the table of its name: the columns, its geometry, and the place of every row.
 
-        Parameters
-        ----------
-        info
-            The layer.
-        columns
-            Its columns that are needed.
-        texts
-            Columns that come as text, too, so that an id as number and as text are the same: ``"NAME as text"``.
+        ``columns``: those that are needed. ``texts``: columns that come as text, too, so that an id as number and as
+        text are the same: ``"NAME as text"``.
         """
         texts = sorted(set(texts))
         raw = self._export.read(info, sorted({*columns, *texts}))
@@ -88,19 +82,8 @@ class Tables:
     def run(self, sql: str, *, key: str, there: Mapping[str, Sequence[str]]) -> pa.Table:
         """Rows of a query.
 
-        Parameters
-        ----------
-        sql
-            One statement that selects.
-        key
-            The settings key it stems from, for messages.
-        there
-            Columns of every table that exists, for messages.
-
-        Raises
-        ------
-        SettingsError
-            The query is not one that selects, or fails.
+        ``sql``: one statement that selects. ``key``: the settings key it stems from, for messages. ``there``: columns
+        of every table that exists, for messages. Raises ``SettingsError``: the query is not one that selects, or fails.
         """
         try:
             statements = self._engine.extract_statements(sql)

@@ -53,15 +53,9 @@ def drawing(
 ) -> dict[str, Any]:
     """What the page draws; nothing where no cable is drawn.
 
-    Parameters
-    ----------
-    network
-        Drawn cables.
-    sites
-        ``site_id, lon, lat, words``, and ``band, status, hazard``, each ``_old`` and ``_new``; a site that is not there
-        has the status ``absent``.
-    devices
-        ``text, words, lon, lat`` of what was changed, drawn as squares with a text in them.
+    ``network``: drawn cables. ``sites``: ``site_id, lon, lat, words``, and ``band, status, hazard``, each ``_old`` and
+    ``_new``; a site that is not there has the status ``absent``. ``devices``: ``text, words, lon, lat`` of what was
+    changed, drawn as squares with a text in them.
     """
     if network.crs is None or network.dropna().empty:
         return {}

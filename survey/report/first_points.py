@@ -15,14 +15,7 @@ URGENT = ("severe", "high")
 def first_points(sites: pd.DataFrame, *, most: int = 3) -> list[tuple[str, pd.DataFrame]]:
     """Points by the summed risk of the urgent sites whose score each sets (of all sites where none is urgent).
 
-    Parameters
-    ----------
-    sites
-        The ranked sites table.
-
-    Returns
-    -------
-    Id of each point, and its sites by rank.
+    ``sites``: the ranked sites table. Returns id of each point, and its sites by rank.
     """
     point = sites["worst_switch_id"].where(sites["worst_switch_id"] != "", sites["switch_id"])
     weight = sites["risk"] if sites["risk"].notna().any() else sites["priority"]

@@ -236,20 +236,9 @@ def _clear(partial: Path) -> None:
 def commit(reservation: Reservation, *, names: Sequence[str], earlier: Sequence[str] = ()) -> None:
     """Move the staged files into OUT: all of ``names``, or none. Ctrl-C waits meanwhile.
 
-    Parameters
-    ----------
-    reservation
-        The hold of OUT.
-    names
-        The staged files.
-    earlier
-        Files in OUT that were made from the survey that goes; they are moved into a folder of their own.
-
-    Raises
-    ------
-    OutputError
-        OUT has a folder of one of these names, or the file system failed; OUT is as it was, or the message says that
-        the next command puts it right.
+    ``reservation``: the hold of OUT. ``names``: the staged files. ``earlier``: files in OUT that were made from the
+    survey that goes; they are moved into a folder of their own. Raises ``OutputError``: OUT has a folder of one of
+    these names, or the file system failed; OUT is as it was, or the message says that the next command puts it right.
     """
     folder = reservation.folder
     with _refusals(folder), undisturbed():

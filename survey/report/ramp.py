@@ -30,19 +30,9 @@ PAPER = "#fbf9f3"
 class Mark:
     """How a band, or a status without a band, is drawn.
 
-    Parameters
-    ----------
-    key
-        Band or status as in the tables.
-    label
-        What a person reads.
-    shape
-        ``dot``, ``circle``, ``triangle``, ``diamond``, ``ring``, ``loop`` (a ring in a ring), ``plus``, ``square`` or
-        ``cross``.
-    size_px
-        Width on the screen, CSS pixels.
-    matplotlib
-        The same shape as a matplotlib marker.
+    ``key``: band or status as in the tables. ``label``: what a person reads. ``shape``: ``dot``, ``circle``,
+    ``triangle``, ``diamond``, ``ring``, ``loop`` (a ring in a ring), ``plus``, ``square`` or ``cross``. ``size_px``:
+    width on the screen, CSS pixels. ``matplotlib``: the same shape as a matplotlib marker.
     """
 
     key: str

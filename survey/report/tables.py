@@ -75,10 +75,7 @@ def _column(row: dict[str, str]) -> Column:
 def columns_of(frame: pd.DataFrame, *, table: TableName) -> tuple[Column, ...]:
     """Columns of a frame in output order: those described first, then its own others in their order.
 
-    Raises
-    ------
-    KeyError
-        A described column is missing from the frame: a defect of the survey, not of its input.
+    Raises ``KeyError``: a described column is missing from the frame: a defect of the survey, not of its input.
     """
     described = described_columns(table)
     missing = [column.name for column in described if column.name not in frame.columns]
@@ -194,10 +191,8 @@ def unguard(text: pa.Array | pa.ChunkedArray) -> pa.Array | pa.ChunkedArray:
 def read_csv(path: Path, *, table: TableName) -> pd.DataFrame:
     """Read a result table back: text as ``str`` (missing ``""``), numbers as float, integers as int where none lacks.
 
-    Raises
-    ------
-    OSError, pyarrow.ArrowInvalid, KeyError
-        The file is missing, is no such table, or lacks a described column.
+    Raises ``OSError``, ``pyarrow.ArrowInvalid``, ``KeyError``: the file is missing, is no such table, or lacks a
+    described column.
     """
     described = described_columns(table)
     arrow_types = {"text": pa.string(), "integer": pa.int64(), "number": pa.float64()}

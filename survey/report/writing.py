@@ -17,10 +17,7 @@ from survey.report.tables import guard, guarded
 def check_suffix(path: Path, accepted: tuple[str, ...], *, option: str) -> None:
     """Refuse a file name whose ending says nothing that can be written.
 
-    Raises
-    ------
-    OutputError
-        The ending is not one of ``accepted``, or the path is a folder.
+    Raises ``OutputError``: the ending is not one of ``accepted``, or the path is a folder.
     """
     if path.suffix.lower() not in accepted:
         msg = f"{option} {path}: found the ending {path.suffix!r}, expected one of {', '.join(accepted)}"
@@ -33,17 +30,9 @@ def check_suffix(path: Path, accepted: tuple[str, ...], *, option: str) -> None:
 def write_whole(path: Path, write: Callable[[Path], None]) -> None:
     """Let ``write`` fill a file beside ``path``, then move it into place.
 
-    Parameters
-    ----------
-    path
-        Where the file goes; its folder is made if missing. A pipe or a terminal is written to as it is.
-    write
-        Called with the place to write to, which has the same ending.
-
-    Raises
-    ------
-    OutputError
-        The disk does not take it, or another process is writing it; what was at ``path`` is still there.
+    ``path``: where the file goes; its folder is made if missing. A pipe or a terminal is written to as it is.
+    ``write``: called with the place to write to, which has the same ending. Raises ``OutputError``: the disk does not
+    take it, or another process is writing it; what was at ``path`` is still there.
     """
     if path.is_fifo() or path.is_char_device():
         with _refusals(path):

@@ -76,10 +76,7 @@ class Change:
 def read_changes(path: Path) -> tuple[Change, ...]:
     """Read a list of changes.
 
-    Raises
-    ------
-    SettingsError
-        The file cannot be read, lacks a column, or holds an unknown change.
+    Raises ``SettingsError``: the file cannot be read, lacks a column, or holds an unknown change.
     """
     rows = read_list(path, "changes", needed=COLUMNS[:2], optional=COLUMNS[2:], others=False)
     return tuple(_known(Change(**row, origin=where)) for where, row in rows)
@@ -96,10 +93,7 @@ def _known(change: Change) -> Change:
 def changes_from_record(rows: Iterable[dict[str, str]]) -> tuple[Change, ...]:
     """Changes as ``run.json`` keeps them.
 
-    Raises
-    ------
-    SettingsError
-        One is not known, or names no asset.
+    Raises ``SettingsError``: one is not known, or names no asset.
     """
     return tuple(_known(Change(**row, origin=f"run.json, change {k}")) for k, row in enumerate(rows, start=1))
 
@@ -107,10 +101,8 @@ def changes_from_record(rows: Iterable[dict[str, str]]) -> tuple[Change, ...]:
 def apply_changes(tables: NetworkTables, changes: Sequence[Change]) -> NetworkTables:
     """The tables as they would be with the changes made, in the order of the list.
 
-    Raises
-    ------
-    SettingsError
-        A change names an asset that is not there, one that is there already, or a value that cannot be.
+    Raises ``SettingsError``: a change names an asset that is not there, one that is there already, or a value that
+    cannot be.
     """
     if not changes:
         return tables

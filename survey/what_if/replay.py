@@ -26,10 +26,7 @@ class NamedState:
 def find_state(saved: SavedSurvey, site: str) -> NamedState:
     """The worst state of a site, after the changes that the survey itself was made with.
 
-    Raises
-    ------
-    SettingsError
-        There is no such site, or no state reroutes it.
+    Raises ``SettingsError``: there is no such site, or no state reroutes it.
     """
     rows = saved.sites[saved.sites["site_id"] == site]
     if not len(rows):

@@ -43,10 +43,7 @@ def marked_as_what_if(result: SurveyResult, changes: Sequence[Change]) -> Survey
 def changes_shown(changes: Sequence[Change], tables: NetworkTables) -> list[dict[str, Any]]:
     """Each change with its words and its place (WGS 84, ``None`` where it has none), for people.
 
-    Parameters
-    ----------
-    tables
-        The changed tables.
+    ``tables``: the changed tables.
     """
     layers = (("switch_id", tables.switches), ("site_id", tables.transformers))
     places: dict[str, tuple[float, float]] = {}

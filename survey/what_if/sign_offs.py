@@ -53,10 +53,7 @@ class SignOffs:
 def read_signed_off(path: Path) -> tuple[SignOff, ...]:
     """Read the list.
 
-    Raises
-    ------
-    SettingsError
-        The file cannot be read, lacks a column, names a site twice, or a date is not one.
+    Raises ``SettingsError``: the file cannot be read, lacks a column, names a site twice, or a date is not one.
     """
     rows = read_list(path, "signed-off list", needed=NEEDED, optional=("note", "circuit"))
     items = tuple(_item(row, where) for where, row in rows)
@@ -98,12 +95,8 @@ def _comparable(values: pd.Series, decimals: int | None) -> Objects | Floats:
 def hold_sign_offs(sites: pd.DataFrame, sign_offs: SignOffs, *, findings: FindingList) -> Objects:
     """Words of the sign-off that holds for every site, ``""`` without one; the others become findings.
 
-    Parameters
-    ----------
-    sites
-        Sites table with a column ``circuit``.
-    findings
-        Gets ``signoff_unknown_site``, ``signoff_expired``, ``signoff_changed`` and ``signoff_unproved``.
+    ``sites``: sites table with a column ``circuit``. ``findings``: gets ``signoff_unknown_site``, ``signoff_expired``,
+    ``signoff_changed`` and ``signoff_unproved``.
     """
     row = {site: k for k, site in enumerate(sites["site_id"])}
     circuit = sites["circuit"].to_numpy(object)

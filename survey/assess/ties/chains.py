@@ -31,24 +31,12 @@ if TYPE_CHECKING:
 class LoopChains:
     """Ways of sites along their loops to either end, as chains of single-pole points, the nearest first.
 
-    Parameters
-    ----------
-    start
-        First entry of each chain and one past the last, shape (n_chains + 1,).
-    device
-        Row of each entry's switch, shape (n_entries,).
-    value
-        What the point adds a year, before any three-pole device is counted; 0 for points between site and loop.
-    extra
-        What it adds besides while no single-pole point is left below it: sections over ``worst_kva``.
-    gang
-        A three-pole device stands between the entry and the site.
-    ring
-        The loop is a closed ring, shape (n_chains,).
-    site, chain
-        Pairs: which sites have which chains, shape (n_pairs,).
-    entry, new
-        Pairs: devices that were only thought of between an entry and the one before.
+    ``start``: first entry of each chain and one past the last, shape (n_chains + 1,). ``device``: row of each entry's
+    switch, shape (n_entries,). ``value``: what the point adds a year, before any three-pole device is counted; 0 for
+    points between site and loop. ``extra``: what it adds besides while no single-pole point is left below it: sections
+    over ``worst_kva``. ``gang``: a three-pole device stands between the entry and the site. ``ring``: the loop is a
+    closed ring, shape (n_chains,). ``site``, ``chain``: pairs: which sites have which chains, shape (n_pairs,).
+    ``entry``, ``new``: pairs: devices that were only thought of between an entry and the one before.
     """
 
     start: Ints
@@ -99,12 +87,7 @@ class LoopRisks(NamedTuple):
 def loop_risks(chains: LoopChains, *, consequence: Floats, n_switches: int, keep: float) -> LoopRisks:
     """Sum up what the chains add.
 
-    Parameters
-    ----------
-    consequence
-        Of every site, shape (n_sites,).
-    keep
-        Factor that a three-pole device between leaves.
+    ``consequence``: of every site, shape (n_sites,). ``keep``: factor that a three-pole device between leaves.
     """
     adds = chains.value * np.where(chains.gang, keep, 1.0)
     running = np.concatenate([[0.0], np.cumsum(adds)])
@@ -151,14 +134,10 @@ class _Groups(NamedTuple):
 def loop_chains(states: States, frame: Frame, *, whole: bool, noted: Bools | None = None) -> LoopChains:
     """Chains of some loops.
 
-    Parameters
-    ----------
-    whole
-        To the ends of the loops. Else up to the last point that adds something as things are, or to the first: of those
-        further on every section with the zone on it is over ``worst_kva``, and counts only for the nearest point.
-    noted
-        Switches that may become three-pole devices: told as pairs, shape (n_switches,). Those that are already are only
-        thought of and protect nothing.
+    ``whole``: to the ends of the loops. Else up to the last point that adds something as things are, or to the first:
+    of those further on every section with the zone on it is over ``worst_kva``, and counts only for the nearest point.
+    ``noted``: switches that may become three-pole devices: told as pairs, shape (n_switches,). Those that are already
+    are only thought of and protect nothing.
     """
     if not len(states.met.site):
         return LoopChains.joined([])

@@ -65,14 +65,9 @@ def points_above(  # noqa: PLR0917 - compiled: flat arrays only
 ) -> tuple[Floats, Ints]:
     """Columns of :class:`Above`: from the section above each head up as long as sections count.
 
-    Parameters
-    ----------
-    above, above_gang
-        Section above the head of every loop, -1 without one, and whether a three-pole device stands between.
-    up, up_gang
-        The same of every section.
-    value, counts
-        Score by family and section; whether its rating counts for ``worst_kva``.
+    ``above``, ``above_gang``: section above the head of every loop, -1 without one, and whether a three-pole device
+    stands between. ``up``, ``up_gang``: the same of every section. ``value``, ``counts``: score by family and section;
+    whether its rating counts for ``worst_kva``.
     """
     best = np.full((len(value), len(above), 3), NONE)
     at = np.full((len(value), len(above), 3), -1, np.int64)
@@ -160,12 +155,8 @@ def worst_in_zones(  # noqa: PLR0917 - compiled: flat arrays only
 ) -> Zones:
     """Worst point of every zone.
 
-    Parameters
-    ----------
-    start
-        First device of every loop and one past the last.
-    kept
-        Share of a score that a three-pole device between leaves.
+    ``start``: first device of every loop and one past the last. ``kept``: share of a score that a three-pole device
+    between leaves.
     """
     shape = (len(states.value), len(devices.can_open), 4)
     zones = Zones(np.full(shape, NONE), np.full(shape, -1, np.int64), np.full(shape, -1, np.int64))

@@ -127,14 +127,8 @@ def report_misses(
 ) -> dict[str, int]:
     """Tell of ends that nearly meet something.
 
-    Parameters
-    ----------
-    findings
-        Gets ``near_miss`` and ``undershoot`` with advice on ``network.snap_m``, ``overshoot`` and ``stub``.
-
-    Returns
-    -------
-    Number of ends by kind, for the network's health.
+    ``findings``: gets ``near_miss`` and ``undershoot`` with advice on ``network.snap_m``, ``overshoot`` and ``stub``.
+    Returns number of ends by kind, for the network's health.
     """
     gaps = np.concatenate([misses.gap[misses.short], misses.hits.off_m[misses.line_short]])
     if len(gaps):
@@ -216,14 +210,9 @@ def _nearest_other(ends: Ints, node_xy: Floats, *, reach_m: float) -> tuple[Ints
 def find_bare(tables: NetworkTables, pieces: Pieces, *, node_xy: Floats, used: Ints, pickup_m: float) -> BareEnds:
     """Find the ends with nothing at them.
 
-    Parameters
-    ----------
-    node_xy
-        Place of every node, metres.
-    used
-        Nodes that hold a site, a device or a source; an end there is meant to be one.
-    pickup_m
-        A transformer that is no three-phase site is at an end at this distance or nearer, metres.
+    ``node_xy``: place of every node, metres. ``used``: nodes that hold a site, a device or a source; an end there is
+    meant to be one. ``pickup_m``: a transformer that is no three-phase site is at an end at this distance or nearer,
+    metres.
     """
     degree = np.bincount(pieces.u, minlength=len(node_xy)) + np.bincount(pieces.v, minlength=len(node_xy))
     bare = (degree == 1) & np.isfinite(node_xy).all(axis=1)

@@ -29,16 +29,9 @@ ODD = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0xD6E8FEB86659FD93], np.
 class Overlaps:
     """Pairs of cables that lie on one another, the longest overlap first; each shape (n_pairs,).
 
-    Parameters
-    ----------
-    cable_a, cable_b
-        Rows of the cables, the lower first.
-    length_m
-        Overlap, planar metres.
-    line_a, line_b, along_a, along_b
-        Drawn lines and the middle of the longest common part on them, planar metres from their start.
-    xy
-        That place, shape (n_pairs, 2), metres.
+    ``cable_a``, ``cable_b``: rows of the cables, the lower first. ``length_m``: overlap, planar metres. ``line_a``,
+    ``line_b``, ``along_a``, ``along_b``: drawn lines and the middle of the longest common part on them, planar metres
+    from their start. ``xy``: that place, shape (n_pairs, 2), metres.
     """
 
     cable_a: Ints
@@ -80,11 +73,8 @@ def _pairs(tables: NetworkTables, found: Alongs, which: Ints, total: Floats) -> 
 def report_overlaps(network: Network, overlaps: Overlaps, *, findings: FindingList) -> None:
     """Tell what lies on one another, and in which exposed sections that counts twice.
 
-    Parameters
-    ----------
-    findings
-        Gets ``overlap``, ``overlap_at_joint`` for all that run in and out of one place, and ``overlap_apart`` for
-        all that share no exposed section.
+    ``findings``: gets ``overlap``, ``overlap_at_joint`` for all that run in and out of one place, and ``overlap_apart``
+    for all that share no exposed section.
     """
     if not len(overlaps.length_m):
         return
@@ -158,14 +148,8 @@ def _named(network: Network, devices: Bools) -> str:
 def report_twins(tables: NetworkTables, *, findings: FindingList) -> tuple[int, Bools]:
     """Find cables drawn twice over the same line, in the same or the other direction; both count.
 
-    Parameters
-    ----------
-    findings
-        Gets ``drawn_twice``.
-
-    Returns
-    -------
-    Number of cables that lie on an earlier one; and the lines that do, shape (n_lines,).
+    ``findings``: gets ``drawn_twice``. Returns number of cables that lie on an earlier one; and the lines that do,
+    shape (n_lines,).
     """
     lines = tables.lines
     double = np.zeros(len(lines.owner), bool)

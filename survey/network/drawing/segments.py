@@ -78,14 +78,9 @@ class Hits(NamedTuple):
 def make_grid(xy: Floats, start: Ints, *, keep: Bools, reach_m: float) -> Grid:
     """Put the segments of lines into a grid.
 
-    Parameters
-    ----------
-    xy, start
-        Vertices, shape (n_vertices, 2), metres, and first vertex of each line, shape (n_lines + 1,).
-    keep
-        Lines to look at, shape (n_lines,).
-    reach_m
-        A segment is also held in cells that it passes at this distance, metres.
+    ``xy``, ``start``: vertices, shape (n_vertices, 2), metres, and first vertex of each line, shape (n_lines + 1,).
+    ``keep``: lines to look at, shape (n_lines,). ``reach_m``: a segment is also held in cells that it passes at this
+    distance, metres.
     """
     usual, mean, count = _usual_step(xy, start)
     cell = max(CELL_OF_USUAL * usual, mean / CELLS_EACH, 2 * reach_m, 1e-3)

@@ -148,14 +148,8 @@ def find_loops(
 ) -> tuple[Loops, Network | None]:
     """Loops that can be judged, and the network in which dead stretches have loops; what cannot be judged is told.
 
-    Parameters
-    ----------
-    union
-        Spanning forest of all edges.
-    most_states
-        Pairs of devices up to which all are judged.
-    findings
-        Gets ``tie_...`` and ``ring_not_judged``.
+    ``union``: spanning forest of all edges. ``most_states``: pairs of devices up to which all are judged. ``findings``:
+    gets ``tie_...`` and ``ring_not_judged``.
     """
     told, revived = Told(network.tables, findings), revive(network, union=union)
     dead = revived.switch if revived else np.empty(0, np.int64)

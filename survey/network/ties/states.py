@@ -24,12 +24,8 @@ ROUNDING = 1e-9
 class Pairs:
     """Pairs of devices of one loop: the one's poles are worked, the other is open; sorted by the worked one.
 
-    Parameters
-    ----------
-    opened, worked
-        Numbers of the devices among those of the loops, shape (n_pairs,).
-    start
-        First pair of every worked device and one past the last, shape (n_devices + 1,).
+    ``opened``, ``worked``: numbers of the devices among those of the loops, shape (n_pairs,). ``start``: first pair of
+    every worked device and one past the last, shape (n_devices + 1,).
     """
 
     opened: Ints
@@ -60,12 +56,8 @@ def pair_devices(loops: Loops, *, single: Bools, rating_va: Floats, most_va: flo
     In a loop of more pairs than ``most_states`` those whose section is rated over ``most_va`` are thinned out: of them
     the first, second, fourth, eighth ... and the last on each side of the worked device are kept.
 
-    Parameters
-    ----------
-    single
-        Devices that work pole by pole, per switch.
-    rating_va
-        Rating along the loops, see :func:`along_loops`.
+    ``single``: devices that work pole by pole, per switch. ``rating_va``: rating along the loops, see
+    :func:`along_loops`.
     """
     given = loops.start, single[loops.device], loops.can_open, rating_va, most_va, most_states
     count = _pair_up(*given, np.empty(0, np.int64), np.empty(0, np.int64))
@@ -135,10 +127,7 @@ def _following(o: int, down: int, up: int, last: int) -> int:
 def along_loops(loops: Loops, below: Floats) -> Floats:
     """Running sums along each loop, whose difference at two devices is what hangs between them.
 
-    Parameters
-    ----------
-    below
-        What hangs below each device, last axis, see :func:`sections_below`.
+    ``below``: what hangs below each device, last axis, see :func:`sections_below`.
     """
     return below * loops.side
 
@@ -255,12 +244,7 @@ class Met(NamedTuple):
 def sites_met(loops: Loops, *, site_node: Ints, upstream: Upstream, sections: Sections, gang: Bools) -> Met:
     """All sites between the first and the last device of every loop, sorted by loop and site.
 
-    Parameters
-    ----------
-    site_node
-        Node of each site, -1 out of reach.
-    gang
-        Edges that are closed three-pole devices.
+    ``site_node``: node of each site, -1 out of reach. ``gang``: edges that are closed three-pole devices.
     """
     n = len(loops.tie)
     first, last = loops.start[:-1], loops.start[1:] - 1

@@ -18,18 +18,8 @@ def parent_pieces(
 ) -> tuple[Ints, Bools]:
     """Piece each node is supplied through, -1 at sources and where nothing tells; and whether from a source.
 
-    Parameters
-    ----------
-    is_open
-        Devices that cut, shape (n_switches,).
-    source_nodes
-        Distinct nodes that hold a source.
-    n_nodes
-        Nodes before devices get theirs.
-
-    Returns
-    -------
-    Each of shape (n_nodes,).
+    ``is_open``: devices that cut, shape (n_switches,). ``source_nodes``: distinct nodes that hold a source.
+    ``n_nodes``: nodes before devices get theirs. Each has the shape (n_nodes,).
     """
     at_source = (placement.piece == AT_SOURCE) | (placement.upward & np.isin(placement.node, source_nodes))
     source_nodes = np.setdiff1d(source_nodes, placement.node[is_open & at_source])

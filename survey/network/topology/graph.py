@@ -68,14 +68,8 @@ def build_graph(
 ) -> Graph:
     """Assemble the graph of the normal state.
 
-    Parameters
-    ----------
-    by_cable
-        Devices that are supplied from the side of their cable, as far as known, shape (n_switches,).
-    source_nodes
-        Distinct nodes that hold a source, shape (n,).
-    n_nodes
-        Nodes before devices get theirs.
+    ``by_cable``: devices that are supplied from the side of their cable, as far as known, shape (n_switches,).
+    ``source_nodes``: distinct nodes that hold a source, shape (n,). ``n_nodes``: nodes before devices get theirs.
     """
     poles = _closed_poles(tables, pieces, placement)
     root = n_nodes

@@ -65,16 +65,9 @@ class Joints:
 def join_ends(tables: NetworkTables, *, snap_m: float, pickup_m: float, findings: FindingList) -> Joints:
     """Find the nodes of the network.
 
-    Parameters
-    ----------
-    tables
-        Clean tables.
-    snap_m
-        Ends at this distance or nearer are one, metres.
-    pickup_m
-        Largest distance that will be asked of the ends, metres.
-    findings
-        Gets ``wide_joint`` for the joints whose ends lie further apart than that.
+    ``tables``: clean tables. ``snap_m``: ends at this distance or nearer are one, metres. ``pickup_m``: largest
+    distance that will be asked of the ends, metres. ``findings``: gets ``wide_joint`` for the joints whose ends lie
+    further apart than that.
     """
     # RULE 1: node ids decide where a cable has both; else ends within the tolerance are one node, transitively
     lines, has_ids, reach_m = tables.lines, tables.named, max(snap_m, pickup_m)

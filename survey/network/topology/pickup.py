@@ -34,16 +34,8 @@ def pick_up(
 ) -> Picked:
     """Find the place of every point of one layer.
 
-    Parameters
-    ----------
-    points
-        Columns ``node, x, y`` and, first, the id.
-    layer
-        Layer name, for findings.
-    pickup_m
-        Largest distance between a point and its node or cable, metres.
-    findings
-        Gets ``unknown_node`` and ``out_of_reach``.
+    ``points``: columns ``node, x, y`` and, first, the id. ``layer``: layer name, for findings. ``pickup_m``: largest
+    distance between a point and its node or cable, metres. ``findings``: gets ``unknown_node`` and ``out_of_reach``.
     """
     # RULE 1: by node id, else the nearest end within reach, else the nearest place on a cable; a finding without any
     node = np.full(len(points), -1, np.int64)

@@ -46,15 +46,8 @@ def find_cuts(
 
     Points that stand on a cable within the snapping tolerance of each other, or of a tee, share one node.
 
-    Parameters
-    ----------
-    walked_m
-        As of :func:`walk_vertices`.
-
-    Returns
-    -------
-    The cuts, the node of every point (one array per layer of ``picked``; -1 out of reach), and the place of every
-    node, old and new, shape (n_nodes, 2), metres.
+    ``walked_m``: as of :func:`walk_vertices`. Returns the cuts, the node of every point (one array per layer of
+    ``picked``; -1 out of reach), and the place of every node, old and new, shape (n_nodes, 2), metres.
     """
     layer = np.concatenate([np.full(len(p.node), k) for k, p in enumerate(picked)] or [np.empty(0, np.int64)])
     run = np.concatenate([p.run for p in picked])
@@ -81,10 +74,7 @@ def find_cuts(
 def cut_pieces(tables: NetworkTables, joints: Joints, cuts: Cuts, *, walked_m: Floats, findings: FindingList) -> Pieces:
     """Cut every run at its cuts.
 
-    Parameters
-    ----------
-    findings
-        Gets ``no_length`` (neither recorded nor drawn; 0 m used) and ``ends_joined`` (both ends at one node).
+    ``findings``: gets ``no_length`` (neither recorded nor drawn; 0 m used) and ``ends_joined`` (both ends at one node).
     """
     planar = np.zeros(len(joints.cable))
     cuttable = np.flatnonzero(joints.line >= 0)

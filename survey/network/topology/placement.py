@@ -50,14 +50,8 @@ def place_devices(
 ) -> Placement:
     """Place what can be placed without knowing the direction of supply.
 
-    Parameters
-    ----------
-    node
-        Node of each switch, -1 when out of reach.
-    site_nodes
-        Nodes that hold a site.
-    findings
-        Gets ``guards_unknown`` and ``controls_nothing``.
+    ``node``: node of each switch, -1 when out of reach. ``site_nodes``: nodes that hold a site. ``findings``: gets
+    ``guards_unknown`` and ``controls_nothing``.
     """
     n_nodes = max(n_nodes, 1)
     here = _incidence(tables, pieces, node, n_nodes)
@@ -182,14 +176,9 @@ def settle(
 
     A device between two cables that no supply tells apart stays ``upward``, at the end of the first of them.
 
-    Parameters
-    ----------
-    parent_piece
-        Piece each node is supplied through, -1 where there is none.
-    source_nodes
-        Nodes that hold a source.
-    findings
-        Gets ``ambiguous_switch`` (more than two cables), ``open_side_unknown`` and ``unplaced_switch``.
+    ``parent_piece``: piece each node is supplied through, -1 where there is none. ``source_nodes``: nodes that hold a
+    source. ``findings``: gets ``ambiguous_switch`` (more than two cables), ``open_side_unknown`` and
+    ``unplaced_switch``.
     """
     piece, upward = placement.piece.copy(), placement.upward.copy()
     todo = np.flatnonzero(placement.upward)

@@ -45,12 +45,8 @@ def split_at_transformers(
     A source there supplies the secondary; a device stands there when it guards a cable of the secondary, a site when
     its own voltage is that of one.
 
-    Parameters
-    ----------
-    supplies
-        The secondary of every step-down transformer is a source (setting ``network.stepdown_supplies``).
-    findings
-        Gets ``step_down`` and ``voltage_differs``.
+    ``supplies``: the secondary of every step-down transformer is a source (setting ``network.stepdown_supplies``).
+    ``findings``: gets ``step_down`` and ``voltage_differs``.
     """
     volts = tables.cables["voltage_v"].to_numpy(np.float64)[pieces.cable]
     rated = _primary_voltages(tables, pieces, site_nodes=points.sites, volts=volts, n_nodes=len(node_xy))

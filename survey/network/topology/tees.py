@@ -27,12 +27,8 @@ class Tees:
 def find_tees(tables: NetworkTables, joints: Joints, *, snap_m: float, findings: FindingList) -> tuple[Joints, Tees]:
     """Find every tee, and the joints with the nodes that meet at one place of a cable made one.
 
-    Parameters
-    ----------
-    snap_m
-        An end touches a cable at this distance or nearer, metres.
-    findings
-        Gets ``wide_joint`` where ends that meet at one place of a cable stand further apart than that.
+    ``snap_m``: an end touches a cable at this distance or nearer, metres. ``findings``: gets ``wide_joint`` where ends
+    that meet at one place of a cable stand further apart than that.
     """
     ends = joints.free
     if not len(ends.node):

@@ -86,12 +86,7 @@ def reach_in_islands(
 
     Of two equally near, as round a ring that closes at a site, the first by id.
 
-    Parameters
-    ----------
-    fed
-        Nodes with a way to a source.
-    gang
-        Edges that are closed three-pole devices; noted on the way.
+    ``fed``: nodes with a way to a source. ``gang``: edges that are closed three-pole devices; noted on the way.
     """
     device = np.flatnonzero(sections.exposes & ~fed[sections.down])
     device = device[by_id(tables.switches, sections.device[device])]
@@ -121,12 +116,7 @@ def walk_in_islands(
 ) -> Walks:
     """Complete the walks of sites that have no way to a source.
 
-    Parameters
-    ----------
-    node
-        Node of each site, -1 out of reach.
-    gang
-        Edges that are closed three-pole devices.
+    ``node``: node of each site, -1 out of reach. ``gang``: edges that are closed three-pole devices.
     """
     lost = np.flatnonzero((node >= 0) & ~upstream.fed[np.maximum(node, 0)])
     if not len(lost) or upstream.fed[sections.down[sections.exposes]].all():

@@ -16,16 +16,8 @@ from survey.network.walk.walks import Walks
 def looped_sites(graph: Graph, walks: Walks, *, union: Forest, single: Bools) -> Bools:
     """Sites without a switching point that have a single-pole device in a block which their walk passes.
 
-    Parameters
-    ----------
-    union
-        Spanning forest of all edges.
-    single
-        Devices that work pole by pole, per switch.
-
-    Returns
-    -------
-    Shape (n_sites,); a site whose walked edges were not kept counts as looped where it passes a ring at all.
+    ``union``: spanning forest of all edges. ``single``: devices that work pole by pole, per switch. Shape
+    (n_sites,); a site whose walked edges were not kept counts as looped where it passes a ring at all.
     """
     asked = walks.sourced & (walks.section < 0)
     live = np.zeros(len(graph.a), bool)

@@ -84,14 +84,8 @@ class Sections:
     def total(self, per_piece: Floats) -> Floats:
         """Phase-weighted totals (conductors exposed / 3) over each section of values per piece.
 
-        Parameters
-        ----------
-        per_piece
-            One value a piece, shape (n_pieces,), or several, (n_values, n_pieces).
-
-        Returns
-        -------
-        Shape (n_devices,) or (n_values, n_devices).
+        ``per_piece``: one value a piece, shape (n_pieces,), or several, (n_values, n_pieces). Returns shape
+        (n_devices,) or (n_values, n_devices).
         """
         values = np.atleast_2d(per_piece)
         totals = np.zeros((len(values), len(self.device)))
@@ -104,16 +98,8 @@ class Sections:
     def site_totals(self, node: Ints, values: Floats) -> Floats:
         """Totals of values per site over the sites on each section (on any pole).
 
-        Parameters
-        ----------
-        node
-            Node of each site, -1 out of reach, shape (n_sites,).
-        values
-            Values of each site, shape (n_values, n_sites).
-
-        Returns
-        -------
-        Shape (n_values, n_devices).
+        ``node``: node of each site, -1 out of reach, shape (n_sites,). ``values``: values of each site, shape
+        (n_values, n_sites). Returns shape (n_values, n_devices).
         """
         if len(self.views) == 1:
             return _member_sums(self.views[0], node, values)
@@ -139,10 +125,7 @@ class Sections:
     def phase_totals(self, node: Ints, phases: Ints, value: Floats) -> Floats:
         """Totals of a value per single-phase unit over each section, on its own pole, shape (3, n_devices).
 
-        Parameters
-        ----------
-        node, phases, value
-            Node (-1 out of reach), phase (mask) and value of each unit, shape (n_units,).
+        ``node``, ``phases``, ``value``: node (-1 out of reach), phase (mask) and value of each unit, shape (n_units,).
         """
         if not len(node):
             return np.zeros((3, len(self.device)))
@@ -197,16 +180,9 @@ class Sections:
 def find_sections(graph: Graph, *, device: Ints, down: Ints, forests: dict[int, Forest], fed: Bools) -> Sections:
     """Exposed sections of closed single-pole devices.
 
-    Parameters
-    ----------
-    device
-        Rows of the devices in the switches; all have an edge in the graph.
-    down
-        Node on the controlled side of each, where no source decides.
-    forests
-        Spanning forest by phase bits, see :func:`span_phases`.
-    fed
-        Nodes with some way to a source, shape (n_nodes,).
+    ``device``: rows of the devices in the switches; all have an edge in the graph. ``down``: node on the controlled
+    side of each, where no source decides. ``forests``: spanning forest by phase bits, see :func:`span_phases`. ``fed``:
+    nodes with some way to a source, shape (n_nodes,).
     """
     share = 1 / len(forests)
     views = []

@@ -22,14 +22,8 @@ PART_PHASE_COST_M = 1e9
 class Upstream:
     """The way up from every node to the sources, as the walk goes it.
 
-    Parameters
-    ----------
-    fed
-        Nodes that have one, shape (n_nodes,).
-    parent_edge
-        First edge of it, -1 at the root and without one, shape (n_nodes,).
-    order
-        The nodes that have one, parents first.
+    ``fed``: nodes that have one, shape (n_nodes,). ``parent_edge``: first edge of it, -1 at the root and without one,
+    shape (n_nodes,). ``order``: the nodes that have one, parents first.
     """
 
     fed: Bools
@@ -47,10 +41,7 @@ class Upstream:
 def find_upstream(graph: Graph, *, union: Forest) -> Upstream:
     """Shortest ways to the sources; those that carry all three phases go before others.
 
-    Parameters
-    ----------
-    union
-        Spanning forest of all edges.
+    ``union``: spanning forest of all edges.
     """
     # RULE 5: on a closed ring the shorter way
     cost = graph.length_m + np.where(_carries_all(graph), 0.0, PART_PHASE_COST_M) if union.cyclic else graph.length_m
@@ -75,16 +66,8 @@ def _carries_all(graph: Graph) -> Bools:
 def noted_above(network: Network, noted: Bools, *, node: Ints) -> tuple[Ints, Ints]:
     """Noted edges between nodes and the switching point above each, nearest first.
 
-    Parameters
-    ----------
-    noted
-        Edges to look for, shape (n_edges,).
-    node
-        Nodes, -1 for none, shape (n,).
-
-    Returns
-    -------
-    Pairs of position in ``node`` and edge, sorted by position.
+    ``noted``: edges to look for, shape (n_edges,). ``node``: nodes, -1 for none, shape (n,). Returns pairs of position
+    in ``node`` and edge, sorted by position.
     """
     graph, up = network.graph, network.upstream
     first = _first_noted(up.order, up.parent_edge, graph.a, graph.b, network.sections.stopping_edges(), noted)

@@ -70,12 +70,7 @@ class Walks:
 def passed_on_way(graph: Graph, sections: Sections, *, upstream: Upstream, gang: Bools) -> Passed:
     """What the walk up from every node passes until something stops it.
 
-    Parameters
-    ----------
-    upstream
-        The way up from every node.
-    gang
-        Edges that are closed three-pole devices.
+    ``upstream``: the way up from every node. ``gang``: edges that are closed three-pole devices.
     """
     return Passed(
         *descend(
@@ -112,12 +107,7 @@ def ring_edges(graph: Graph, sections: Sections) -> Bools:
 def walk_to_sources(graph: Graph, sections: Sections, *, upstream: Upstream, node: Ints, gang: Bools) -> Walks:
     """Walks of the sites that have a way to a source; the others are left unsupplied.
 
-    Parameters
-    ----------
-    node
-        Node of each site, -1 out of reach.
-    gang
-        Edges that are closed three-pole devices.
+    ``node``: node of each site, -1 out of reach. ``gang``: edges that are closed three-pole devices.
     """
     passed = passed_on_way(graph, sections, upstream=upstream, gang=gang)
     # RULE 5: up to the first device that takes something off; three-pole ones on the way are noted

@@ -32,12 +32,8 @@ _NEAR_COST = np.array([0.0, 0.2, 0.8, 0.6, 0.9, 0.5, 1.0, 1.2])
 class Placed:
     """A label that has its place.
 
-    Parameters
-    ----------
-    box
-        Where its text goes, (x0, y0, x1, y1).
-    leader
-        Line from mark to label, (x0, y0, x1, y1); ``None`` when the label touches its mark.
+    ``box``: where its text goes, (x0, y0, x1, y1). ``leader``: line from mark to label, (x0, y0, x1, y1); ``None`` when
+    the label touches its mark.
     """
 
     box: Box
@@ -48,14 +44,8 @@ class Placed:
 class LabelField:
     """What is taken on a page already.
 
-    Parameters
-    ----------
-    frame
-        Labels stay inside it.
-    marks
-        Boxes of the marks, shape (n, 4).
-    ink
-        Points along the drawn lines, shape (n, 2): places to avoid where possible.
+    ``frame``: labels stay inside it. ``marks``: boxes of the marks, shape (n, 4). ``ink``: points along the drawn
+    lines, shape (n, 2): places to avoid where possible.
     """
 
     frame: Rect

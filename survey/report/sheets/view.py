@@ -28,14 +28,8 @@ _INCHES_PER_FOOT = 12
 class View:
     """A piece of ground in a frame.
 
-    Parameters
-    ----------
-    frame
-        Frame on the page, points.
-    centre_m
-        Ground place in its middle, metres east and north.
-    scale
-        Ground length over length on paper (2000 means 1:2000).
+    ``frame``: frame on the page, points. ``centre_m``: ground place in its middle, metres east and north. ``scale``:
+    ground length over length on paper (2000 means 1:2000).
     """
 
     frame: Rect
