@@ -1,6 +1,6 @@
 """``python -m survey`` does the same as the ``survey`` command."""
 
-from survey.cli import main
+from survey.cli import process
 
 if __name__ == "__main__":
-    main()
+    process()

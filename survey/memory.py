@@ -23,12 +23,14 @@ ERROR_LOST = re.compile(r"without exception set$")
 
 
 def reserve_little() -> None:
-    """Have Arrow take memory as it needs it. Its own pool reserves a gigabyte at a time, which counts against a limit.
+    """Have libraries take what they need, when they need it; a choice that was made outside stands.
 
-    It looks once, when it is loaded; a choice that was made outside stands.
+    Arrow's own pool reserves a gigabyte at a time, which counts against a limit; threads of linear algebra, which
+    is small here, wait in a loop for work (a tenth of a second of processor time before a survey begins). Both look
+    once, when they are loaded.
     """
     os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
-    os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def give_back() -> None:

@@ -168,6 +168,8 @@ def _json(value: Any) -> str:  # noqa: ANN401 - JSON is anything
 def _plain(value: Any) -> Any:  # noqa: ANN401 - JSON is anything
     if isinstance(value, dict):
         return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list) and _is_plain(value):
+        return value
     if isinstance(value, list | tuple | np.ndarray):
         return [_plain(item) for item in value]
     if isinstance(value, np.generic):
@@ -175,6 +177,15 @@ def _plain(value: Any) -> Any:  # noqa: ANN401 - JSON is anything
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value if isinstance(value, str | int | float | bool | None) else str(value)
+
+
+def _is_plain(values: list[Any]) -> bool:
+    """Whether the encoder takes a list as it is, which it tells far sooner than a look at every item."""
+    try:
+        json.dumps(values, allow_nan=False)
+    except (TypeError, ValueError):
+        return False
+    return True
 
 
 def _flush(path: Path) -> None:

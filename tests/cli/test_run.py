@@ -195,3 +195,15 @@ def test_help_is_quick_and_names_every_command():
     loaded = "import sys, survey.cli; print({'numpy', 'pandas', 'numba'} & set(sys.modules))"
     said = subprocess.run([sys.executable, "-c", loaded], check=True, capture_output=True, text=True).stdout
     assert said == "set()\n"
+
+
+@pytest.mark.parametrize(("words", "status"), [(["--version"], 0), (["run", "none.gpkg", "-o", "out"], 1), (["no"], 2)])
+def test_a_process_ends_with_its_status_and_puts_away_what_is_to_be_put_away(words, status, tmp_path):
+    code = "import atexit, sys, survey.cli\natexit.register(print, 'put away')\nsurvey.cli.process()"
+    ended = subprocess.run(
+        [sys.executable, "-c", code, *words], check=False, cwd=tmp_path, capture_output=True, text=True
+    )
+    assert ended.returncode == status
+    assert ended.stdout.endswith("put away\n")
+    assert ("version" in ended.stdout) == (status == 0)
+    assert ended.stderr.startswith("survey: ") == (status == 1)
