@@ -61,15 +61,12 @@ def action_sentences(facts: ActionFacts) -> Objects:
     calm = assessed & ~facts.hazardous
     out[calm] = np.where(facts.studied[calm], CALM, CLEARS)
     act = np.flatnonzero(assessed & facts.hazardous)
-    parts = (_point(facts, act), _load(facts, act), _shorten(facts, act), _also(facts, act))
+    points = [f"{d} {s}".strip() for d, s in zip(facts.device[act], facts.switch_id[act], strict=True)]
+    parts = (points, _load(facts, act), _shorten(facts, act), _also(facts, act))
     out[act] = [
         f"At {point}: {THREE_POLE}{load}{shorten}{also}." for point, load, shorten, also in zip(*parts, strict=True)
     ]
     return out
-
-
-def _point(f: ActionFacts, rows: Ints) -> list[str]:
-    return [f"{d} {s}".strip() for d, s in zip(f.device[rows], f.switch_id[rows], strict=True)]
 
 
 def _load(f: ActionFacts, rows: Ints) -> list[str]:

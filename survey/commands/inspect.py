@@ -59,7 +59,7 @@ def inspect(network: Path, *, out: Path | None, settings: Path | None, ask: bool
     print_guesses(found)
     if out is not None:
         draft = draft_settings(found, others=other_sections(settings)).encode()
-        write_whole(out, lambda path: _fill(path, draft))
+        write_whole(out, lambda path: path.write_bytes(draft))
         with written(out):
             click.echo(
                 f"\nDraft settings in {out}. Next: look at its lines marked UNSURE, correct what is wrong, then\n"
@@ -92,10 +92,6 @@ def _check_draft(found: Inspection, draft: Path, *, always: bool) -> None:
     except InputError as error:
         words = str(error).removesuffix(DRAFT)
         click.secho(f"LOOK HERE FIRST  the draft cannot be surveyed as it is: {words}", bold=True)
-
-
-def _fill(path: Path, content: bytes) -> None:
-    path.write_bytes(content)
 
 
 def print_layers(found: Inspection) -> None:

@@ -69,7 +69,8 @@ def peak_curve(answer: SiteAnswer, *, progress: Callable[[int, int], None] | Non
     if circuits.load[0] <= 0:
         return PeakCurve(length, direct_peaks(circuits, bare, settings=answer.settings, progress=progress), None)
     twice = np.concatenate([bare, circuits.load])
-    both = direct_peaks(_doubled(circuits), twice, settings=answer.settings, progress=progress)
+    doubled = replace(circuits, **{f.name: np.tile(getattr(circuits, f.name), 2) for f in fields(circuits)})
+    both = direct_peaks(doubled, twice, settings=answer.settings, progress=progress)
     return PeakCurve(length, both[: len(length)], both[len(length) :])
 
 
@@ -80,10 +81,6 @@ def circuits_at(answer: SiteAnswer, length_m: Floats) -> Circuits:
     return section_circuits(
         with_cable(without_cable(answer.values), rows, length_m=length_m, cap_f_m=cap_f_m), settings=answer.settings
     )
-
-
-def _doubled(circuits: Circuits) -> Circuits:
-    return replace(circuits, **{f.name: np.tile(getattr(circuits, f.name), 2) for f in fields(circuits)})
 
 
 def direct_peaks(
@@ -195,18 +192,11 @@ def draw_waveform(axes: Axes, wave: Waveform, answer: SiteAnswer) -> None:
     axes.set_ylabel("Voltage to ground, pu of crest")
     axes.margins(x=0)
     axes.legend(loc="upper left", ncols=3, frameon=True, framealpha=0.85, edgecolor="none", fontsize=8)
-    axes.set_ylim(*_with_room(axes.get_ylim()))
-    kilovolts = axes.secondary_yaxis("right", functions=_scaled(_crest_kv(answer)))
+    low, high = axes.get_ylim()
+    axes.set_ylim(low, high + 0.18 * (high - low))  # room for the legend
+    crest_kv = answer.request.transformer.voltage_v / 1e3 * float(np.sqrt(2 / 3))
+    kilovolts = axes.secondary_yaxis("right", functions=_scaled(crest_kv))
     kilovolts.set_ylabel("kV, crest")
-
-
-def _with_room(limits: tuple[float, float]) -> tuple[float, float]:
-    """Room above for the legend."""
-    return limits[0], limits[1] + 0.18 * (limits[1] - limits[0])
-
-
-def _crest_kv(answer: SiteAnswer) -> float:
-    return answer.request.transformer.voltage_v / 1e3 * float(np.sqrt(2 / 3))
 
 
 def _scaled(factor: float) -> Any:  # noqa: ANN401 - the pair of functions that an axis wants

@@ -14,16 +14,12 @@ NAMED = 5
 
 def report_supply(network: Network, *, union: Forest, findings: FindingList) -> None:
     """Find what has no supply, stands on a closed ring, or lacks phases on its way."""
-    _no_sources(network, findings)
+    if not len(network.tables.sources):
+        findings.report("no_sources", ids=[])
     _unreached(network, findings)
     _dead_cables(network, union, findings)
     _rings(network, union, findings)
     _part_phase(network, findings)
-
-
-def _no_sources(network: Network, findings: FindingList) -> None:
-    if not len(network.tables.sources):
-        findings.report("no_sources", ids=[])
 
 
 def _unreached(network: Network, findings: FindingList) -> None:

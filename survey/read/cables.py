@@ -57,29 +57,12 @@ def read_cables(rows: Rows, drawn: RawLines, *, places: Places, crs: CRS | None,
     report_lengths(
         rows, recorded_m=table["length_m"].to_numpy(), drawn_m=table["drawn_m"].to_numpy(), settings=settings
     )
-    table = table[_COLUMNS]
     counts = {"in": len(rows), "used": int(usable.sum()), "unusable": int((~usable).sum())}
     if usable.all():
         return Cables(table, lines, counts)
     # An unusable cable has no line, so that only the owners move.
     owner = (np.cumsum(usable) - 1)[lines.owner]
     return Cables(table[usable].reset_index(drop=True), Lines(lines.xy, lines.start, owner, lines.ground_m), counts)
-
-
-_COLUMNS = [
-    "cable_id",
-    "feeder",
-    "phases",
-    "voltage_v",
-    "shielded",
-    "cable_type",
-    "cap_f_m",
-    "length_m",
-    "drawn_m",
-    "from_node",
-    "to_node",
-    "row",
-]
 
 
 def _fields(rows: Rows) -> pd.DataFrame:

@@ -173,7 +173,7 @@ def _field_lines(guess: LayerGuess, view: LayerProfile, *, head: str) -> Iterato
                 made.append(line)
             else:
                 yield line
-        elif spec.required and not _stand_in(spec.default) and ours not in guess.defaults:
+        elif spec.required and spec.default is None and ours not in guess.defaults:
             yield f'# {ours} = ""  {UNSURE}: nothing like it was found; needed ({spec.meaning})'
         elif ours in asked_for(guess) and ours not in guess.stand_ins:
             yield f'# {ours} = ""  {UNSURE}: nothing like it was found; {WITHOUT[ours]} ({spec.meaning})'
@@ -214,10 +214,6 @@ def _in_force(guess: LayerGuess, found: FieldGuess) -> bool:
     return found.sure or field_specs(guess.ours)[found.ours].required
 
 
-def _stand_in(default: str | None) -> bool:
-    return default is not None
-
-
 def _unit_lines(guess: LayerGuess, *, head: str) -> Iterator[str]:
     lines = []
     for ours, found in guess.fields.items():
@@ -239,7 +235,7 @@ def _default_lines(guess: LayerGuess, *, head: str) -> Iterator[str]:
     for ours, hint in guess.stand_ins.items():
         lines.append(f"{ours} = {quoted(hint.value)}  {_why(hint.evidence, sure=hint.sure)}")
     for spec in field_specs(guess.ours).values():
-        if spec.required and _stand_in(spec.default) and spec.name not in known:
+        if spec.required and spec.default is not None and spec.name not in known:
             words = "nothing like it was found; the safe side stands in"
             lines.append(f"{spec.name} = {quoted(str(spec.default))}  {UNSURE}: {words}")
     if lines:

@@ -27,32 +27,13 @@ CUT = 4  # letters that are left of a word that is cut short, at least
 SPELLED_TYPES = ("material", "insulation")  # parts that have words; the others have numbers
 PARTS = {
     "size": (
-        "size",
-        "sz",
-        "gauge",
-        "kcmil",
-        "awg",
-        "calibre",
-        "seccion",
-        "section",
-        "sect",
-        "querschnitt",
-        "bitola",
-        "secao",
-        "mm",
+        *("size", "sz", "gauge", "kcmil", "awg", "mm"),
+        *("calibre", "seccion", "section", "sect", "querschnitt", "bitola", "secao"),
     ),
     "material": ("material", "mat", "matl", "metal", "leitermaterial", "materiau", "nat", "nature"),
     "insulation": (
-        "insulation",
-        "insul",
-        "ins",
-        "aislamiento",
-        "aislacion",
-        "isolacao",
-        "isolant",
-        "isol",
-        "isolation",
-        "isolierung",
+        *("insulation", "insul", "ins", "isol", "isolation"),
+        *("aislamiento", "aislacion", "isolacao", "isolant", "isolierung"),
     ),
     "wall": ("wall", "level", "thickness", "pct", "espesor", "mils"),
     "class": ("rating", "class", "clase", "insvolt", "ratedkv"),
@@ -161,13 +142,10 @@ def _part(view: LayerProfile, part: str) -> FieldProfile | None:
         named = any(
             known.startswith(word) for word in words for known in PARTS[part] if len(word) >= CUT or word == known
         )
-        if field.codes and not field.columns and named and (part in SPELLED_TYPES or any(map(_has_digit, field.codes))):
+        sizes = any(letter.isdigit() for letter in "".join(field.codes))
+        if field.codes and not field.columns and named and (part in SPELLED_TYPES or sizes):
             return field
     return None
-
-
-def _has_digit(text: str) -> bool:
-    return any(letter.isdigit() for letter in text)
 
 
 def _read(field: FieldProfile) -> float:

@@ -159,7 +159,8 @@ def _named_by_bank(guess: LayerGuess, view: LayerProfile, bank: LayerProfile) ->
     """Units with the id of their bank, which makes one site of those that together are three-phase."""
     own = guess_fields("transformers", bank).get("site_id")
     by_key = own is None or own.theirs == view.at_key or not row_number(view.at_key)
-    name = view.own_key if own is None or by_key else f"{_join_of(view)}.{own.theirs}"
+    join = next((join.name for join in view.joins if join.mine == view.own_key), "")
+    name = view.own_key if own is None or by_key else f"{join}.{own.theirs}"
     words = f"the id of {bank.name}, where the units are"
     both = {ours: FieldGuess(ours, name, SURE, words, ValueGuess(1.0, words)) for ours in OWN_NAMES}
     rest = {ours: field for ours, field in guess.fields.items() if ours not in both}
@@ -202,10 +203,6 @@ def _units_that_share(field: FieldProfile, phases: FieldGuess, view: LayerProfil
         return -1.0
     whole = (banks["sum"] == THREE_PHASE) & (banks["size"] <= len("ABC"))
     return float(whole.mean())
-
-
-def _join_of(view: LayerProfile) -> str:
-    return next(join.name for join in view.joins if join.mine == view.own_key)
 
 
 def _low_voltage(guess: LayerGuess, view: LayerProfile) -> tuple[RowGuess, ...]:

@@ -20,24 +20,22 @@ from survey.read.query import column_sql, text_sql
 LEAST_PRIMARY_KV = 1.0
 KNOWN = 0.9  # share of the rows whose value is a known word, from which a column is one of states
 STATE_NAMES = {"status", "estado", "etat", "statut", "zustand", "life", "lifecycle", "stat", "situacao", "situacion"}
-HALF = (
-    0.5  # rows that a guess may leave out and be in force: retired lines kept close loops, and so hide what is exposed
-)
+HALF = 0.5
+"""Rows that a guess may leave out and be in force: retired lines kept close loops, and so hide what is exposed."""
 FLAG_WORDS = {"is", "flag", "ind", "yn", "fl"}
 RETIREMENT = {
+    *("retired", "retire", "retirement", "removed", "removal", "abandoned", "abandonment", "abandon", "decommissioned"),
     *(
-        "retired",
-        "retire",
-        "retirement",
-        "removed",
-        "removal",
-        "abandoned",
-        "abandonment",
-        "decommissioned",
-        "abandon",
         "retrait",
+        "baja",
+        "retiro",
+        "depose",
+        "desativacao",
+        "desativado",
+        "stillgelegt",
+        "stilllegung",
+        "ausserbetrieb",
     ),
-    *("baja", "retiro", "depose", "desativacao", "desativado", "stillgelegt", "stilllegung", "ausserbetrieb"),
 }
 KINDS_KNOWN = 0.6
 SHORT_WORD, LONG_WORD = 4, 6  # letters a word needs to tell of a value that says more

@@ -122,11 +122,7 @@ class LayerProfile:
 
 def profile_layer(export: Export, info: LayerInfo) -> LayerProfile:
     """Look at every row of a layer."""
-    return _profile(export.read(info, info.fields))
-
-
-def _profile(raw: RawLayer) -> LayerProfile:
-    info = raw.info
+    raw = export.read(info, info.fields)
     geometry, extent, drawn_m = _geometry(raw)
     fields = tuple(profile_field(name, raw.columns[name]) for name in info.fields)
     told = told_by(info.name)

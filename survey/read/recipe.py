@@ -144,12 +144,9 @@ class _Maker:
 
     def _sql(self, text: str) -> str:
         """Take an SQL expression as it is, once it is clear which columns it needs."""
-        for info in self._columns_by_table():
+        for info in {info.name: info for _, info in self._aliases()}.values():
             self._columns[info.name] += mentioned(info.fields, [text])
         return text
-
-    def _columns_by_table(self) -> list[LayerInfo]:
-        return list({info.name: info for _, info in self._aliases()}.values())
 
     def _joined(self, name: str, join: Join) -> str:
         table, key = self._tables[name], f"{self._key}.joins.{name}"

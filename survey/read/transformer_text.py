@@ -74,7 +74,7 @@ def parse_voltage_text(text: str) -> VoltageText:
         return VoltageText(text, second, "", note)
     if second is None and not winding:
         return VoltageText(text, first, "", "connection not said")
-    pair = _is_pair(first, second)
+    pair = second is not None and isclose(first, second * sqrt(3), rel_tol=PAIR_TOLERANCE)  # with that to neutral
     if pair and group is None and float(match["first"]) < VOLTS_FROM and re.fullmatch(GROUNDED, winding):
         return VoltageText(text, first, "", SYSTEM_NAMED)
     return VoltageText(text, first, *_connection(winding, pair=pair))
@@ -83,11 +83,6 @@ def parse_voltage_text(text: str) -> VoltageText:
 def _tidy(text: str) -> str:
     """Upper case, one blank between words; a comma before three digits parts thousands, any other is a decimal one."""
     return " ".join(re.sub(r"(?<=\d),(?=\d{3}(?!\d))", "", text).replace(",", ".").upper().split())
-
-
-def _is_pair(first: float, second: float | None) -> bool:
-    """Whether the second number is the voltage to neutral of the first."""
-    return second is not None and isclose(first, second * sqrt(3), rel_tol=PAIR_TOLERANCE)
 
 
 def _connection(winding: str, *, pair: bool) -> tuple[str, str]:

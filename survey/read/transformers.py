@@ -36,30 +36,6 @@ BANK_M = 15.0  # units of a bank stand no further apart (judgement)
 UNIT_SUFFIX = r"[-_./ ]?[A-Ca-c1-3]$"
 NOT_ASSESSABLE = "such a site cannot be assessed"
 
-COLUMNS = [
-    "site_id",
-    "feeder",
-    "district",
-    "rating_va",
-    "voltage_v",
-    "connection",
-    "core",
-    "no_load_loss_w",
-    "exciting_pu",
-    "min_load_w",
-    "minload_3p",
-    "arrester",
-    "customers",
-    "critical",
-    "node",
-    "x",
-    "y",
-    "lon",
-    "lat",
-    "row",
-    "units",
-    "usable",
-]
 FIRST_OF_UNITS = ("feeder", "district", "node")
 PLACE = ("x", "y", "lon", "lat")
 Units = dict[str, list[Any]]
@@ -75,7 +51,7 @@ def read_transformers(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS 
     banked = (records["bank_id"] != "").to_numpy(np.bool_) & ~three_phase
     banks, incomplete = join_banks(records, banked=banked, taken=three_phase, findings=rows.findings)
     table = records[three_phase] if banks.empty else _with_banks(records[three_phase], banks)
-    table = table[COLUMNS].reset_index(drop=True)
+    table = table.drop(columns=["phases", "bank_id"]).reset_index(drop=True)
     _check_exciting(rows, table)
     counts = {
         "in": len(rows),

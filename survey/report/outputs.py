@@ -68,7 +68,7 @@ def write_outputs(
         refuse_overlap(folder, export=Path(export))
         result = replace(result, record={**result.record, "network_from_here": path_from(folder, Path(export))})
     with _refusals(folder):
-        _write_all(result, reservation.staging, progress or _silent)
+        _write_all(result, reservation.staging, progress or (lambda _: None))
         earlier = _of_another_survey(reservation.folder, result.record)
     commit(reservation, names=OUTPUT_FILES, earlier=earlier)
 
@@ -91,10 +91,6 @@ def _of_another_survey(folder: Path, record: dict[str, Any]) -> list[str]:
     except (OSError, ValueError, AttributeError):  # no survey there any more, or a damaged one
         return made
     return [] if before == survey_fingerprint(_plain(record)) else made
-
-
-def _silent(_: str) -> None:
-    """Report no progress."""
 
 
 @contextmanager

@@ -27,7 +27,7 @@ def check_suffix(path: Path, accepted: tuple[str, ...], *, option: str) -> None:
         raise OutputError(msg)
 
 
-def write_whole(path: Path, write: Callable[[Path], None]) -> None:
+def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """Let ``write`` fill a file beside ``path``, then move it into place.
 
     ``path``: where the file goes; its folder is made if missing. A pipe or a terminal is written to as it is.

@@ -26,23 +26,8 @@ from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, NO_HAZARD, PAPER, RANK_
 from survey.result import CAUTION, SurveyResult
 
 SCRIPTS = (
-    "data.js",
-    "network.js",
-    "marks.js",
-    "fan.js",
-    "choice.js",
-    "index.js",
-    "draw.js",
-    "ground.js",
-    "layer.js",
-    "address.js",
-    "table.js",
-    "strip.js",
-    "wave.js",
-    "card.js",
-    "panel.js",
-    "paper.js",
-    "start.js",
+    *("data.js", "network.js", "marks.js", "fan.js", "choice.js", "index.js", "draw.js", "ground.js"),
+    *("layer.js", "address.js", "table.js", "strip.js", "wave.js", "card.js", "panel.js", "paper.js", "start.js"),
 )
 STYLES = ("page.css", "panel.css", "print.css")
 MAP_NAME = "map_survey"
@@ -88,7 +73,7 @@ def render_map(result: SurveyResult, *, limit: int = PAGE_LIMIT) -> str:
         styles="\n".join(_piece(name) for name in STYLES),
         scripts="\n".join(_piece(name) for name in SCRIPTS),
         map_script=_map_script(result),
-        image_sources=_image_sources(result),
+        image_sources="data: blob: https: http:" if result.settings.report.background_tiles else "data: blob:",
         about=_in_script(_about(result, content, payload)),
         blobs=payload.scripts,
         map_name=MAP_NAME,
@@ -165,11 +150,6 @@ def _in_script(value: object) -> str:
     for letter in "<>&\u2028\u2029":
         text = text.replace(letter, f"\\u{ord(letter):04x}")
     return text.encode("utf-8", "replace").decode("utf-8")
-
-
-def _image_sources(result: SurveyResult) -> str:
-    """Where the page's own security policy lets pictures come from."""
-    return "data: blob: https: http:" if result.settings.report.background_tiles else "data: blob:"
 
 
 def _piece(name: str) -> str:

@@ -127,11 +127,11 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
         moved(sections.geometry.to_numpy(), source=saved.crs, target=local), return_index=True
     )
     colours = hazard_colours(hazard.to_numpy(dtype=np.float64))
-    background = in_order(saved.background)
+    background, report = in_order(saved.background), _report_settings(saved)
     return SheetContent(
         title=clean(district or (f"Feeder {feeder}" if feeder else "All districts"), limit=60),
-        subtitle=clean(_title(saved), limit=60),
-        data_date=clean(_data_date(saved), limit=30),
+        subtitle=clean(report.get("title") or "Ferroresonance survey", limit=60),
+        data_date=clean(report.get("data_date") or "not stated", limit=30),
         sites=sites,
         xy_m=xy_m,
         marks=tuple(mark_of(str(b), str(s)) for b, s in zip(sites["band"], sites["status"], strict=True)),
@@ -170,14 +170,6 @@ def _report_settings(saved: SavedSurvey) -> dict[str, object]:
     settings = saved.record.get("settings", {})
     report = settings.get("report", {}) if isinstance(settings, dict) else {}
     return report if isinstance(report, dict) else {}
-
-
-def _title(saved: SavedSurvey) -> str:
-    return str(_report_settings(saved).get("title") or "Ferroresonance survey")
-
-
-def _data_date(saved: SavedSurvey) -> str:
-    return str(_report_settings(saved).get("data_date") or "not stated")
 
 
 def _xy(points: Objects, *, source: CRS, target: CRS) -> Floats:

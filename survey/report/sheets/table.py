@@ -177,7 +177,8 @@ def calm(row: TableRow) -> bool:
 def table_pages(rows: Sequence[Drawn], *, body: Rect, units: Units) -> list[Table]:
     """The table, one part for each page."""
     growth = _growth(body)
-    cells = [_heading_cells(units, SIZE * growth), *(_cells(*row, SIZE * growth) for row in rows)]
+    head = [_paragraph(text, SIZE * growth - 0.6, font=BOLD, colour=QUIET) for text in headings(units).values()]
+    cells = [head, *(_cells(*row, SIZE * growth) for row in rows)]
     heights = [20, *[ROW_HEIGHT] * len(rows)]
     whole = Table(cells, colWidths=_widths(body.width, growth), minRowHeights=heights, repeatRows=1, style=_style())
     return _parts(whole, body) if rows else []
@@ -240,10 +241,6 @@ def _widths(width: float, growth: float) -> list[float]:
     free = width - sum(fixed.values())
     flexible = {"action": free * _ACTION_SHARE, "notes": free * (1 - _ACTION_SHARE)}
     return [{**fixed, **flexible}[name] for name in headings("metric")]
-
-
-def _heading_cells(units: Units, size: float) -> list[Paragraph]:
-    return [_paragraph(text, size - 0.6, font=BOLD, colour=QUIET) for text in headings(units).values()]
 
 
 _RIGHT = ("kva", "walked", "exposed", "peak", "load")
