@@ -77,7 +77,8 @@ def site_tags(sites: pd.DataFrame, settings: Settings) -> Objects:
     """Tag of every site in the utility's own code, by its band, unless a sign-off holds; shape (n_sites,)."""
     tags = settings.tags
     codes: dict[str, str] = {str(band): code for band, code in tags.codes.items()}
-    plain = np.array([codes.get(str(band), tags.none) for band in sites["band"]], dtype=object)
+    band, bands = pd.factorize(sites["band"], use_na_sentinel=False)
+    plain = np.array([codes.get(str(name), tags.none) for name in bands], dtype=object)[band]
     return np.where(sites["signed_off"] != "", tags.signed_off, plain).astype(object)
 
 

@@ -88,7 +88,7 @@ def _report(
 ) -> None:
     """Tell where the capacitance comes from; of types that are no key of the catalogue, the longest by name."""
     cables = tables.cables
-    ids, kinds = cables["cable_id"].to_numpy(), cables["cable_type"].to_numpy(object)
+    kinds = cables["cable_type"].to_numpy(object)
     km = cables["length_m"].fillna(cables["drawn_m"]).fillna(0.0).to_numpy(np.float64) / KILO
     origin, blank = typed.origin[which], kinds[wanted] == ""
     for rule, chosen in (
@@ -104,7 +104,7 @@ def _report(
         if "named" in find_rule(rule).wants:
             words = np.array(typed.words, object)[which[chosen]]
             values |= _kinds(kinds[rows], km[rows], words=words)
-        findings.report(rule, ids=ids[rows], **values)
+        findings.report(rule, ids=cables["cable_id"].iloc[rows], **values)
 
 
 def _kinds(kinds: Objects, km: Floats, *, words: Objects) -> dict[str, Any]:

@@ -276,7 +276,8 @@ def _named_rows(ids: pd.Series[str], findings: Sequence[Finding], *, layer: str)
     """For each finding the rows of the assets that it names; an index of all, a million perhaps, takes too much."""
     named = [finding.ids if finding.layer == layer else () for finding in findings]
     each = (ids.names if isinstance(ids, ManyIds) else pa.array(ids, pa.large_string()) for ids in named)
-    names, all_ids = pa.concat_arrays([pa.array([], pa.large_string()), *each]), pa.array(ids, pa.large_string())
+    names = pa.concat_arrays([pa.array([], pa.large_string()), *each])
+    all_ids = pa.array(ids[:0] if not len(names) else ids, pa.large_string())
     row = np.flatnonzero(pc.is_in(all_ids, value_set=names))
     found = pc.index_in(names, value_set=all_ids.take(pa.array(row))).fill_null(-1).to_numpy()
     owner, kept = np.repeat(np.arange(len(named)), [len(ids) for ids in named]), found >= 0

@@ -261,11 +261,12 @@ def record_notes(
     first = np.append(odd.first, -1)
     notes = np.full(len(ids), "", object)
     band, band_without = band_of(np.nan_to_num(choice.hazard)), band_of(np.nan_to_num(hazard))
-    for site in range(len(ids)):
+    beside = first[choice.worst_section]
+    other = (beside >= 0) & (beside != np.arange(len(ids)))
+    for site in np.flatnonzero(other | (band_without > band) | stopped):
         words = []
-        section = choice.worst_section[site]
-        if section >= 0 and first[section] not in (-1, site):
-            words.append(f"the record of {ids[first[section]]} on its section is out of line: the worse reading counts")
+        if other[site]:
+            words.append(f"the record of {ids[beside[site]]} on its section is out of line: the worse reading counts")
         if band_without[site] > band[site]:
             words.append(f"rests on the record of {ids[by[site]]}: without it {BANDS[band_without[site]]}")
         if stopped[site]:

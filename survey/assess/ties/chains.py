@@ -183,11 +183,9 @@ def _groups(states: States, frame: Frame, *, noted: Bools) -> _Groups:
     switch, owner = network.graph.switch[edge], np.repeat(np.arange(len(met.site)), met.steps)
     new = np.append(noted, False)[switch]
     owner, switch = owner[new], switch[new]
-    number: dict[bytes, int] = {b"": 0}
-    parts = np.split(switch, np.searchsorted(owner, np.arange(1, len(met.site))))
-    apart = np.array([number.setdefault(np.sort(part).tobytes(), len(number)) for part in parts], np.int64)
+    apart = _numbered(owner, switch, n=len(met.site))
     own = np.where(met.points > 0, network.walks.section[met.site], -1)
-    key = np.stack([met.zone, states.family, own, met.points, met.gang, apart[: len(met.site)]])
+    key = np.stack([met.zone, states.family, own, met.points, met.gang, apart])
     unique, first, group = np.unique(key, axis=1, return_index=True, return_inverse=True)
     group = group.reshape(-1)
     place = np.full(len(met.site), -1, np.int64)
@@ -197,6 +195,23 @@ def _groups(states: States, frame: Frame, *, noted: Bools) -> _Groups:
         zone=unique[0], family=unique[1], points=unique[3], gang=unique[4].astype(bool), site=met.site[first],
         group=group, owner=place[owner[stands]], new=switch[stands],
     )  # fmt: skip
+
+
+def _numbered(owner: Ints, switch: Ints, *, n: int) -> Ints:
+    """A number for the devices of each owner, whatever their order, by first use; 0: none. Shape (n,).
+
+    ``owner`` of each of the devices ``switch``, rising.
+    """
+    held = switch[np.lexsort((switch, owner))]
+    count = np.bincount(owner, minlength=n)
+    start, code, used = np.cumsum(count) - count, np.zeros(n + 1, np.int64), 1
+    for many in np.unique(count[count > 0]):
+        rows = np.flatnonzero(count == many)
+        kinds, kind = np.unique(held[start[rows][:, None] + np.arange(many)], axis=0, return_inverse=True)
+        code[rows + 1] = used + kind.reshape(-1)
+        used += len(kinds)
+    _, first, kind = np.unique(code, return_index=True, return_inverse=True)
+    return np.argsort(np.argsort(first))[kind.reshape(-1)][1:]
 
 
 def _along(states: States, frame: Frame, *, groups: _Groups, start: Ints, single: Bools) -> tuple[Ints, Floats, Floats]:

@@ -99,7 +99,7 @@ def stood_open(switches: pd.DataFrame) -> Bools:
 
 def by_id(switches: pd.DataFrame, rows: Ints) -> Ints:
     """Order by id of some devices: what decides between two alike, whatever the order of rows."""
-    return np.argsort(switches["switch_id"].to_numpy(object)[rows], kind="stable")
+    return np.argsort(switches["switch_id"].iloc[rows].to_numpy(object), kind="stable")
 
 
 def is_added(switches: pd.DataFrame) -> Bools:

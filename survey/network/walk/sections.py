@@ -306,9 +306,7 @@ def _expand(view: PhaseView, which: Ints, place: Ints, row: Ints) -> tuple[Ints,
 
 
 def _unique_pairs(parts: list[tuple[Ints, Ints]]) -> tuple[Ints, Ints]:
-    owner = np.concatenate([p[0] for p in parts])
-    row = np.concatenate([p[1] for p in parts])
-    order = np.lexsort((row, owner))
-    owner, row = owner[order], row[order]
-    keep = heads(owner, row)
-    return owner[keep], row[keep]
+    owner, row = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
+    rows = int(row.max(initial=0)) + 1
+    pair = np.sort(owner * rows + row)
+    return np.divmod(pair[heads(pair)], rows)

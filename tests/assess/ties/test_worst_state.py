@@ -15,6 +15,7 @@ from exports import CRS, survey_tables
 from geopandas import GeoDataFrame
 from shapely import LineString, Point
 
+from survey.assess.ties.chains import _numbered
 from survey.findings import FindingList
 from survey.network.ties.states import sites_met
 from survey.network.walk.walks import three_pole_edges
@@ -256,3 +257,15 @@ def test_normal_only_leaves_them_out():
     assert (sites["tie_worst_id"] == "").all()
     assert sites["tie_cable_m"].isna().all()
     assert (sites.loc[sites["status"] == "looped", "band"] == "").all()
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_owners_of_the_same_devices_have_the_same_number(seed):
+    draw = np.random.default_rng(seed)
+    owner, device = np.sort(draw.integers(0, 12, 30)), draw.integers(0, 4, 30)
+    held = [tuple(sorted(device[owner == k].tolist())) for k in range(12)]
+    number = _numbered(owner, device, n=12)
+    assert [held.index(devices) for devices in held] == [number.tolist().index(k) for k in number]
+    assert [devices == () for devices in held] == (number == 0).tolist()
+    first = number[sorted({held.index(devices) for devices in held if devices})]
+    assert first.tolist() == list(range(1, len(first) + 1))
