@@ -64,16 +64,13 @@ def curve_parameters(settings: Settings) -> CurveParameters:
     )
 
 
-def curve_library(settings: Settings, *, voltage_limit: float | None = None) -> CurveLibrary:
-    """The library of curves that the settings ask for.
-
-    ``voltage_limit``: limit of the sustained open-phase voltage, per unit; the settings' when not given.
-    """
+def curve_library(settings: Settings) -> CurveLibrary:
+    """The library of curves that the settings ask for."""
     from survey.physics.study import CurveLibrary
 
     return CurveLibrary(
         curve_parameters(settings),
-        voltage_limit=settings.limits.voltage_pu if voltage_limit is None else voltage_limit,
+        voltage_limit=settings.limits.voltage_pu,
         cache_dir="user" if settings.study.cache else None,
     )
 

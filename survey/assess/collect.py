@@ -150,9 +150,7 @@ def findings_table(
 ) -> pd.DataFrame:
     """The findings, of each severity those first that matter most to the scores; ids are separated by blanks."""
     rows = findings.ordered()
-    effects = Effects(
-        network, assessment, findings=rows, shown=members.shown, members=members.sites, pieces=members.pieces
-    )
+    effects = Effects(network, assessment, findings=rows, members=members)
     sites = [effects.sites(k) for k in range(len(rows))]
     places = [_place(f, network) for f in rows]
     table = pd.DataFrame(
@@ -220,19 +218,11 @@ def _drawn_cables(network: Network, drawn: Ints) -> pd.DataFrame:
 class Effects:
     """Looks up the sites that depend on assets of a layer.
 
-    ``network``, ``assessment`` the finished survey; ``findings`` all that will be asked for; ``shown``, ``members``,
-    ``pieces`` sections that expose a site, and pairs (position in ``shown``, site) and (position, piece), each sorted.
+    ``findings`` all that will be asked for.
     """
 
     def __init__(
-        self,
-        network: Network,
-        assessment: Assessment,
-        *,
-        findings: Sequence[Finding],
-        shown: Ints,
-        members: tuple[Ints, Ints],
-        pieces: tuple[Ints, Ints],
+        self, network: Network, assessment: Assessment, *, findings: Sequence[Finding], members: Members
     ) -> None:
         tables, sections = network.tables, network.sections
         interval = assessment.interval
@@ -244,14 +234,15 @@ class Effects:
         self._layer = [finding.layer for finding in findings]
         used = np.stack([network.walks.section, assessment.choice.worst_section])
         position = np.full(len(sections.device) + 1, -1, np.int64)
-        position[shown] = np.arange(len(shown))
+        position[members.shown] = np.arange(len(members.shown))
         self._sites_using = _Groups(*_pairs(position[used]))
-        self._section_of_site = _Groups(members[1], members[0])
+        self._section_of_site = _Groups(*members.sites[::-1])
         node = np.where(_flags(self._of_unit, len(network.unit_node)), network.unit_node, -1)
-        self._section_of_unit = _Groups(*sections.members(shown, node)[::-1])
-        cable = network.pieces.cable[pieces[1]]
+        self._section_of_unit = _Groups(*sections.members(members.shown, node)[::-1])
+        section, piece = members.pieces
+        cable = network.pieces.cable[piece]
         named = _flags(self._of_cable, len(tables.cables))[cable]
-        self._section_of_cable = _Groups(cable[named], pieces[0][named])
+        self._section_of_cable = _Groups(cable[named], section[named])
         device = np.append(sections.device, -1)[used]
         self._sites_at_device = _Groups(*_pairs(np.vstack([device, network.walks.gang])))
 

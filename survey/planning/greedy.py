@@ -79,20 +79,18 @@ class Gains:
             self._update(again)
 
 
-def choose_greedily(problem: Problem, terms: Terms, *, budget: float | None = None) -> Steps:
+def choose_greedily(problem: Problem, terms: Terms) -> Steps:
     """Take the best gain for its money that still fits until nothing helps or fits.
 
-    What must be done comes first, then districts that are short of their least share. ``budget``: in place of the
-    budget of the terms.
+    What must be done comes first, then districts that are short of their least share.
     """
-    money = terms.budget if budget is None else budget
     gains = Gains(problem, ~terms.never)
     steps = _Log(gains, terms.cost)
     for candidate in np.flatnonzero(terms.must):
         steps.take(int(candidate))
     while True:
         short = [share for share in terms.shares if _spent_on(share, gains, terms) < share.least * (1 - SLACK)]
-        fits = np.isfinite(gains.gain) & (steps.spent[-1] + terms.cost <= money * (1 + SLACK))
+        fits = np.isfinite(gains.gain) & (steps.spent[-1] + terms.cost <= terms.budget * (1 + SLACK))
         for share in terms.shares:
             fits &= ~share.members | (_spent_on(share, gains, terms) + terms.cost <= share.most * (1 + SLACK))
         first = fits & np.logical_or.reduce([share.members for share in short]) if short else np.zeros_like(fits)

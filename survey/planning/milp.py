@@ -175,11 +175,11 @@ class Programme:
         rows.least.append(np.asarray(least, float))
         rows.count += len(least)
 
-    def solve(self, terms: Terms, *, gap: float = 0.0, seconds: float | None = None) -> Optimum:
+    def solve(self, terms: Terms, *, seconds: float | None = None) -> Optimum:
         """Choose.
 
-        ``gap``: relative distance to the optimum that is good enough; 0 is exact to HiGHS's own tolerance. ``seconds``:
-        give what is best by then. Raises ``ModelError``: no choice keeps all terms, or HiGHS found none in time.
+        ``seconds``: give what is best by then. Raises ``ModelError``: no choice keeps all terms, or HiGHS found none in
+        time.
         """
         n, n_levels = self.problem.n, len(self.gain)
         _refuse_contradictions(terms)
@@ -196,7 +196,7 @@ class Programme:
             bounds=Bounds(np.concatenate([low, np.zeros(n_levels)]), np.concatenate([high, np.ones(n_levels)])),
             constraints=limits,
             # the rows are merged already and the relaxation is all but whole: presolving takes longer than solving
-            options={"mip_rel_gap": gap, "time_limit": np.inf if seconds is None else seconds, "presolve": False},
+            options={"mip_rel_gap": 0.0, "time_limit": np.inf if seconds is None else seconds, "presolve": False},
         )
         if answer.x is None:
             msg = (

@@ -37,13 +37,8 @@ SITE_COLUMNS: dict[str, int | None] = {
     "status_after": None, "advice": None,
 }  # fmt: skip
 CURVE_COLUMNS: dict[str, int | None] = {
-    "budget": 2,
-    "spent": 2,
-    "installs": 0,
-    "risk_optimum": 6,
-    "risk_greedy": 6,
-    "gap": 9,
-}
+    "budget": 2, "spent": 2, "installs": 0, "risk_optimum": 6, "risk_greedy": 6, "gap": 9,
+}  # fmt: skip
 MOST_ROWS = 2000
 """More sites than this are left to ``plan_sites.csv``; the page says so."""
 

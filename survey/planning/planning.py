@@ -273,33 +273,11 @@ def _installs(candidates: Candidates, steps: Steps) -> pd.DataFrame:
 
 def _sites(base: Resurvey, after: Resurvey, *, counted: Bools, installs: pd.DataFrame) -> pd.DataFrame:
     old, new = base.sites, after.sites
-    return pd.DataFrame(
-        {
-            "site_id": old["site_id"],
-            "feeder": old["feeder"],
-            "district": old["district"],
-            "counted": counted.astype(np.int64),
-            "risk_before": old["risk"],
-            "risk_after": new["risk"],
-            "tie_risk_before": old["tie_risk"],
-            "tie_risk_after": new["tie_risk"],
-            "priority_before": old["priority"],
-            "priority_after": new["priority"],
-            "hazard_before": old["hazard"],
-            "hazard_after": new["hazard"],
-            "score_before": old["score"],
-            "score_after": new["score"],
-            "band_before": old["band"],
-            "band_after": new["band"],
-            "worst_before": old["worst_switch_id"],
-            "worst_after": new["worst_switch_id"],
-            "status_before": old["status"],
-            "status_after": new["status"],
-            "lon": old["lon"],
-            "lat": old["lat"],
-            "advice": _advice(old, new, set(installs["id"])),
-        }
-    )
+    table = old[["site_id", "feeder", "district", "lon", "lat"]].assign(counted=counted.astype(np.int64))
+    for name in ("risk", "tie_risk", "priority", "hazard", "score", "band", "worst_switch_id", "status"):
+        told = name.removesuffix("_switch_id")
+        table[f"{told}_before"], table[f"{told}_after"] = old[name], new[name]
+    return table.assign(advice=_advice(old, new, set(installs["id"])))
 
 
 def _advice(old: pd.DataFrame, new: pd.DataFrame, installed: set[str]) -> Objects:
