@@ -27,6 +27,8 @@ KEPT_BITS = 11
 """Bits kept of a value: a relative error of 2e-4, and a file half the size."""
 STEPS_PER_DECADE = 20
 """Steps of load a decade of g that the load needed is searched on."""
+SIDES = tuple(np.roll((-1, 1, 1), axis) for axis in range(3))
+"""Shapes that lay the three axes of nodes beside one another."""
 COARSE = np.s_[::2, ::2, ::2]
 
 
@@ -67,6 +69,20 @@ def rough_nodes(cube, stage):
 def ringing(cube, least):
     """Nodes, those missing bridged, with a peak from ``least`` on."""
     return _bridged(cube, len(STAGES))[..., PEAK] >= least
+
+
+def disagreement(cube):
+    """How far a node is at least from the middle of its two neighbours along an axis, or the node before or after it.
+
+    Logarithm of the peak, shape (g, im, b), those missing bridged.
+    """
+    logs = np.log(_bridged(cube, len(STAGES))[..., PEAK] + LEAST["peak"])
+    least = np.full(SHAPE, np.inf)
+    for axis in range(3):
+        turned, of_axis = np.moveaxis(logs, axis, 0), np.moveaxis(least, axis, 0)
+        bend = np.abs(turned[1:-1] - 0.5 * (turned[:-2] + turned[2:]))
+        of_axis[1:-1] = np.fmin(of_axis[1:-1], bend)
+    return np.max([least, np.roll(least, 1, 2), np.roll(least, -1, 2)], axis=0)
 
 
 def _bridge(cube, axis):

@@ -30,10 +30,15 @@ from survey.physics.families import Circuit
 BATCH = 6144
 JUMP, JUMPS_FROM_PU = 1.25, 2.0
 """Ratio of neighbouring peaks, the lower under this, from which the place of a jump is searched."""
+CLEAN_JUMP, SAME_BRANCH = 0.12, 0.08
+"""Step of the logarithm of the peak from which it is searched wherever those before and after are under the other."""
 HALVINGS = 4
 DEEP = 3
 """Stage after the others: usual nodes that ring, or nearly, take all draws."""
 DEEP_FROM_PU = 0.95
+ROUGH = 4
+"""Last stage: those of them that disagree with the nodes beside them take more, calm ones a stretch, not a plan."""
+ROUGH_FROM = 0.006
 DEEP_BATCH = 3072
 
 
@@ -66,34 +71,48 @@ def wanted(have, stage):
     if stage < 0:
         places = cube.coarse_nodes()
         places = places[~cube.computed(have)[tuple(places.T)]]
-    elif stage == DEEP:
-        places = np.argwhere(cube.ringing(have, DEEP_FROM_PU))
+    elif stage >= DEEP:
+        return _usual(have, stage)
     else:
         places = cube.rough_nodes(have, stage)
     places = np.random.default_rng(0).permutation(places)
     g, im, b = places.T
     usual = (G_AXIS[g] > 6e-4) & (G_AXIS[g] < 1e-2) & (IM_AXIS[im] > 8e-4) & (B_AXIS[b] > 2.5e-5) & (B_AXIS[b] < 2.0)
-    if stage == DEEP:
-        return places[usual & (G_AXIS[g] < 7e-3) & (IM_AXIS[im] < 3e-2) & (B_AXIS[b] < 1.7)]
     return places[np.argsort(~usual, kind="stable")]
 
 
-def deepen(folder, engine, *, part, parts, minutes, circuits=tuple(Circuit)):
-    """Give one of some parts of the usual nodes that ring all draws."""
+def _usual(have, stage):
+    """Nodes around usual sections: those that ring, or those that want more draws, the roughest first."""
+    g, im, b = (axis.reshape(shape) for axis, shape in zip((G_AXIS, IM_AXIS, B_AXIS), cube.SIDES, strict=True))
+    usual = (g > 6e-4) & (g < 7e-3) & (im > 8e-4) & (im < 3e-2) & (b > 2.5e-5) & (b < 1.7)
+    rings = cube.ringing(have, DEEP_FROM_PU)
+    draws = np.nan_to_num(have[..., cube.DRAWS])
+    if stage == DEEP:
+        return np.random.default_rng(0).permutation(np.argwhere(usual & rings & (draws < nodes.ALL)))
+    rough = cube.disagreement(have)
+    want = usual & np.where(rings, (rough > ROUGH_FROM) & (draws < nodes.MANY), draws <= 1)
+    places = np.argwhere(want)
+    return places[np.argsort(-np.where(rings, rough, np.inf)[tuple(places.T)], kind="stable")]
+
+
+def deepen(folder, engine, *, part, parts, minutes, circuits=tuple(Circuit), stage=DEEP):
+    """Give one of some parts of the usual nodes that ring all draws, or those that disagree more."""
     for circuit in circuits:
         until = time.monotonic() + 60.0 * minutes / len(circuits)
         have = have_of(folder, circuit)
-        places = wanted(have, DEEP)
-        places = places[have[tuple(places.T)][:, cube.DRAWS] != nodes.DENSITY[circuit] * nodes.STRETCHES[-1]]
-        places = places[part::parts]
+        places = wanted(have, stage)[part::parts]
         for at in range(0, len(places), DEEP_BATCH):
             if time.monotonic() > until:
                 break
             some = places[at : at + DEEP_BATCH]
-            out = nodes.compute_bare(engine, circuit, *some.T, stretches=nodes.STRETCHES[-1:])
             was = have[tuple(some.T)]
-            out[:, cube.EDGE] = np.nan_to_num(was[:, cube.EDGE])
-            have[tuple(some.T)] = np.where(np.isnan(out), was, out)
+            if stage == DEEP:
+                out = nodes.compute_bare(engine, circuit, *some.T, stretches=nodes.STRETCHES[-1:])
+                out[:, cube.EDGE] = np.nan_to_num(was[:, cube.EDGE])
+                out = np.where(np.isnan(out), was, out)
+            else:
+                out = nodes.add_draws(engine, circuit, *some.T, was)
+            have[tuple(some.T)] = out
             cube.write_part(folder / f"{circuit.name.lower()}-{part}-{uuid.uuid4().hex}.npz", have, some)
             print(f"{circuit.name.lower()}: {at + len(some)} of {len(places)} nodes", flush=True)
 
@@ -120,6 +139,8 @@ def find_edges(engine, circuit, have):
         jumps = (np.fmax(low, high) > np.maximum(1.0, JUMP * np.fmin(low, high))) & (
             np.fmin(low, high) <= JUMPS_FROM_PU
         )
+    step = np.pad(np.abs(np.diff(np.log(peak + cube.LEAST["peak"]))), ((0, 0), (0, 0), (1, 1)), constant_values=np.inf)
+    jumps |= (step[..., 1:-1] > CLEAN_JUMP) & (step[..., :-2] < SAME_BRANCH) & (step[..., 2:] < SAME_BRANCH)
     jumps &= (have[..., :-1, cube.EDGE] == 0.0) & np.isfinite(low * high)
     places = np.argwhere(jumps)
     g, im, b = places.T
@@ -184,6 +205,7 @@ def main():
     parser.add_argument("--minutes", type=float, help="compute for about so long; without it the parts are assembled")
     parser.add_argument("--graphics", action="store_true", help="on a graphics processor (needs numba-cuda)")
     parser.add_argument("--deep", type=int, nargs=2, metavar=("K", "N"), help="the K-th of N parts, from 0")
+    parser.add_argument("--rough", action="store_true", help="with --deep: those that disagree with their neighbours")
     parser.add_argument("--circuits", nargs="+", default=[circuit.name.lower() for circuit in Circuit])
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     options = parser.parse_args()
@@ -194,7 +216,9 @@ def main():
         circuits = tuple(Circuit[name.upper()] for name in options.circuits)
         if options.deep:
             part, parts = options.deep
-            deepen(options.parts, engine, part=part, parts=parts, minutes=options.minutes, circuits=circuits)
+            stage = ROUGH if options.rough else DEEP
+            of_all = {"minutes": options.minutes, "circuits": circuits, "stage": stage}
+            deepen(options.parts, engine, part=part, parts=parts, **of_all)
         else:
             fill(options.parts, engine, minutes=options.minutes, circuits=circuits)
 

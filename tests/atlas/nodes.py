@@ -7,9 +7,10 @@ sequence ends in the same few states little is needed, where a rare state counts
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
-from cube import NAMES
+from cube import CHECKS, DRAWS, EDGE, NAMES, PEAK
 
 from survey.physics.atlas_axes import B_AXIS, G_AXIS, IM_AXIS
 from survey.physics.curves import LIMITS_PU, CurveParameters
@@ -24,6 +25,12 @@ CLAMPED_DENSITY = 4
 STRETCHES = (1, 2, 4, 8)
 CLAMPED_STRETCHES = (1, 2, 4)
 """After how many stretches to look whether to stop; the last ends it."""
+MORE, SCANT = (256, 16), (128, 1)
+"""First block and number of stretches of nodes that disagree with those beside them, and of calm ones with one plan."""
+ALL = min(DENSITY.values()) * STRETCHES[-1]
+"""Draws, in multiples of a plan, from which a node has taken all."""
+MANY = 100
+"""Draws, in multiples of a plan, that only nodes with such more stretches have."""
 MET, ALIKE = 4, 0.985
 """How often the largest peak must be met, and from which part of it a sequence counts as having met it."""
 CALM_CHARGE_LOSS, CALM_XC_XM = 0.15, 200.0
@@ -144,6 +151,40 @@ def compute_bare(engine, circuit, g, im, b, *, stretches=STRETCHES):
                 engine, circuit, rows, begin_at, density=density, stretches=looks
             ):
                 out[where[done]] = bare_figures(circuit, found, begin, count=count, density=density)
+    return out
+
+
+def add_draws(engine, circuit, g, im, b, was):
+    """Nodes, shape (nodes, figures and checks), with draws of their own added to what they have.
+
+    Nodes with one plan or none begin anew with one stretch, the others take :data:`MORE` on top.
+    """
+    out = was.copy()
+    scant = ~(was[:, DRAWS] > 1)
+    for chosen, (base, count) in ((scant, SCANT), (~scant, MORE)):
+        where = np.flatnonzero(chosen)
+        if len(where):
+            first = base + count * first_block(g[where], im[where], b[where])
+            rows, density = rows_at(g[where], im[where], b[where]), DENSITY[circuit]
+            stretches = [Found.of(engine(circuit, rows, first + k, density=density)) for k in range(count)]
+            found = reduce(Found.with_, stretches)
+            new = bare_figures(circuit, found, stretches[0], count=count, density=density)
+            out[where] = new if chosen is scant else _together(was[where], new)
+            out[where] = np.where(np.isnan(out[where]), was[where], out[where])
+    kept = [EDGE, *(NAMES.index(name) for name in CHECKS)]
+    out[:, kept] = np.where(np.isnan(was[:, kept]), out[:, kept], was[:, kept])
+    return out
+
+
+def _together(was, new):
+    """Figures of both draws of the same nodes: largest peak and cycles, shares by how many each has, median of more."""
+    part = was[:, [DRAWS]] / (was[:, [DRAWS]] + new[:, [DRAWS]])
+    out = np.where(np.isnan(new), was, new)
+    shares = [place for place, name in enumerate(NAMES) if name.startswith("share_")]
+    largest = [PEAK, *(place for place, name in enumerate(NAMES) if name.startswith("cycles_"))]
+    out[:, shares] = part * was[:, shares] + (1.0 - part) * new[:, shares]
+    out[:, largest] = np.fmax(was[:, largest], new[:, largest])
+    out[:, DRAWS] = was[:, DRAWS] + new[:, DRAWS]
     return out
 
 

@@ -26,7 +26,7 @@ sys.path += [str(Path(__file__).parents[1] / folder) for folder in ("benchmarks"
 import cube  # noqa: E402
 import fill  # noqa: E402
 import nodes  # noqa: E402
-from bench_atlas import agreement, compared, largest, read_table  # noqa: E402
+from bench_atlas import agreement, compared, read_table, settled, share_within  # noqa: E402
 
 
 def one_by_one(circuit, rows, blocks, *, density):
@@ -73,33 +73,39 @@ def test_nodes_drawn_by_the_date_are_what_the_code_computes_today():
     assert np.quantile(np.abs(shares), 0.9) < 0.1, seed
 
 
-def test_a_node_is_answered_with_itself():
+def test_a_node_is_answered_with_itself_and_a_small_margin():
     atlas = shipped_atlas(Circuit.DELTA)
     g, im, b = np.nonzero(atlas.draws > 0)
     chosen = np.random.default_rng(0).choice(len(g), 400, replace=False)
     g, im, b = g[chosen], im[chosen], b[chosen]
     _, peak = atlas.fine.find("peak", b=atlas.fine.b[b], g=atlas.fine.g[g], im=atlas.fine.im[im])
-    assert np.allclose(peak, atlas.fine.values["peak"][g, im, b], rtol=2e-3)
+    over = peak / atlas.fine.values["peak"][g, im, b]
+    assert (over > 0.998).all()
+    assert np.mean(over < 1.0225) > 0.85
 
 
-def test_look_up_agrees_with_thousands_of_simulated_operations_nearly_as_well_as_others_do():
+def test_look_up_agrees_with_the_settled_peak_better_than_one_simulation_does():
     table = read_table()
-    found = compared(table)
+    found, peak = compared(table), settled(table)
     assert found.in_model.all()
     for circuit in Circuit:
         kind = table["circuit"] == circuit
-        close, under, far_under, _, far_over = agreement(found.peak_pu[kind], largest(table)[kind])
-        other, other_under, other_far_under, _, other_far_over = agreement(
-            table["peak_again_pu"][kind], table["peak_pu"][kind]
-        )
-        assert close > other - 0.03
-        assert under < other_under + 0.05
-        assert far_under < other_far_under + 0.015
-        assert far_over < other_far_over + 0.01
-        assert np.mean(abs(found.likelihood - table["likelihood"])[kind] < 0.05) > 0.95
-        missed = kind & (largest(table) > 1.25) & (found.peak_pu <= 1.25)
-        assert missed.sum() <= 2
-        assert not (missed & (largest(table) > 1.5)).any()
+        close, under, far_under, _, far_over = agreement(found.peak_pu[kind], peak[kind])
+        one, one_under, one_far_under, *_ = agreement(table["peak_1_pu"][kind], peak[kind])
+        assert close > max(one - 0.035, 0.9)
+        assert under < one_under
+        assert far_under < one_far_under
+        assert far_over < 0.025
+        assert share_within(found.likelihood[kind], table["likelihood"][kind]) > 0.95
+        missed = kind & (peak > 1.25) & (found.peak_pu <= 1.25)
+        assert missed.sum() <= 3
+        assert not (missed & (peak > 1.5)).any()
+
+
+def test_a_reference_of_ten_sets_grows_little_with_the_last_five():
+    table = read_table()
+    grown = settled(table) / settled(table, 5)
+    assert np.mean(grown > 1.02) < np.mean(settled(table, 2) / settled(table, 1) > 1.02)
 
 
 def test_the_load_needed_is_enough():
@@ -257,6 +263,20 @@ def test_nodes_that_ring_take_all_draws_and_keep_what_arresters_do(tmp_path, mon
     kept = now[tuple(chosen[0])][cube.NAMES.index("clamped")]
     assert kept == have[tuple(chosen[0])][cube.NAMES.index("clamped")]
     assert (cube.computed(now) & ~cube.computed(have)).sum() == 1
+
+
+def test_more_draws_are_added_to_those_of_a_node(monkeypatch):
+    monkeypatch.setattr(nodes, "MORE", (1, 1))
+    monkeypatch.setattr(nodes, "DENSITY", dict.fromkeys(Circuit, 1))
+    place = np.array([[12], [8], [130]])
+    was = nodes.compute_bare(one_by_one, Circuit.DELTA, *place, stretches=(2,))
+    both = nodes.add_draws(one_by_one, Circuit.DELTA, *place, was)
+    peak, draws, share = (cube.NAMES.index(name) for name in ("peak", "draws", "share_1.25"))
+    alone = nodes.compute_bare(one_by_one, Circuit.DELTA, *place, stretches=(3,))
+    assert both[0, draws] == 3
+    assert both[0, peak] >= was[0, peak]
+    assert abs(both[0, share] - alone[0, share]) < 0.2
+    assert np.isfinite(both[0, [cube.NAMES.index(name) for name in cube.CHECKS[:3]]]).all()
 
 
 def test_a_jump_is_found_where_it_is():
