@@ -34,7 +34,6 @@ def told(tables):
     return result.sites.set_index("site_id"), {f.rule: f.ids for f in findings}
 
 
-@pytest.mark.no_cover  # many cases of lines that other tests walk: watched it takes twice as long
 def test_a_sample_of_planted_records_clears_nobody_silently():
     assert [words for _, words in plant(60, seed=7) if words] == []
 

@@ -34,7 +34,6 @@ def odd_export(folder):
     return write_gpkg(folder / "net.gpkg", layers)
 
 
-@pytest.mark.no_cover  # many cases of lines that other tests walk: watched it takes twice as long
 @given(st.text(st.characters(codec="utf-8"), min_size=1, max_size=30).map(str.strip).filter(bool))
 def test_the_line_teaches_this_text_and_no_other(text):
     patterns = tomllib.loads(teaching_line(text))

@@ -15,7 +15,6 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pytest
 from exports import CRS, place, tables, write_gpkg
 from shapely import GeometryCollection, LineString, MultiLineString, MultiPoint, Point, Polygon, get_coordinates
 
@@ -26,7 +25,6 @@ from survey.read.inspect import inspect_network
 from survey.report import write_outputs
 from survey.settings import build_settings, load_settings
 
-pytestmark = pytest.mark.no_cover  # hundreds of surveys: watched they take twice as long
 ROUNDS = int(os.environ.get("SURVEY_FUZZ_ROUNDS", "25"))
 SAMPLE_SETTINGS = Path(__file__).parents[2] / "sample_data" / "shapefiles.toml"
 TEXTS = [

@@ -117,7 +117,6 @@ def test_a_device_whose_poles_are_fed_from_either_side_stops_the_walk():
     assert {"s": nearest_point(to_graph(s.network), "s")} == expected_points(s) == {"s": "w"}
 
 
-@pytest.mark.no_cover  # many cases of lines that other tests walk: watched it takes twice as long
 def test_nearest_points_of_any_network():
     def agree(several):
         s = surveyed(several)

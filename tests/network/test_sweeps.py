@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import networkx as nx
 import numpy as np
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -21,7 +20,6 @@ def expected(pairs: list[tuple[int, int]]) -> set[frozenset[int]]:
     return {block for block in blocks if len(block) > 1}
 
 
-@pytest.mark.no_cover  # many cases of lines that other tests walk: watched it takes twice as long
 @given(PAIRS, st.integers(0, 9))
 def test_blocks_of_rings(pairs, head):
     a, b = np.array(pairs, np.int64).reshape(-1, 2).T

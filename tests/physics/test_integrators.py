@@ -73,7 +73,6 @@ SATURATED = [
 
 
 @pytest.mark.by_turns(3)
-@pytest.mark.no_cover  # the loop is the test's own, the study is compiled: nothing to see, and half the time
 @pytest.mark.parametrize(
     "case", random_cases() + SATURATED, ids=lambda c: f"{c.circuit.name} {c.closed} b={c.b:.4f} g={c.g:.3f}"
 )
@@ -84,7 +83,6 @@ def test_equals_scipys_integrator_where_the_response_repeats(case):
     assert ours == pytest.approx(theirs, rel=tolerance)
 
 
-@pytest.mark.no_cover
 def test_a_five_legged_core_that_the_screen_clears_rings_all_the_same():
     # charging of nine tenths of the core loss; the published screen clears up to all of it
     case = Case(Circuit.FIVE_LEGGED, 5, b=0.9 * 0.002, g=0.002, im=0.0016, angle=5.6)
@@ -117,7 +115,6 @@ CLAMPED = [
 
 
 @pytest.mark.by_turns(3)
-@pytest.mark.no_cover
 @pytest.mark.parametrize("case", CLAMPED, ids=lambda c: f"{c.circuit.name} {c.closed} b={c.b} g={c.g} {c.one_phase}")
 def test_arresters_and_open_delta_equal_scipys_integrator(case):
     peak, power, period = figures_by_study(case)
@@ -127,7 +124,6 @@ def test_arresters_and_open_delta_equal_scipys_integrator(case):
     assert power == pytest.approx(theirs[1], rel=0.02, abs=1e-9)
 
 
-@pytest.mark.no_cover
 @pytest.mark.parametrize("kva", [75.0, 300.0, 1500.0])
 def test_the_straight_arrester_takes_what_one_of_exponent_30_takes(kva):
     # an arrester with 1.9 per unit at 1 A (crest), on delta at 12.47 kV, 1/0 cable in proportion to the rating: the

@@ -237,7 +237,6 @@ def test_out_is_a_file(tmp_path: Path) -> None:
         make_sheets(town(3), out=tmp_path / "x")
 
 
-@pytest.mark.no_cover  # it has nothing else than the others, but takes long when it is watched
 def test_five_hundred_sites_are_all_in_the_table(tmp_path: Path) -> None:
     saved = town(500)
     path = print_harbour(saved, tmp_path)

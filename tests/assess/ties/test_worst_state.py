@@ -149,7 +149,6 @@ def worst_of_all(tables, settings, names) -> pd.Series:
 KINDS = [{}, {"dead": True}, {}, {"ring": True}, {"dead": True}, {"ring": True, "dead": True}]
 
 
-@pytest.mark.no_cover  # many cases of lines that other tests walk: watched it takes twice as long
 def test_no_state_is_worse_than_the_one_that_is_named(tmp_path):
     settings, alone = build_settings(PLAIN), build_settings(PLAIN | NORMAL_ONLY)
     several = {f"{k:02}": random_rows(FIRST + k, name=f"{k:02}", **KINDS[k % len(KINDS)]) for k in range(24)}
@@ -242,7 +241,6 @@ def same_points(rows, then):
             assert float(getattr(row, name)) == pytest.approx(float(there[name]), nan_ok=True), (row.switch_id, name)
 
 
-@pytest.mark.no_cover  # many cases of lines that other tests walk: watched it takes twice as long
 def test_every_state_of_the_sample_replays():
     settings = build_settings({"study": {"run": False}})
     tables = read(SAMPLE, settings)

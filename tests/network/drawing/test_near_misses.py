@@ -127,7 +127,6 @@ def test_advice_comes_from_all_gaps_together():
     assert found.message.count(" and 'M' ") == NAMED
 
 
-@pytest.mark.no_cover  # many cases of lines that other tests walk: watched it takes twice as long
 @given(
     st.floats(0.01, 8.0),
     st.floats(20.0, 90.0),

@@ -153,7 +153,6 @@ def polylines(draw):
     return lines
 
 
-@pytest.mark.no_cover  # many cases of lines that other tests walk: watched it takes twice as long
 @given(polylines(), st.sampled_from([0.0, 4e5]), st.floats(-0.02, 0.02))
 def test_overlaps_are_those_of_brute_force(points, shift, shake):
     lines = _lines([drawn(str(k), *map(tuple, xy + shift)) for k, xy in enumerate(points)])
@@ -179,7 +178,6 @@ def _shared(a, b):
     return total
 
 
-@pytest.mark.no_cover  # many cases of lines that other tests walk: watched it takes twice as long
 @given(polylines(), st.randoms())
 def test_neither_order_nor_direction_of_drawing_matters(points, random):
     turned = [xy[::-1] if random.random() < 0.5 else xy for xy in points]

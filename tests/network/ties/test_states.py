@@ -112,7 +112,6 @@ def check_met(s, of, *, network, exactly):
             assert (point in beside, bool(passed)) == (True, bool(gang))
 
 
-@pytest.mark.no_cover  # many cases of lines that other tests walk: watched it takes twice as long
 @pytest.mark.parametrize(
     "make",
     [
