@@ -25,12 +25,15 @@ export NUMBA_CACHE_DIR=${NUMBA_CACHE_DIR:-$PWD/$venv/compiled}
 aside=$(mktemp -d)
 compiling=()
 trap 'kill "${compiling[@]}" 2>/dev/null || true; rm -rf "$aside"' EXIT
-SURVEY_COMPILE_FROM=0 SURVEY_CACHE_DIR=$aside/curves "$venv/bin/python" -m survey run sample_data/shapefiles \
-  -s sample_data/shapefiles.toml -o "$aside/out" >/dev/null &
+export SURVEY_COMPILE_FROM=0
+{
+  SURVEY_CACHE_DIR=$aside/curves "$venv/bin/python" -m survey run sample_data/network.gpkg -o "$aside/out"
+  "$venv/bin/python" -m survey plan "$aside/out" --budget 3
+} >/dev/null &
 compiling+=($!)
-SURVEY_COMPILE_FROM=0 "$venv/bin/python" -m survey site --direct --kva 300 --kv 12.47 --connection delta \
-  --cap-nf-km 200 --length 100 >/dev/null &
+"$venv/bin/python" -m survey site --direct --kva 300 --kv 12.47 --connection delta --cap-nf-km 200 --length 100 >/dev/null &
 compiling+=($!)
+unset SURVEY_COMPILE_FROM
 
 "$venv/bin/ruff" format --check .
 "$venv/bin/ruff" check .
