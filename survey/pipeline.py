@@ -25,7 +25,7 @@ from survey.comparison.differences import with_base
 from survey.findings import SEVERITIES, Finding, FindingList
 from survey.first_look import FirstLook, take_first_look
 from survey.kept_network import Kept, NetworkStore
-from survey.memory import give_back
+from survey.memory import begin, give_back
 from survey.network import build_network
 from survey.network.model import Network
 from survey.read import read_network
@@ -105,8 +105,8 @@ def survey_network(
     survey.errors.SurveyError
         The export, the settings, the changes or the sign-offs cannot be used.
     """
-    settings = settings or Settings()
-    clock = Clock(progress, count)
+    settings, clock = settings or Settings(), Clock(progress, count)
+    begin()
     network, of_reading, of_building = _network(path, settings=settings, clock=clock)
     findings = FindingList(list(of_reading))
     background = read_background(settings.background, path, tables=network.tables, findings=findings)
