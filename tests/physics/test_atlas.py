@@ -84,7 +84,7 @@ def test_a_node_is_answered_with_itself_and_a_small_margin():
     assert np.mean(over < 1.0225) > 0.85
 
 
-def test_look_up_agrees_with_the_settled_peak_better_than_one_simulation_does():
+def test_the_look_up_is_less_often_low_against_the_settled_peak_than_one_simulation():
     table = read_table()
     found, peak = compared(table), settled(table)
     assert found.in_model.all()
@@ -92,6 +92,7 @@ def test_look_up_agrees_with_the_settled_peak_better_than_one_simulation_does():
         kind = table["circuit"] == circuit
         close, under, far_under, _, far_over = agreement(found.peak_pu[kind], peak[kind])
         one, one_under, one_far_under, *_ = agreement(table["peak_1_pu"][kind], peak[kind])
+        # what is reached, so that it gets no worse; the aim (95 % close, 1 % under, none far over) is in model.md
         assert close > max(one - 0.035, 0.9)
         assert under < one_under
         assert far_under < one_far_under
