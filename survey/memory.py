@@ -51,18 +51,20 @@ def begin() -> None:
 
 
 def give_back() -> None:
-    """Release unused memory of Arrow's pool, of what is laid aside and, with the GNU C library, of the allocator.
+    """Release unused memory of what is laid aside and, where the survey itself has taken much, of the allocators.
 
-    The allocator looks through all of a process for what is unused, a tenth of a second in a large one: only where the
-    survey itself has taken much.
+    Arrow's own pool and the GNU C library's (Arrow's too, where it uses that) look through all of a process for what is
+    unused: a tenth of a second in a large one.
     """
     import pyarrow as pa
 
     from survey.aside import let_go
 
     let_go()
+    if resident() - _before[0] < WORTH_GIVING_BACK:
+        return
     pa.default_memory_pool().release_unused()
-    if sys.platform.startswith("linux") and resident() - _before[0] >= WORTH_GIVING_BACK:
+    if sys.platform.startswith("linux"):
         trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
         if trim is not None:
             trim(0)

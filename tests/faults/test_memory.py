@@ -152,8 +152,10 @@ print(was - resident())
 """
 
 
-def test_what_a_survey_has_taken_is_given_back_what_was_there_before_it_is_left():
-    ran = subprocess.run([sys.executable, "-c", GIVEN_BACK], capture_output=True, text=True, check=True)
+@pytest.mark.parametrize("pool", ["system", "mimalloc"])
+def test_what_a_survey_has_taken_is_given_back_what_was_there_before_it_is_left(pool):
+    pools = dict(os.environ, ARROW_DEFAULT_MEMORY_POOL=pool)
+    ran = subprocess.run([sys.executable, "-c", GIVEN_BACK], env=pools, capture_output=True, text=True, check=True)
     of_others, its_own = map(int, ran.stdout.split())
     assert of_others < 20 << 20
     assert its_own > 200 << 20
