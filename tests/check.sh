@@ -40,4 +40,4 @@ unset SURVEY_COMPILE_FROM
 "$venv/bin/mypy"
 for job in "${compiling[@]}"; do wait "$job"; done
 compiling=()
-"$venv/bin/pytest" -n 2 --dist loadgroup --cov --cov-report=term:skip-covered "$@"
+"$venv/bin/pytest" -n 2 --dist loadfile --cov --cov-report=term:skip-covered "$@"

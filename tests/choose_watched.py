@@ -62,7 +62,7 @@ def main() -> None:
             "-n",
             "2",
             "--dist",
-            "loadgroup",
+            "loadfile",
             "--cov",
             "--cov-report=",
             "--cov-context=test",

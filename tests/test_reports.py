@@ -10,8 +10,6 @@ import pandas as pd
 import pytest
 from make_reports import KEPT, make
 
-pytestmark = pytest.mark.xdist_group("reports")  # one worker, so that the sample is studied once
-
 ROOT = Path(__file__).parents[1]
 STUDIED = {
     "peak_pu",

@@ -16,7 +16,6 @@ from survey.read.draft import UNSURE, draft_settings
 from survey.read.inspect import inspect_network
 from survey.settings import build_settings
 
-pytestmark = pytest.mark.xdist_group("utilities")
 UNAIDED = 0.9
 METRES = 0.5
 MOST_EDITS = 10

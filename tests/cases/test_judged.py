@@ -55,7 +55,6 @@ def judged(make, folder):
     return sites[sites["status"] == "assessed"]
 
 
-@pytest.mark.xdist_group("judged")
 @pytest.mark.parametrize("make", [sample, plain, recorded], ids=lambda make: make.__name__)
 def test_no_band_holds_more_than_half_the_top_one_at_most_a_third_and_ties_are_rare(make, tmp_path):
     sites = judged(make, tmp_path)
@@ -66,7 +65,6 @@ def test_no_band_holds_more_than_half_the_top_one_at_most_a_third_and_ties_are_r
     assert alone(sites) >= 0.95
 
 
-@pytest.mark.xdist_group("judged")
 def test_at_24_9_kv_most_are_alike_and_ranks_still_tell_them_apart(tmp_path):
     # charging grows with the square of the voltage, what an arrester may take with the voltage: nearly all burn one
     # within ten seconds, and a cut that would part them would mean nothing

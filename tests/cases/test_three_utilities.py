@@ -15,7 +15,6 @@ from survey.read.draft import draft_settings
 from survey.read.inspect import ask_unsure, inspect_network
 from survey.settings import build_settings
 
-pytestmark = pytest.mark.xdist_group("utilities")
 NETWORK = Path(__file__).parents[2] / "sample_data" / "network.gpkg"
 EXACT = ["status", "connection", "core", "switch_id", "gang_switch_id", "band", "feeder", "district", "customers"]
 CLOSE = ["score", "hazard", "kva", "kv", "path_length_m", "exposed_cable_m", "cap_nf", "xm_ohm", "charge_loss"]

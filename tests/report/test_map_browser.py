@@ -114,6 +114,16 @@ def address(browser):
     return {key: values[0] for key, values in parse_qs(urlsplit(browser.current_url).fragment).items()}
 
 
+def reached(browser, key, value=None):
+    """Wait until the address has it."""
+
+    def there(_browser):
+        has = address(browser).get(key)
+        return has is not None and value in {None, has}
+
+    WebDriverWait(browser, 10).until(there)
+
+
 def test_opens_without_a_network_and_without_complaint(see, page):
     browser = see(page)
     browser.get_log("performance")
@@ -604,9 +614,12 @@ def map_view(browser):
 
 def test_back_and_forward_step_through_what_was_chosen(see, page):
     browser = see(page)
+    reached(browser, "view")
     for row in (1, 2):
-        click(browser, f"#table tbody tr:nth-child({row + 1}) button.id")
-        address(browser)
+        button = f"#table tbody tr:nth-child({row + 1}) button.id"
+        site = browser.find_element(By.CSS_SELECTOR, button).text
+        click(browser, button)
+        reached(browser, "site", site)
     browser.back()
     assert chosen(browser) == ["site", 1]
     browser.back()
