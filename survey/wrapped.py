@@ -56,6 +56,8 @@ def without_accents(text: str) -> str:
     >>> without_accents("Bréville")
     'Breville'
     """
+    if text.isascii():
+        return text
     return "".join(letter for letter in unicodedata.normalize("NFKD", text) if not unicodedata.combining(letter))
 
 

@@ -9,6 +9,7 @@ from survey.arrays import Bools, Floats, Ints, Ragged, heads
 from survey.linesets import LineSet, PointSet, SharedLines
 from survey.network.model import Network
 from survey.network.topology.pieces import Pieces
+from survey.projections import projection
 from survey.read.tables import NetworkTables
 
 
@@ -147,7 +148,7 @@ def _runs(key: Ints) -> tuple[Ints, Ints, Ints]:
 def _to_output(tables: NetworkTables) -> Transformer | None:
     if tables.working_crs == tables.output_crs:
         return None
-    return Transformer.from_crs(tables.working_crs, tables.output_crs, always_xy=True)
+    return projection(tables.working_crs, tables.output_crs)
 
 
 def _turned(xy: Floats, count: Ints, backward: Bools) -> Floats:

@@ -6,11 +6,12 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import shapely
-from pyproj import CRS, Transformer
+from pyproj import CRS
 
 from survey.arrays import Floats, Objects
 from survey.errors import FieldError, LayerError
 from survey.findings import FindingList
+from survey.projections import projection
 from survey.read.formats import Export, LayerInfo, open_export
 from survey.read.tables import NetworkTables
 from survey.settings import BackgroundLayer
@@ -93,7 +94,7 @@ def _label(value: object) -> str:
 def _moved(shapes: Objects, source: CRS, target: CRS) -> Objects:
     if source == target or not len(shapes):
         return shapes
-    change = Transformer.from_crs(source, target, always_xy=True)
+    change = projection(source, target)
 
     def transform(xy: Floats) -> Floats:
         return np.stack(change.transform(xy[:, 0], xy[:, 1]), axis=1)

@@ -4,11 +4,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from pyproj import CRS, Geod, Proj, Transformer
+from pyproj import CRS, Geod, Proj
 from pyproj.exceptions import ProjError
 
 from survey.arrays import Floats, Ints
 from survey.errors import CrsError
+from survey.projections import projection
 from survey.read.formats import LayerInfo
 from survey.read.geometry import sum_steps
 
@@ -55,7 +56,7 @@ class Places:
 
 def _transform(xy: Floats, *, source: CRS, target: CRS) -> Floats:
     try:
-        transformer = Transformer.from_crs(source, target, always_xy=True)
+        transformer = projection(source, target)
     except ProjError as error:
         msg = (
             f"coordinate system '{source.name}': no way from it to '{target.name}'; export the layer in another system"

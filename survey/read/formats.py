@@ -24,6 +24,7 @@ from pyproj.exceptions import CRSError
 from survey.arrays import Ints
 from survey.errors import CrsError, FormatError
 from survey.own_files import GPKG_FILE, NETWORK_FILE, RECORD_FILE
+from survey.projections import crs_of
 from survey.read.geometry import has_curves
 from survey.read.live import View, copy_if_live, read_views, side_files
 
@@ -413,7 +414,7 @@ def parse_crs(text: str | None, *, where: str) -> CRS | None:
     if not text:
         return None
     try:
-        return CRS.from_user_input(text)
+        return crs_of(text)
     except CRSError as error:
         msg = f"{where}: its coordinate system cannot be understood ({text[:80]}); set input.crs to an EPSG code"
         raise CrsError(msg) from error

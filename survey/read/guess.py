@@ -237,11 +237,12 @@ def name_words(likeness: float) -> str:
 def name_likeness(name: str, known: tuple[str, ...]) -> float:
     """How well a name fits the best of several known ones, 0 to 1; the likelier ones, which come first, win ties."""
     theirs = tokens(name)
-    return max((_likeness(theirs, alias.split()) - PLACE_STEP * i for i, alias in enumerate(known)), default=0.0)
-
-
-def _likeness(theirs: list[str], alias: list[str]) -> float:
     plain = [token for token in theirs if token not in unit_words()]
+    scores = (_likeness(theirs, plain, alias.split()) - PLACE_STEP * i for i, alias in enumerate(known))
+    return max(scores, default=0.0)
+
+
+def _likeness(theirs: list[str], plain: list[str], alias: list[str]) -> float:
     for words in (theirs, plain):
         if words and "".join(words) == "".join(alias):
             return 1.0

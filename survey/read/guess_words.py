@@ -66,7 +66,7 @@ def build_told(text: str) -> str:
     hits = [
         (told.value, match[0])
         for pattern, told in _table()
-        if (match := pattern.search(plain)) and told.field == "build"
+        if told.field == "build" and (match := pattern.search(plain))
     ]
     return max(hits, key=lambda hit: len(hit[1]), default=("", ""))[0]
 

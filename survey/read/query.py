@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 import shapely
-from pyproj import Transformer
 
 from survey.arrays import Ints
 from survey.errors import SettingsError
+from survey.projections import projection
 from survey.read.columns import as_text
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ class Tables:
     def _moved(self, wkb: pa.LargeBinaryArray, info: LayerInfo) -> pa.Array:
         if info.crs is None or self._crs is None or info.crs == self._crs:
             return wkb
-        way = Transformer.from_crs(info.crs, self._crs, always_xy=True)
+        way = projection(info.crs, self._crs)
         shapes = shapely.from_wkb(wkb.to_numpy(zero_copy_only=False), on_invalid="ignore")
         moved = shapely.transform(shapes, lambda xy: np.column_stack(way.transform(xy[:, 0], xy[:, 1])))
         return pa.array(shapely.to_wkb(moved), pa.large_binary())

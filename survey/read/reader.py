@@ -14,6 +14,7 @@ from survey.errors import SettingsError
 from survey.findings import FindingList
 from survey.input_settings import LAYERS, InputSettings, LayerMap
 from survey.memory import give_back, thread_pool
+from survey.projections import crs_of
 from survey.read.cables import read_cables
 from survey.read.columns import Rows
 from survey.read.coordinates import Places, choose_places, layer_crs
@@ -160,7 +161,7 @@ def _open(export: Export, plan: _Plan, *, settings: Settings, findings: FindingL
 def _settings_crs(settings: Settings) -> CRS | None:
     text = settings.input.crs
     try:
-        return None if text is None else CRS.from_user_input(text)
+        return None if text is None else crs_of(text)
     except CRSError as error:
         msg = f'settings key input.crs: {text!r} is not a coordinate system; give one such as "EPSG:32614"'
         raise SettingsError(msg) from error

@@ -5,13 +5,13 @@ system. No row of the export is missing here without a finding that names it.
 """
 
 from dataclasses import dataclass, field
-from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from pyproj import CRS, Transformer
+from pyproj import CRS
 
 from survey.arrays import Bools, Floats, Ints
+from survey.projections import projection
 
 PHASE_A, PHASE_B, PHASE_C = 1, 2, 4
 THREE_PHASE = PHASE_A | PHASE_B | PHASE_C
@@ -128,10 +128,5 @@ class NetworkTables:
         """Longitude and latitude in degrees (WGS 84) of one place, shape (2,), or ``None`` when it is unknown."""
         if not np.isfinite(xy).all():
             return None
-        lon, lat = _to_degrees(self.working_crs).transform(float(xy[0]), float(xy[1]))
+        lon, lat = projection(self.working_crs, "EPSG:4326").transform(float(xy[0]), float(xy[1]))
         return round(lon, 7), round(lat, 7)
-
-
-@lru_cache(maxsize=8)
-def _to_degrees(crs: CRS) -> Transformer:
-    return Transformer.from_crs(crs, 4326, always_xy=True)

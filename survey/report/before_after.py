@@ -10,9 +10,10 @@ import pandas as pd
 import shapely
 from jinja2 import Environment, PackageLoader
 from markupsafe import Markup
-from pyproj import CRS, Transformer
+from pyproj import CRS
 
 from survey.arrays import Floats, Objects
+from survey.projections import projection
 from survey.report.gpkg import places
 from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, STATUS_MARKS, Mark, drawn_as, hazard_colours, mark_of
 from survey.report.sheets.labels import LabelField
@@ -84,7 +85,7 @@ def drawing(
 
 
 def _middle(network: gpd.GeoSeries) -> tuple[Floats, Floats]:
-    to_degrees = Transformer.from_crs(network.crs, "EPSG:4326", always_xy=True)
+    to_degrees = projection(network.crs, "EPSG:4326")
     west, south, east, north = to_degrees.transform_bounds(*network.total_bounds)
     return np.array([(west + east) / 2]), np.array([(south + north) / 2])
 

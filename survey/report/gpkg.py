@@ -15,11 +15,12 @@ import pandas as pd
 import pyarrow as pa
 import pyogrio
 import shapely
-from pyproj import CRS, Transformer
+from pyproj import CRS
 
 from survey.arrays import Bools, Floats, Ints, Objects, heads
 from survey.fingerprint import COLUMN, NOT_BUILT, what_if_words
 from survey.linesets import DrawnLater, LineSet, PointSet, SharedLines
+from survey.projections import projection
 from survey.report.background import by_kind
 from survey.report.ramp import drawn_as
 from survey.report.styles import layer_looks, qml_text, sld_text
@@ -264,7 +265,7 @@ def _open_points(result: SurveyResult) -> _Layer:
 
 def places(lon: Floats, lat: Floats, *, crs: CRS) -> Objects:
     """Points in ``crs`` of places in degrees (WGS 84), shape (n,); ``None`` where a degree is missing."""
-    x, y = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(lon, lat)
+    x, y = projection("EPSG:4326", crs).transform(lon, lat)
     known = np.isfinite(x) & np.isfinite(y) & np.isfinite(lon) & np.isfinite(lat)
     points = np.full(len(lon), None, dtype=object)
     points[known] = shapely.points(x[known], y[known])

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
-from pyproj import CRS, Transformer
+from pyproj import CRS
 
 from survey.arrays import Floats
+from survey.projections import projection
 
 STEP_M = 0.2
 """Grid step, Mercator metres (at 45 degrees 0.14 m on the ground)."""
@@ -47,8 +48,8 @@ class MapGrid:
     """
 
     def __init__(self, crs: CRS, bounds: tuple[float, float, float, float]) -> None:
-        self._exact = Transformer.from_crs(crs, "EPSG:3857", always_xy=True)
-        self._lonlat = Transformer.from_crs("EPSG:4326", "EPSG:3857", always_xy=True)
+        self._exact = projection(crs, "EPSG:3857")
+        self._lonlat = projection("EPSG:4326", "EPSG:3857")
         low, high = np.array(bounds[:2]), np.array(bounds[2:])
         middle = self._exact.transform(*((low + high) / 2))
         self.origin = np.rint(np.asarray(middle)) if np.isfinite(middle).all() else np.zeros(2)

@@ -5,9 +5,10 @@ from typing import Literal
 
 import numpy as np
 import shapely
-from pyproj import CRS, Transformer
+from pyproj import CRS
 
 from survey.arrays import Bools, Floats, Objects
+from survey.projections import projection
 from survey.report.sheets.paper import Rect
 
 Units = Literal["metric", "us"]
@@ -118,7 +119,7 @@ def local_crs(lon: Floats, lat: Floats) -> CRS:
 
 def moved(geometries: Objects, *, source: CRS, target: CRS) -> Objects:
     """Geometries in another coordinate system."""
-    transformer = Transformer.from_crs(source, target, always_xy=True)
+    transformer = projection(source, target)
 
     def transform(xy: Floats) -> Floats:
         return np.stack(transformer.transform(xy[:, 0], xy[:, 1]), axis=1)
