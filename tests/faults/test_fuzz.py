@@ -1,6 +1,6 @@
 """Odd values, odd shapes and odd settings: a finished survey or a refusal of one line, never anything else.
 
-``SURVEY_FUZZ_ROUNDS`` makes it try more (25 by default, of each kind).
+Of 25 rounds of each kind, every second one a day; ``SURVEY_FUZZ_ROUNDS`` makes it try that many, all of them.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ from survey.report import write_outputs
 from survey.settings import build_settings, load_settings
 
 ROUNDS = int(os.environ.get("SURVEY_FUZZ_ROUNDS", "25"))
+EVERY = 1 if {"SURVEY_FUZZ_ROUNDS", "SURVEY_ALL_TESTS"} & set(os.environ) else 2
+FIRST = int(os.environ["SURVEY_TESTS_OF_DAY"]) % EVERY
 SAMPLE_SETTINGS = Path(__file__).parents[2] / "sample_data" / "shapefiles.toml"
 TEXTS = [
     "", " ", "None", "nan", "NULL", "-", "0", "-1", "1e400", "12,47", "12.47 kV", "ABC", "abc", "A-B-C", "XYZ", "Ω",
@@ -120,7 +122,7 @@ def drafted(path: Path, *_: object) -> str:
 
 def attempts(tmp_path: Path, change, outcome=outcome, rounds=ROUNDS) -> set[str]:
     outcomes = set()
-    for number in range(rounds):
+    for number in range(FIRST, rounds, EVERY):
         chance = random.Random(number)
         layers = tables()
         for _ in range(chance.choice([1, 1, 2, 4])):
@@ -200,7 +202,7 @@ def alter(chance: random.Random, node):
 def test_odd_settings(tmp_path):
     network = write_gpkg(tmp_path / "net.gpkg")
     usual = json.loads(build_settings({"study": {"run": False}}).model_dump_json())
-    for number in range(ROUNDS):
+    for number in range(FIRST, ROUNDS, EVERY):
         chance = random.Random(number)
         raw = json.loads(json.dumps(usual))
         alter(chance, raw)
