@@ -53,7 +53,10 @@ def commands() -> None:
 @click.option("--with", "changes_file", type=PATH, help="Changes (CSV) to survey as if made.")
 @click.option("--signed-off", "signed_file", type=PATH, help="Sites that someone answers for (CSV).")
 @click.option(
-    "--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day the signed-off list is looked at; today if not given."
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Day the signed-off list is looked at, such as 2030-12-31; today if not given.",
 )
 @click.option("--no-study", is_flag=True, help="Leave out the time-domain study; score by the screening margin.")
 @click.option("--normal-only", is_flag=True, help="Leave out the states with an open point closed or a ring opened.")
@@ -155,6 +158,8 @@ def _run(arguments: list[str] | None) -> int:
         return _refused(OUT_OF_MEMORY if ran_out(error) else str(error))
     except SystemExit as end:
         return end.code if isinstance(end.code, int) else 0
+    except PermissionError as error:
+        return _refused(f"{error.filename}: {error.strerror}; ask for the right to use it, or give another path")
     except Exception as error:
         if not ran_out(error):
             raise

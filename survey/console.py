@@ -203,7 +203,7 @@ def print_first_look(look: FirstLook, *, unsure: int) -> None:
         "Cable types": f"{typed} that is understood, or a capacitance",
         "Voltages": agree if look.compared else "of sites and cables cannot be compared",
         "Left out": ", ".join(left) or "no layer",
-        "Unsure": f"{unsure} lines of the settings are marked UNSURE" if unsure else "no line of the settings",
+        "Unsure": f"{_counted(unsure, 'line')} of the settings marked UNSURE" if unsure else "no line of the settings",
     }
     for label, text in lines.items():
         click.echo(labelled(label, text, indent=LABEL_WIDTH))
@@ -237,11 +237,15 @@ def _print_sensitivity(entries: Sequence[Mapping[str, Any]]) -> None:
         click.echo(labelled("Ranking", "moves so: " + "; ".join(said)))
 
 
+def _counted(count: int, thing: str) -> str:
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+
+
 def _print_unread_codes(values: Sequence[Mapping[str, Any]]) -> None:
     """Coded values that were not known, as lines of settings: a whole answer once the meanings are filled in."""
     if not values:
         return
-    click.echo(f"\nCodes not known: {len(values)} values; what was counted instead is in the findings")
+    click.echo(f"\nCodes not known: {_counted(len(values), 'value')}; what was counted instead is in the findings")
     click.echo("  To teach them, put these lines into the settings, with the meaning that holds here:")
     section = ""
     for entry in values[:MOST_CODES]:

@@ -153,5 +153,9 @@ def _ask(question: str, choices: Sequence[str]) -> str:
     click.echo(question)
     for number, choice in enumerate(choices, start=1):
         click.echo(f"  {number}  {choice}")
-    picked = click.prompt("Number", type=click.IntRange(1, len(choices)), default=1)
+    try:
+        picked = click.prompt("Number", type=click.IntRange(1, len(choices)), default=1)
+    except click.Abort as error:
+        msg = "inspect --ask: ended at a question; nothing was written"
+        raise InputError(msg) from error
     return choices[picked - 1]

@@ -11,7 +11,7 @@ class GivenPath(click.Path):
     """A path that is not empty: an empty name (of a variable that was not set) would mean the folder one stands in."""
 
     def __init__(self) -> None:
-        super().__init__(path_type=Path)
+        super().__init__(path_type=Path, readable=False)  # what cannot be read is refused by its reader
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Path:
         """Turn what was typed into a path.

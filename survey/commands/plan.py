@@ -92,12 +92,12 @@ def print_plan(found: Plan, out: Path) -> None:
         click.echo(f"      ... {len(found.installs) - MOST_ROWS} more in plan.csv")
     spent = float(found.installs["cost"].sum())
     print_risk(found)
-    click.echo(f"Spent       {spent:g} of {found.request.budget:g} on {len(found.installs)} installs")
+    click.echo(f"Spent       {spent:,.10g} of {found.request.budget:,.10g} on {len(found.installs)} installs")
     click.echo(f"Check       {greedy_words(found)}")
     click.echo(
         "            no better plan among the installs considered "
-        f"(none leaves less by more than {found.optimum.gap:.2g})\n"
-        f"            the changed network, surveyed again, agrees within {found.model_error:.2g}"
+        f"(none leaves less{_by_more_than(found.optimum.gap, of=found.risk_before)})\n"
+        f"            the changed network, surveyed again, agrees{_within(found.model_error, of=found.risk_before)}"
     )
     if found.candidates.left_out:
         click.echo(
@@ -130,6 +130,21 @@ def greedy_words(found: Plan) -> str:
     """What always taking the best next one would leave, the shares of districts kept."""
     if found.greedy.short:
         return f"always taking the best next one misses the least share of {', '.join(found.greedy.short)}"
-    greedy = float(found.greedy.risk[-1])
+    greedy = max(0.0, float(found.greedy.risk[-1]))
     better = max(0.0, greedy - found.optimum.risk)
-    return f"always taking the best next one leaves {greedy:.4g}; this plan is better by {better:.2g}"
+    told = f"better by {better:.2g}" if _told_apart(better, of=found.risk_before) else "as good"
+    return f"always taking the best next one leaves {greedy:.4g}; this plan is {told}"
+
+
+def _told_apart(difference: float, *, of: float) -> bool:
+    from survey.planning.planning import TOLD_APART
+
+    return difference > TOLD_APART * of
+
+
+def _by_more_than(gap: float, *, of: float) -> str:
+    return f" by more than {gap:.2g}" if _told_apart(gap, of=of) else ""
+
+
+def _within(error: float, *, of: float) -> str:
+    return f" within {error:.2g}" if _told_apart(error, of=of) else ""

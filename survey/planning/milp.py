@@ -199,9 +199,8 @@ class Programme:
             options={"mip_rel_gap": 0.0, "time_limit": np.inf if seconds is None else seconds, "presolve": False},
         )
         if answer.x is None:
-            msg = (
-                f"plan: no choice keeps the budget, the lists and the districts' shares ({answer.message}); loosen one"
-            )
+            told = "the time is over" if answer.status == 1 else "they contradict each other"
+            msg = f"plan: no choice keeps the budget, the lists and the districts' shares ({told}); loosen one"
             raise ModelError(msg)
         chosen = answer.x[:n] > 0.5
         bound = answer.mip_dual_bound if answer.mip_dual_bound is not None else answer.fun

@@ -14,7 +14,7 @@ from survey.arrays import Bools, Objects
 from survey.assess.action import NO_ACTION
 from survey.assess.assess import Assessment, assess_network
 from survey.assess.site_table import site_table
-from survey.errors import OutputError
+from survey.errors import ModelError, OutputError
 from survey.findings import FindingList
 from survey.network import build_network
 from survey.network.model import Network
@@ -134,6 +134,9 @@ def make_plan(
     tell = progress or (lambda _: None)
     tell("read")
     saved = read_results(folder, drawn=False)
+    if saved.sites.empty:
+        msg = f"{folder}: plan: no site of this survey; nothing to plan"
+        raise ModelError(msg)
     used = build_settings(saved.record["settings"], origin=f"survey {folder}: run.json")
     if settings is not None:
         used = used.model_copy(update={"plan": settings.plan})

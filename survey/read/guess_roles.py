@@ -242,7 +242,8 @@ def score_layer(ours: str, view: LayerProfile) -> LayerGuess:
         score -= WITHOUT_RATING
     if fits == 0.0 or view.hint not in ("", ours):
         score = min(score, LIKELY - 0.01)
-    words = f"{name_words(name)}; {view.geometry}; {len(telling)} fields found"
+    found = "1 field" if len(telling) == 1 else f"{len(telling)} fields"
+    words = f"{name_words(name)}; {view.geometry}; {found} found for sure beside ids"
     return LayerGuess(ours, view.title, round(score, 3), words, fields)
 
 

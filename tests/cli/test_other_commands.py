@@ -89,6 +89,20 @@ def test_sheets_of_an_unknown_district_name_those_that_exist(done, capsys):
     assert "North" in said
 
 
+@pytest.mark.parametrize("command", [["plan", "--budget", "3"], ["sheets"]])
+def test_a_folder_one_may_not_look_into_is_one_line(command, tmp_path, capsys, monkeypatch):
+    def closed(folder):
+        raise PermissionError(13, "Permission denied", str(folder / "sites.csv"))
+
+    monkeypatch.setattr("survey.report.reread._check", closed)
+    assert survey(command[0], tmp_path, *command[1:]) == 1
+    said = capsys.readouterr().err
+    assert (
+        said.strip()
+        == f"survey: {tmp_path / 'sites.csv'}: Permission denied; ask for the right to use it, or give another path"
+    )
+
+
 def test_a_draft_goes_on_from_settings_that_hold_already(tmp_path, capsys):
     layers = {f"net_{name}": frame.rename(columns=RENAMED) for name, frame in tables().items()}
     export = write_gpkg(tmp_path / "net.gpkg", layers)

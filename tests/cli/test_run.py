@@ -207,3 +207,15 @@ def test_a_process_ends_with_its_status_and_puts_away_what_is_to_be_put_away(wor
     assert ended.stdout.endswith("put away\n")
     assert ("version" in ended.stdout) == (status == 0)
     assert ended.stderr.startswith("survey: ") == (status == 1)
+
+
+@pytest.mark.parametrize("study", [["--no-study"], []])
+def test_an_export_without_a_three_phase_site_is_surveyed_and_has_nothing_to_plan(study, tmp_path, capsys):
+    frames = tables()
+    frames["transformers"] = frames["transformers"].iloc[:0]
+    out = tmp_path / "out"
+    assert survey("run", write_gpkg(tmp_path / "net.gpkg", frames), "-o", out, *study) == 0
+    assert len((out / "sites.csv").read_text().splitlines()) == 1
+    capsys.readouterr()
+    assert survey("plan", out, "--budget", "2") == 1
+    assert capsys.readouterr().err == f"survey: {out}: plan: no site of this survey; nothing to plan\n"

@@ -243,7 +243,8 @@ def _interval_sum(view: PhaseView, place: Ints, row: Ints, value: Floats) -> Flo
 
 def _member_sums(view: PhaseView, node: Ints, values: Floats) -> Floats:
     """Sums of values of members (at ``node``, -1 nowhere) over each device's interval, shape (n_values, n_devices)."""
-    return np.concatenate([sums for _, sums in _blocks_of_sums(view, node, values)])
+    none = np.zeros((0, len(view.low)))
+    return np.concatenate([none, *(sums for _, sums in _blocks_of_sums(view, node, values))])
 
 
 def _blocks_of_sums(view: PhaseView, node: Ints, values: Floats) -> Iterator[tuple[int, Floats]]:

@@ -186,8 +186,10 @@ survey.panel = (() => {
         });
         return option;
       }));
-      hits.hidden = !found.length;
-      input.setAttribute("aria-expanded", String(found.length > 0));
+      const none = input.value.trim() && !found.length;
+      if (none) hits.replaceChildren(node("li", { role: "option", "aria-disabled": "true", class: "remark", text: "No site or switching point has this name" }));
+      hits.hidden = !found.length && !none;
+      input.setAttribute("aria-expanded", String(!hits.hidden));
       mark(found.length ? 0 : -1);
     });
     input.addEventListener("keydown", (event) => {
