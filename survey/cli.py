@@ -158,12 +158,14 @@ def _run(arguments: list[str] | None) -> int:
         return _refused(OUT_OF_MEMORY if ran_out(error) else str(error))
     except SystemExit as end:
         return end.code if isinstance(end.code, int) else 0
-    except PermissionError as error:
-        return _refused(f"{error.filename}: {error.strerror}; ask for the right to use it, or give another path")
     except Exception as error:
-        if not ran_out(error):
+        if isinstance(error, PermissionError) and error.filename:
+            said = f"{error.filename}: {error.strerror}; ask for the right to use it, or give another path"
+        elif ran_out(error):
+            said = OUT_OF_MEMORY
+        else:
             raise
-        return _refused(OUT_OF_MEMORY)
+        return _refused(said)
     return status if isinstance(status, int) else 0
 
 
