@@ -7,10 +7,11 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from survey.errors import OutputError
+from survey.errors import OutputError, permitted
 from survey.own_files import is_own
 
 
+@permitted()
 def refuse_overlap(out: Path, *, export: Path) -> None:
     """Refuse an output folder that is the export, lies in it or holds it.
 

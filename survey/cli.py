@@ -159,13 +159,9 @@ def _run(arguments: list[str] | None) -> int:
     except SystemExit as end:
         return end.code if isinstance(end.code, int) else 0
     except Exception as error:
-        if isinstance(error, PermissionError) and error.filename:
-            said = f"{error.filename}: {error.strerror}; ask for the right to use it, or give another path"
-        elif ran_out(error):
-            said = OUT_OF_MEMORY
-        else:
+        if not ran_out(error):
             raise
-        return _refused(said)
+        return _refused(OUT_OF_MEMORY)
     return status if isinstance(status, int) else 0
 
 

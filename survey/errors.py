@@ -16,6 +16,9 @@
 Bad data inside a layer never raise; they become a :class:`survey.findings.Finding`.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 
 class SurveyError(Exception):
     """A refusal, worded for the person who runs the survey.
@@ -61,3 +64,19 @@ class ModelError(SurveyError):
 
 class ArgumentError(SurveyError, TypeError):
     """The library was called with arguments that it does not take."""
+
+
+@contextmanager
+def permitted() -> Iterator[None]:
+    """Refuse a path that this account may not look into: even asking whether it is there raises ``PermissionError``.
+
+    Raises
+    ------
+    SurveyError
+        The path and what to do.
+    """
+    try:
+        yield
+    except PermissionError as error:
+        msg = f"{error.filename}: {error.strerror}; ask for the right to use it, or give another path"
+        raise SurveyError(msg) from error

@@ -5,6 +5,7 @@ from functools import lru_cache
 from pyproj import CRS, Transformer
 
 KEPT = 64
+"""Judgement: an export has one or two systems, a book of sheets one more; a process may survey many exports."""
 
 
 @lru_cache(KEPT)

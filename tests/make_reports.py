@@ -1,7 +1,7 @@
 """Survey the sample into reports/, so that a visitor sees results without installing anything.
 
 ``python tests/make_reports.py [FOLDER]``. Seconds and versions are taken out of run.json: they differ from machine to
-machine, and a test compares the folder with a fresh survey.
+machine, and a test compares the folder with a fresh survey. The network's place is told from reports/ on.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from survey.cli import main as survey
 
 ROOT = Path(__file__).parents[1]
 KEPT = ("sites.csv", "switching_points.csv", "findings.csv", "map.html", "run.json")
+NETWORK = "sample_data/network.gpkg"
 SHEETS_OF = "Quarry Park"
 BUDGET = "6"
 
@@ -35,7 +36,7 @@ def make(folder: Path) -> None:
     os.chdir(ROOT)
     with tempfile.TemporaryDirectory() as scratch:
         out = Path(scratch) / "out"
-        call("run", "sample_data/network.gpkg", "-s", "sample_data/network.toml", "-o", out)
+        call("run", NETWORK, "-s", "sample_data/network.toml", "-o", out)
         call("plan", out, "--budget", BUDGET)
         call("sheets", out, "--district", SHEETS_OF, "-o", folder)
         for name in KEPT:
@@ -45,6 +46,7 @@ def make(folder: Path) -> None:
     record = json.loads((folder / "run.json").read_text())
     for key in ("seconds", "write_seconds", "python", "versions"):
         record.pop(key, None)
+    record["network_from_here"] = os.path.relpath(NETWORK, "reports")
     (folder / "run.json").write_text(json.dumps(record, indent=1, sort_keys=True) + "\n")
 
 

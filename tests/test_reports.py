@@ -78,6 +78,12 @@ def test_record_is_current(fresh):
     assert old["sites"]["status"] == new["sites"]["status"]
 
 
+def test_the_network_is_found_from_the_folder():
+    record = json.loads((ROOT / "reports" / "run.json").read_text())
+    assert (ROOT / "reports" / record["network_from_here"]).resolve() == ROOT / "sample_data" / "network.gpkg"
+    assert str(ROOT.parent) not in (ROOT / "reports" / "run.json").read_text()
+
+
 def test_the_plan_names_the_same_installs(fresh):
     old, new = (pd.read_csv(f / "plan.csv") for f in (ROOT / "reports", fresh))
     assert len(old) == len(new)

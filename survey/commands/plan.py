@@ -96,8 +96,8 @@ def print_plan(found: Plan, out: Path) -> None:
     click.echo(f"Check       {greedy_words(found)}")
     click.echo(
         "            no better plan among the installs considered "
-        f"(none leaves less{_by_more_than(found.optimum.gap, of=found.risk_before)})\n"
-        f"            the changed network, surveyed again, agrees{_within(found.model_error, of=found.risk_before)}"
+        f"(none leaves less{_more(found, ' by more than', found.optimum.gap)})\n"
+        f"            the changed network, surveyed again, agrees{_more(found, ' within', found.model_error)}"
     )
     if found.candidates.left_out:
         click.echo(
@@ -130,21 +130,14 @@ def greedy_words(found: Plan) -> str:
     """What always taking the best next one would leave, the shares of districts kept."""
     if found.greedy.short:
         return f"always taking the best next one misses the least share of {', '.join(found.greedy.short)}"
-    greedy = max(0.0, float(found.greedy.risk[-1]))
+    greedy = float(found.greedy.risk[-1])
     better = max(0.0, greedy - found.optimum.risk)
-    told = f"better by {better:.2g}" if _told_apart(better, of=found.risk_before) else "as good"
-    return f"always taking the best next one leaves {greedy:.4g}; this plan is {told}"
+    leaves = _more(found, "leaves", greedy, digits=4) or "leaves nothing"
+    return f"always taking the best next one {leaves}; this plan is {_more(found, 'better by', better) or 'as good'}"
 
 
-def _told_apart(difference: float, *, of: float) -> bool:
+def _more(found: Plan, words: str, risk: float, *, digits: int = 2) -> str:
+    """Words and a risk; nothing where it is rounding."""
     from survey.planning.planning import TOLD_APART
 
-    return difference > TOLD_APART * of
-
-
-def _by_more_than(gap: float, *, of: float) -> str:
-    return f" by more than {gap:.2g}" if _told_apart(gap, of=of) else ""
-
-
-def _within(error: float, *, of: float) -> str:
-    return f" within {error:.2g}" if _told_apart(error, of=of) else ""
+    return f"{words} {risk:.{digits}g}" if risk > TOLD_APART * found.risk_before else ""

@@ -24,6 +24,9 @@ from survey.arrays import Bools, Floats, Ints, ranges
 from survey.errors import ModelError
 from survey.planning.residual import Problem
 
+TIME_OVER = 1
+"""Of ``scipy.optimize.milp``: iteration or time limit reached (its reference page, status)."""
+
 SAME = 1e-9
 """Less risk than this is none."""
 SCALE = 1e4
@@ -199,7 +202,7 @@ class Programme:
             options={"mip_rel_gap": 0.0, "time_limit": np.inf if seconds is None else seconds, "presolve": False},
         )
         if answer.x is None:
-            told = "the time is over" if answer.status == 1 else "they contradict each other"
+            told = "the time is over" if answer.status == TIME_OVER else "they contradict each other"
             msg = f"plan: no choice keeps the budget, the lists and the districts' shares ({told}); loosen one"
             raise ModelError(msg)
         chosen = answer.x[:n] > 0.5

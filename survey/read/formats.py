@@ -22,7 +22,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from survey.arrays import Ints
-from survey.errors import CrsError, FormatError
+from survey.errors import CrsError, FormatError, permitted
 from survey.own_files import GPKG_FILE, NETWORK_FILE, RECORD_FILE
 from survey.projections import crs_of
 from survey.read.geometry import has_curves
@@ -89,6 +89,7 @@ class Export(Protocol):
         """Files the given layers are read from, side files included."""
 
 
+@permitted()
 def open_export(path: Path) -> Export:
     """Open a network export, whichever of the three kinds it is.
 

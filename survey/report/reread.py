@@ -17,7 +17,7 @@ from pandas.api.types import is_object_dtype
 from pyproj import CRS
 
 from survey.arrays import Objects
-from survey.errors import OutputError
+from survey.errors import OutputError, permitted
 from survey.own_files import CSV_FILES, GPKG_FILE, NETWORK_FILE, RECORD_FILE
 from survey.read.live import stamps
 from survey.report.background import KINDS, no_background
@@ -64,6 +64,7 @@ class SavedSurvey:
     background: gpd.GeoDataFrame = field(default_factory=no_background)
 
 
+@permitted()
 def read_results(folder: Path, *, drawn: bool = True, sections: bool = True) -> SavedSurvey:
     """Read a survey back.
 
@@ -80,6 +81,8 @@ def read_results(folder: Path, *, drawn: bool = True, sections: bool = True) -> 
     ------
     OutputError
         The folder is missing, is not a survey, or a file in it is damaged.
+    SurveyError
+        This account may not look into it.
     """
     if half_moved(folder):  # by a run that was killed: what it left is undone
         with reserve_folder(folder):

@@ -55,13 +55,23 @@ def judged(make, folder):
     return sites[sites["status"] == "assessed"]
 
 
-@pytest.mark.parametrize("make", [sample, plain, recorded], ids=lambda make: make.__name__)
-def test_no_band_holds_more_than_half_the_top_one_at_most_a_third_and_ties_are_rare(make, tmp_path):
-    sites = judged(make, tmp_path)
-    share = sites["band"].value_counts(normalize=True)
+@pytest.fixture(scope="module", params=[sample, plain, recorded], ids=lambda make: make.__name__)
+def surveyed(request, tmp_path_factory):
+    return request.param, judged(request.param, tmp_path_factory.mktemp("network"))
+
+
+def test_no_band_holds_more_than_half(surveyed, request):
+    make, sites = surveyed
+    if make is recorded:
+        reason = "at 20 kV with arresters on record high holds 50.3 % (model.md)"
+        request.applymarker(pytest.mark.xfail(reason=reason, strict=True))
+    assert sites["band"].value_counts(normalize=True).max() <= 0.5
+
+
+def test_the_top_band_holds_at_most_a_third_and_ties_are_rare(surveyed):
+    make, sites = surveyed
     assert len(sites) > (100 if make is sample else 1000)
-    assert share.max().round(2) <= 0.5  # per cent, as the model's page tells them: at 20 kV it is just half
-    assert share.get("severe", 0.0) <= 1 / 3
+    assert (sites["band"] == "severe").mean() <= 1 / 3
     assert alone(sites) >= 0.95
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -89,18 +90,38 @@ def test_sheets_of_an_unknown_district_name_those_that_exist(done, capsys):
     assert "North" in said
 
 
-@pytest.mark.parametrize("command", [["plan", "--budget", "3"], ["sheets"]])
-def test_a_folder_one_may_not_look_into_is_one_line(command, tmp_path, capsys, monkeypatch):
-    def closed(folder):
-        raise PermissionError(13, "Permission denied", str(folder / "sites.csv"))
+@pytest.mark.parametrize("command", [["plan", "--budget", "3"], ["sheets"], ["run", "-o", "out"]])
+def test_what_one_may_not_look_into_is_one_line(command, tmp_path, capsys, monkeypatch):
+    asked, closed = Path.stat, tmp_path / "closed"
 
-    monkeypatch.setattr("survey.report.reread._check", closed)
-    assert survey(command[0], tmp_path, *command[1:]) == 1
+    def stat(path, **options):
+        if path.is_relative_to(closed):
+            raise PermissionError(13, "Permission denied", str(path))
+        return asked(path, **options)
+
+    monkeypatch.setattr(Path, "stat", stat)
+    monkeypatch.chdir(tmp_path)
+    assert survey(command[0], closed / "net.gpkg", *command[1:]) == 1
     said = capsys.readouterr().err
-    assert (
-        said.strip()
-        == f"survey: {tmp_path / 'sites.csv'}: Permission denied; ask for the right to use it, or give another path"
-    )
+    assert said.startswith(f"survey: {closed / 'net.gpkg'}")
+    assert said.endswith("Permission denied; ask for the right to use it, or give another path\n")
+    assert said.count("\n") == 1
+
+
+def test_questions_that_nobody_answers_write_nothing(tmp_path):
+    frame = tables()
+    frame["switches"] = frame["switches"].rename(columns={"poles": "FIELD7", "switch_id": "FIELD1"})
+    export, draft = write_gpkg(tmp_path / "net.gpkg", frame), tmp_path / "draft.toml"
+    said = CliRunner().invoke(commands, ["inspect", str(export), "--ask", "-o", str(draft)], input="")
+    assert str(said.exception) == "inspect --ask: ended at a question; nothing was written"
+    assert not draft.exists()
+
+
+def test_a_plan_tells_no_rounding_as_a_result(done, capsys):
+    assert survey("plan", done, "--budget", "1000000") == 0
+    said = capsys.readouterr().out
+    assert " of 1,000,000 on " in said
+    assert "e-1" not in said
 
 
 def test_a_draft_goes_on_from_settings_that_hold_already(tmp_path, capsys):

@@ -265,6 +265,13 @@ def test_search_finds_an_id_by_a_part_of_it(see, page):
     field.send_keys("s-01")
     field.send_keys(Keys.ARROW_DOWN, Keys.ENTER)
     assert "S-011" in card(browser)
+    field.clear()
+    field.send_keys("zzz", Keys.ENTER)
+    assert browser.find_element(By.ID, "find-hits").text == "No site or switching point has this name"
+    assert "S-011" in card(browser)
+    field.clear()
+    field.send_keys(" ")
+    assert not browser.find_element(By.ID, "find-hits").is_displayed()
 
 
 def test_first_three_points_are_named_with_a_reason(see, page, town):
