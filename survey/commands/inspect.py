@@ -156,6 +156,8 @@ def _ask(question: str, choices: Sequence[str]) -> str:
     try:
         picked = click.prompt("Number", type=click.IntRange(1, len(choices)), default=1)
     except click.Abort as error:
-        msg = "inspect --ask: ended at a question; nothing was written"
+        if not isinstance(error.__context__, EOFError):  # Ctrl-C, told as everywhere
+            raise
+        msg = "inspect --ask: the answers ended before the questions; nothing was written"
         raise InputError(msg) from error
     return choices[picked - 1]

@@ -113,7 +113,7 @@ def test_questions_that_nobody_answers_write_nothing(tmp_path):
     frame["switches"] = frame["switches"].rename(columns={"poles": "FIELD7", "switch_id": "FIELD1"})
     export, draft = write_gpkg(tmp_path / "net.gpkg", frame), tmp_path / "draft.toml"
     said = CliRunner().invoke(commands, ["inspect", str(export), "--ask", "-o", str(draft)], input="")
-    assert str(said.exception) == "inspect --ask: ended at a question; nothing was written"
+    assert str(said.exception) == "inspect --ask: the answers ended before the questions; nothing was written"
     assert not draft.exists()
 
 
