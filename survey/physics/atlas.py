@@ -21,13 +21,12 @@ import numpy.typing as npt
 from survey.loops import as_it_stands
 from survey.physics.atlas_axes import (
     ATLAS_VERSION,
-    B_AXIS,
     CHECKS,
     COARSE_FIGURES,
     FINE_FIGURES,
-    G_AXIS,
-    IM_AXIS,
     LIMIT_NAMES,
+    axes_of,
+    shape_of,
 )
 from survey.physics.atlas_loop import DIRECTIONS, Cells, Grid, along_b, look_up
 from survey.physics.cache import DAMAGE
@@ -47,10 +46,8 @@ LARGEST_MARGIN: Final = 0.02
 REACH: Final = (1, 1, 2)
 """Nodes of g, im and b to either side over which it is averaged how far nodes are from the middle of their neighbours,
 each counted up to ``ROUGHEST``: margin and reach chosen on 2,400 other random sections than those of the benchmark."""
-AXES: Final = (B_AXIS, G_AXIS, IM_AXIS)
-COARSE_AXES: Final = (B_AXIS[::2], G_AXIS[::2], IM_AXIS[::2])
-SHAPE: Final = (len(G_AXIS), len(IM_AXIS), len(B_AXIS))
-COARSE_SHAPE: Final = tuple((length + 1) // 2 for length in SHAPE)
+COARSE: Final = 2
+"""Every which node of each axis has all figures."""
 TABLES: Final = (FINE_FIGURES, COARSE_FIGURES, CHECKS)
 _LOG = logging.getLogger(__name__)
 
@@ -225,8 +222,8 @@ def _cell(values: FloatArray, axis: FloatArray) -> tuple[IntArray, FloatArray, F
     return low, np.clip((values - axis[low]) / step, 0.0, 1.0), step
 
 
-def read_atlas(file: Path, *, only: frozenset[str] | None = None) -> Atlas | None:
-    """Read a file of the atlas; None, and one line, where it is damaged or of another version.
+def read_atlas(file: Path, circuit: Circuit, *, only: frozenset[str] | None = None) -> Atlas | None:
+    """Read a circuit's file of the atlas; None, and one line, where it is damaged or of another version.
 
     ``only``: figures to read, without draws and checks; all, with them, when not given: reading takes longer than
     looking up.
@@ -242,14 +239,14 @@ def read_atlas(file: Path, *, only: frozenset[str] | None = None) -> Atlas | Non
         _LOG.warning("atlas %s cannot be read (%s); curves are computed instead, which takes longer", file, error)
         return None
     whole = [
-        all(values.shape == shape and bool(np.isfinite(values).all()) for values in table.values())
-        for table, shape in ((fine, SHAPE), (coarse, COARSE_SHAPE), (checks, COARSE_SHAPE))
+        all(values.shape == shape_of(circuit, step) and bool(np.isfinite(values).all()) for values in table.values())
+        for table, step in ((fine, 1), (coarse, COARSE), (checks, COARSE))
     ]
     if version != ATLAS_VERSION or not all(whole):
         found = f"version {version}, expected {ATLAS_VERSION}" if version != ATLAS_VERSION else "values are missing"
         _LOG.warning("atlas %s is not used (%s); curves are computed instead, which takes longer", file, found)
         return None
-    return Atlas(Curves(AXES, fine), Curves(COARSE_AXES, coarse), needed, draws, checks)
+    return Atlas(Curves(axes_of(circuit), fine), Curves(axes_of(circuit, COARSE), coarse), needed, draws, checks)
 
 
 @cache
@@ -261,7 +258,7 @@ def shipped_atlas(circuit: Circuit, limit: float | None = None) -> Atlas | None:
     file = FOLDER / f"{circuit.name.lower()}.npz"
     if not file.exists():
         return None
-    return read_atlas(file, only=None if limit is None else _looked_up(limit))
+    return read_atlas(file, circuit, only=None if limit is None else _looked_up(limit))
 
 
 def _looked_up(limit: float) -> frozenset[str]:

@@ -9,8 +9,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from survey.physics.atlas import AXES, COARSE_AXES, LEAST, SHAPE, Atlas, Curves
-from survey.physics.atlas_axes import ATLAS_VERSION, B_AXIS, CHECKS, COARSE_FIGURES, FIGURES, FINE_FIGURES
+from survey.physics import atlas as rooms
+from survey.physics.atlas import LEAST, Atlas, Curves
+from survey.physics.atlas_axes import (
+    ATLAS_VERSION,
+    B_AXIS,
+    CHECKS,
+    COARSE_FIGURES,
+    FIGURES,
+    FINE_FIGURES,
+    axes_of,
+    shape_of,
+)
 from survey.physics.curves import LIMITS_PU
 
 NAMES = (*FIGURES, "draws", *CHECKS)
@@ -29,12 +39,12 @@ STEPS_PER_DECADE = 20
 """Steps of load a decade of g that the load needed is searched on."""
 SIDES = tuple(np.roll((-1, 1, 1), axis) for axis in range(3))
 """Shapes that lay the three axes of nodes beside one another."""
-COARSE = np.s_[::2, ::2, ::2]
+COARSE = (slice(None, None, rooms.COARSE),) * 3
 
 
-def empty():
+def empty(circuit):
     """No node computed."""
-    return np.full((*SHAPE, len(NAMES)), np.nan, np.float32)
+    return np.full((*shape_of(circuit), len(NAMES)), np.nan, np.float32)
 
 
 def computed(cube):
@@ -42,9 +52,9 @@ def computed(cube):
     return cube[..., DRAWS] > 0
 
 
-def coarse_nodes():
-    """Places of every second node of each axis, shape (n, 3)."""
-    return np.argwhere(np.ones(SHAPE, bool)[COARSE]) * 2
+def coarse_nodes(cube):
+    """Places of every second node of each axis that has not all figures, shape (n, 3)."""
+    return np.argwhere(np.isnan(cube[COARSE]).any(axis=-1)) * rooms.COARSE
 
 
 def rough_nodes(cube, stage):
@@ -77,7 +87,7 @@ def disagreement(cube):
     Logarithm of the peak, shape (g, im, b), those missing bridged.
     """
     logs = np.log(_bridged(cube, len(STAGES))[..., PEAK] + LEAST["peak"])
-    least = np.full(SHAPE, np.inf)
+    least = np.full(logs.shape, np.inf)
     for axis in range(3):
         turned, of_axis = np.moveaxis(logs, axis, 0), np.moveaxis(least, axis, 0)
         bend = np.abs(turned[1:-1] - 0.5 * (turned[:-2] + turned[2:]))
@@ -112,19 +122,19 @@ def short(values):
     return np.ldexp(np.rint(part * 2.0**KEPT_BITS) / 2.0**KEPT_BITS, power).astype(np.float32)
 
 
-def make_atlas(cube):
+def make_atlas(cube, circuit):
     """Atlas of one circuit from its nodes, those missing bridged."""
     whole = short(_bridged(short(cube), len(STAGES)))
     named = {name: np.ascontiguousarray(whole[..., place]) for place, name in enumerate(NAMES)}
     coarse = {name: np.ascontiguousarray(named[name][COARSE]) for name in (*COARSE_FIGURES, *CHECKS)}
-    fine = Curves(AXES, {name: named[name] for name in FINE_FIGURES})
-    rest = Curves(COARSE_AXES, {name: coarse[name] for name in COARSE_FIGURES})
+    fine = Curves(axes_of(circuit), {name: named[name] for name in FINE_FIGURES})
+    rest = Curves(axes_of(circuit, rooms.COARSE), {name: coarse[name] for name in COARSE_FIGURES})
     return Atlas(fine, rest, least_loads(fine), named["draws"], {name: coarse[name] for name in CHECKS})
 
 
-def nodes_of(atlas):
+def nodes_of(atlas, circuit):
     """The computed nodes of an atlas; of those that are fine only, the coarse figures are lost."""
-    cube = empty()
+    cube = empty(circuit)
     for name, values in {**atlas.fine.values, "draws": atlas.draws}.items():
         cube[..., NAMES.index(name)] = values
     for name, values in {**atlas.coarse.values, **atlas.checks}.items():
@@ -158,7 +168,7 @@ def write_atlas(file, atlas):
 
 def read_parts(folder, circuit):
     """Nodes of a circuit in the part files of a folder."""
-    cube = empty()
+    cube = empty(circuit)
     for file in sorted(folder.glob(f"{circuit.name.lower()}-*.npz")):
         with np.load(file) as part:
             if int(part["version"]) == ATLAS_VERSION:

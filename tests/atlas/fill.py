@@ -23,16 +23,17 @@ import cube
 import nodes
 
 from survey.physics.atlas import FOLDER, shipped_atlas
-from survey.physics.atlas_axes import B_AXIS, G_AXIS, IM_AXIS
+from survey.physics.atlas_axes import B_AXIS, axes_of
 from survey.physics.curves import NODE_CYCLES, CurveParameters, simulate
 from survey.physics.families import Circuit
 
 BATCH = 6144
 JUMP, JUMPS_FROM_PU = 1.25, 2.0
 """Ratio of neighbouring peaks, the lower under this, from which the place of a jump is searched."""
-CLEAN_JUMP, SAME_BRANCH = 0.12, 0.08
-"""Step of the logarithm of the peak from which it is searched wherever those before and after are under the other."""
-HALVINGS = 4
+CLEAN_JUMP, SAME_BRANCH, PART_OF_JUMP = 0.12, 0.08, 0.5
+"""Step of the logarithm of the peak from which it is searched wherever those before and after are small: under the
+second, or under that part of the step."""
+HALVINGS = 5
 DEEP = 3
 """Stage after the others: usual nodes that ring, or nearly, take all draws."""
 DEEP_FROM_PU = 0.95
@@ -49,7 +50,9 @@ def _one(job):
 
 def processors(workers):
     """An engine that simulates one node a process at a time."""
-    simulate(Circuit.DELTA, nodes.rows_at(*np.zeros((3, 1), int), clamped=True))  # compiled once, before the fork
+    simulate(
+        Circuit.DELTA, nodes.rows_at(Circuit.DELTA, *np.zeros((3, 1), int), clamped=True)
+    )  # compiled once, before the fork
     pool = mp.get_context("fork").Pool(workers)
 
     def engine(circuit, rows, blocks, *, density):
@@ -66,24 +69,25 @@ def graphics_processor():
     return Solver().engine
 
 
-def wanted(have, stage):
+def wanted(circuit, have, stage):
     """Nodes to compute next, those of usual sections first; a stage below 0 is that of every second node."""
-    if stage < 0:
-        places = cube.coarse_nodes()
-        places = places[~cube.computed(have)[tuple(places.T)]]
-    elif stage >= DEEP:
-        return _usual(have, stage)
-    else:
-        places = cube.rough_nodes(have, stage)
-    places = np.random.default_rng(0).permutation(places)
-    g, im, b = places.T
-    usual = (G_AXIS[g] > 6e-4) & (G_AXIS[g] < 1e-2) & (IM_AXIS[im] > 8e-4) & (B_AXIS[b] > 2.5e-5) & (B_AXIS[b] < 2.0)
+    if stage >= DEEP:
+        return _usual(circuit, have, stage)
+    places = cube.coarse_nodes(have) if stage < 0 else cube.rough_nodes(have, stage)
+    return usual_first(circuit, np.random.default_rng(0).permutation(places))
+
+
+def usual_first(circuit, places):
+    """Places of nodes, those of usual sections before the others."""
+    b, g, im = (axis[at] for axis, at in zip(axes_of(circuit), places.T[[2, 0, 1]], strict=True))
+    usual = (g > 6e-4) & (g < 1e-2) & (im > 8e-4) & (b > 2.5e-5) & (b < 2.0)
     return places[np.argsort(~usual, kind="stable")]
 
 
-def _usual(have, stage):
+def _usual(circuit, have, stage):
     """Nodes around usual sections: those that ring, or those that want more draws, the roughest first."""
-    g, im, b = (axis.reshape(shape) for axis, shape in zip((G_AXIS, IM_AXIS, B_AXIS), cube.SIDES, strict=True))
+    of_b, of_g, of_im = axes_of(circuit)
+    g, im, b = (axis.reshape(shape) for axis, shape in zip((of_g, of_im, of_b), cube.SIDES, strict=True))
     usual = (g > 6e-4) & (g < 7e-3) & (im > 8e-4) & (im < 3e-2) & (b > 2.5e-5) & (b < 1.7)
     rings = cube.ringing(have, DEEP_FROM_PU)
     draws = np.nan_to_num(have[..., cube.DRAWS])
@@ -100,7 +104,7 @@ def deepen(folder, engine, *, part, parts, minutes, circuits=tuple(Circuit), sta
     for circuit in circuits:
         until = time.monotonic() + 60.0 * minutes / len(circuits)
         have = have_of(folder, circuit)
-        places = wanted(have, stage)[part::parts]
+        places = wanted(circuit, have, stage)[part::parts]
         for at in range(0, len(places), DEEP_BATCH):
             if time.monotonic() > until:
                 break
@@ -119,41 +123,57 @@ def deepen(folder, engine, *, part, parts, minutes, circuits=tuple(Circuit), sta
 
 def fill_stage(engine, circuit, have, *, stage, until):
     """Compute the nodes of a stage; return the places of those that were finished in time."""
-    places = wanted(have, stage)
+    places = wanted(circuit, have, stage)
     for at in range(0, len(places), BATCH):
         if time.monotonic() > until:
             return places[:at]
         some = places[at : at + BATCH]
-        out = nodes.compute_bare(engine, circuit, *some.T)
+        out, was = nodes.compute_bare(engine, circuit, *some.T), have[tuple(some.T)]
         if stage < 0:
             nodes.add_arresters(engine, circuit, *some.T, out)
-        have[tuple(some.T)] = out
+        have[tuple(some.T)] = np.where(np.isnan(was), out, was)
     return places
 
 
-def find_edges(engine, circuit, have):
-    """Search where the peak jumps between neighbours along b; return the places found, shape (n, 3)."""
+def jumps(have):
+    """Places where the peak jumps to the next node of b and it is not known where, shape (n, 3)."""
     peak = have[..., cube.PEAK]
     low, high = peak[..., :-1], peak[..., 1:]
-    with np.errstate(invalid="ignore"):
-        jumps = (np.fmax(low, high) > np.maximum(1.0, JUMP * np.fmin(low, high))) & (
-            np.fmin(low, high) <= JUMPS_FROM_PU
-        )
     step = np.pad(np.abs(np.diff(np.log(peak + cube.LEAST["peak"]))), ((0, 0), (0, 0), (1, 1)), constant_values=np.inf)
-    jumps |= (step[..., 1:-1] > CLEAN_JUMP) & (step[..., :-2] < SAME_BRANCH) & (step[..., 2:] < SAME_BRANCH)
-    jumps &= (have[..., :-1, cube.EDGE] == 0.0) & np.isfinite(low * high)
-    places = np.argwhere(jumps)
-    g, im, b = places.T
-    limit, rises = np.sqrt(low[jumps] * high[jumps]), high[jumps] > low[jumps]
-    left, right = np.zeros(len(places)), np.ones(len(places))
-    for _ in range(HALVINGS if len(places) else 0):
+    before, here, after = step[..., :-2], step[..., 1:-1], step[..., 2:]
+    with np.errstate(invalid="ignore"):
+        least, most = np.fmin(low, high), np.fmax(low, high)
+        found = (most > np.maximum(1.0, JUMP * least)) & (least <= JUMPS_FROM_PU)
+        beside = np.fmax(before, after)
+        found |= (here > CLEAN_JUMP) & (beside < np.fmax(SAME_BRANCH, PART_OF_JUMP * here)) & (most > DEEP_FROM_PU)
+    return np.argwhere(found & (have[..., :-1, cube.EDGE] == 0.0) & np.isfinite(low * high))
+
+
+def find_edges(engine, circuit, have, *, until=np.inf):
+    """Search where the peak jumps between neighbours along b; return the places found in time, shape (n, 3)."""
+    places = usual_first(circuit, jumps(have))
+    for at in range(0, len(places), BATCH):
+        if time.monotonic() > until:
+            return places[:at]
+        g, im, b = places[at : at + BATCH].T
+        have[g, im, b, cube.EDGE] = _edges(engine, circuit, have[..., cube.PEAK], (g, im, b))
+    return places
+
+
+def _edges(engine, circuit, peak, places):
+    """Parts of the way to the next node of b at which peaks jump."""
+    g, im, b = places
+    of_b, of_g, of_im = axes_of(circuit)
+    low, high = peak[g, im, b], peak[g, im, b + 1]
+    limit, rises = np.sqrt(low * high), high > low
+    left, right = np.zeros(len(b)), np.ones(len(b))
+    for _ in range(HALVINGS):
         middle = 0.5 * (left + right)
-        between = B_AXIS[b] ** (1.0 - middle) * B_AXIS[b + 1] ** middle
-        rows = CurveParameters().rows(between, G_AXIS[g], im=IM_AXIS[im])
+        between = of_b[b] ** (1.0 - middle) * of_b[b + 1] ** middle
+        rows = CurveParameters().rows(between, of_g[g], im=of_im[im])
         sooner = _exceeds(engine, circuit, rows, limit=limit, first=nodes.first_block(g, im, b)) == rises
         left, right = np.where(sooner, left, middle), np.where(sooner, middle, right)
-    have[g, im, b, cube.EDGE] = 0.5 * (left + right)
-    return places
+    return 0.5 * (left + right)
 
 
 def _exceeds(engine, circuit, rows, *, limit, first):
@@ -171,7 +191,7 @@ def _exceeds(engine, circuit, rows, *, limit, first):
 def have_of(folder, circuit):
     """Nodes that ship or are in a part."""
     atlas, parts = shipped_atlas(circuit), cube.read_parts(folder, circuit)
-    have = cube.empty() if atlas is None else cube.nodes_of(atlas)
+    have = cube.empty(circuit) if atlas is None else cube.nodes_of(atlas, circuit)
     fresh = cube.computed(parts)
     have[fresh] = parts[fresh]
     return have
@@ -183,8 +203,9 @@ def fill(folder, engine, *, minutes, circuits=tuple(Circuit), stages=(-1, 0, 1, 
     for stage in stages:
         for circuit in circuits:
             have = have_of(folder, circuit)
-            places = fill_stage(engine, circuit, have, stage=stage, until=begun + 60.0 * minutes)
-            edges = find_edges(engine, circuit, have) if stage >= 0 else places[:0]
+            until = begun + 60.0 * minutes
+            places = fill_stage(engine, circuit, have, stage=stage, until=until)
+            edges = find_edges(engine, circuit, have, until=until) if stage >= 0 else places[:0]
             if len(places) or len(edges):
                 done = np.unique(np.concatenate([places, edges]), axis=0)
                 cube.write_part(folder / f"{circuit.name.lower()}-{uuid.uuid4().hex}.npz", have, done)
@@ -196,7 +217,7 @@ def assemble(folder):
     for circuit in Circuit:
         have = have_of(folder, circuit)
         print(f"{circuit.name.lower()}: {cube.computed(have).mean():.1%} of the nodes computed, the others bridged")
-        cube.write_atlas(FOLDER / f"{circuit.name.lower()}.npz", cube.make_atlas(have))
+        cube.write_atlas(FOLDER / f"{circuit.name.lower()}.npz", cube.make_atlas(have, circuit))
 
 
 def main():

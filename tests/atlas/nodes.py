@@ -12,7 +12,7 @@ from functools import reduce
 import numpy as np
 from cube import CHECKS, DRAWS, EDGE, NAMES, PEAK
 
-from survey.physics.atlas_axes import B_AXIS, G_AXIS, IM_AXIS
+from survey.physics.atlas_axes import axes_of
 from survey.physics.curves import LIMITS_PU, CurveParameters
 from survey.physics.families import Circuit
 from survey.physics.sequences import CHAINS, sequence_weights
@@ -79,9 +79,10 @@ def first_plan(circuit, density):
     return np.concatenate([start + np.arange(count) for start, count in zip(starts, counts, strict=True)])
 
 
-def rows_at(g, im, b, *, clamped=False):
-    """Parameter rows of nodes, by their places on the axes."""
-    return CurveParameters().rows(B_AXIS[b], G_AXIS[g], im=IM_AXIS[im], clamped=clamped)
+def rows_at(circuit, g, im, b, *, clamped=False):
+    """Parameter rows of nodes, by their places on the circuit's axes."""
+    of_b, of_g, of_im = axes_of(circuit)
+    return CurveParameters().rows(of_b[b], of_g[g], im=of_im[im], clamped=clamped)
 
 
 def first_block(g, im, b):
@@ -89,9 +90,10 @@ def first_block(g, im, b):
     return (b + 2 * g + 4 * im) % BLOCKS
 
 
-def is_calm(g, im, b):
+def is_calm(circuit, g, im, b):
     """Which nodes are far from ringing."""
-    return (B_AXIS[b] < CALM_CHARGE_LOSS * G_AXIS[g]) | (IM_AXIS[im] > CALM_XC_XM * B_AXIS[b])
+    of_b, of_g, of_im = axes_of(circuit)
+    return (of_b[b] < CALM_CHARGE_LOSS * of_g[g]) | (of_im[im] > CALM_XC_XM * of_b[b])
 
 
 def simulated(engine, circuit, rows, first, *, density, stretches):
@@ -141,11 +143,11 @@ def bare_figures(circuit, found, begin, *, count, density):
 def compute_bare(engine, circuit, g, im, b, *, stretches=STRETCHES):
     """Nodes without arresters, shape (nodes, figures and checks)."""
     out = np.empty((len(b), len(NAMES)), np.float32)
-    first, calm = first_block(g, im, b), is_calm(g, im, b)
+    first, calm = first_block(g, im, b), is_calm(circuit, g, im, b)
     for chosen, density, looks in ((calm, 1, (1,)), (~calm, DENSITY[circuit], stretches)):
         where = np.flatnonzero(chosen)
         begin_at = first[where] * (DENSITY[circuit] if density == 1 else 1)
-        rows = rows_at(g[where], im[where], b[where])
+        rows = rows_at(circuit, g[where], im[where], b[where])
         if len(where):
             for done, found, begin, count in simulated(
                 engine, circuit, rows, begin_at, density=density, stretches=looks
@@ -165,7 +167,7 @@ def add_draws(engine, circuit, g, im, b, was):
         where = np.flatnonzero(chosen)
         if len(where):
             first = base + count * first_block(g[where], im[where], b[where])
-            rows, density = rows_at(g[where], im[where], b[where]), DENSITY[circuit]
+            rows, density = rows_at(circuit, g[where], im[where], b[where]), DENSITY[circuit]
             stretches = [Found.of(engine(circuit, rows, first + k, density=density)) for k in range(count)]
             found = reduce(Found.with_, stretches)
             new = bare_figures(circuit, found, stretches[0], count=count, density=density)
@@ -196,7 +198,8 @@ def add_arresters(engine, circuit, g, im, b, out):
     where = np.flatnonzero(out[:, NAMES.index("peak")] > CONDUCTS_FROM_PU)
     if not len(where):
         return
-    rows, first = rows_at(g[where], im[where], b[where], clamped=True), first_block(g[where], im[where], b[where])
+    where_at = (g[where], im[where], b[where])
+    rows, first = rows_at(circuit, *where_at, clamped=True), first_block(*where_at)
     plan = first_plan(circuit, CLAMPED_DENSITY)
     for done, found, begin, _ in simulated(
         engine, circuit, rows, first, density=CLAMPED_DENSITY, stretches=CLAMPED_STRETCHES

@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from survey.physics.atlas import shipped_atlas
+from survey.physics.atlas_answer import STEP_OF_LOAD
 from survey.physics.curves import CurveParameters
 from survey.physics.families import Circuit
 from survey.physics.sequences import sequence_weights
@@ -40,11 +41,14 @@ OUTPUTS = (
     "arrester_power_1_pu",
     "peak_loaded_pu",
     "likelihood_loaded",
+    "load_held_pu",
 )
 CLAMPED_FROM_PU = 1.7
 """An arrester takes nothing of what ends below."""
 BATCH = 4200
 LIMIT_PU = 1.25
+STEPS_TRIED = (1, 0, -1, -2, -3, -4)
+"""Steps of load around what the look-up says is needed, at which 3,000 operations are simulated."""
 
 
 def random_sections(circuit, count, seed):
@@ -88,8 +92,24 @@ def simulated(engine, circuit, b, p, im, load):
     out = np.full((len(OUTPUTS), len(b)), np.nan)
     out[:SETS], out[SETS : SETS + 2] = peaks.T, (shares.mean(axis=1), shares[:, 0])
     out[SETS + 2 : SETS + 5, hot] = held.max(axis=1), powers.max(axis=1), powers[:, 0]
-    out[SETS + 5 :, some] = peaks_loaded.max(axis=1), shares_loaded.mean(axis=1)
+    out[SETS + 5 : SETS + 7, some] = peaks_loaded.max(axis=1), shares_loaded.mean(axis=1)
+    rings = np.flatnonzero(peaks.max(axis=1) > LIMIT_PU)
+    out[SETS + 7, rings] = load_held(engine, circuit, b[rings], p[rings], im[rings])
     return out
+
+
+def load_held(engine, circuit, b, p, im):
+    """Least load of the steps tried from which on 3,000 operations stay under the limit; infinite: none of them."""
+    kinds = np.full(len(b), int(circuit))
+    needed = CurveLibrary(cache_dir=None).look_up(kinds, b=b, p=p, im=im, load=0.0).load_needed_pu
+    held, still = np.full(len(b), np.inf), np.ones(len(b), bool)
+    for step in STEPS_TRIED:
+        g = np.maximum((p + needed) * STEP_OF_LOAD**step, p)
+        rows = CurveParameters().rows(b, g, im=im)
+        out = [engine(circuit, rows, np.full(len(b), BLOCKS + k), density=DENSITY[circuit]) for k in range(7)]
+        still &= np.max([part[..., 0].max(axis=(1, 2)) for part in out], axis=0) <= LIMIT_PU
+        held[still] = g[still] - p[still]
+    return held
 
 
 def simulate_table(engine, table):
@@ -170,6 +190,7 @@ def report(table):
         loaded = kind & np.isfinite(table["peak_loaded_pu"])
         within = 100 * share_within(found.likelihood_loaded[loaded], table["likelihood_loaded"][loaded])
         print(f"  ringing missed {missed.sum()}, calm taken for ringing {alarms.sum()}; shares at load {within:.0f} %")
+        report_load(found, table, kind)
         power = kind & (np.nan_to_num(table["arrester_power_pu"]) > 1e-3)
         for title, watts in (("look-up", found.arrester_power_pu), ("one set", table["arrester_power_1_pu"])):
             ratio = watts[power] / table["arrester_power_pu"][power]
@@ -178,6 +199,16 @@ def report(table):
                 f" {100 * np.mean(abs(np.log(np.maximum(ratio, 1e-9))) < np.log(1.25)):.0f} %,"
                 f" more than 25 % under {100 * np.mean(ratio < 0.75):.1f} %"
             )
+
+
+def report_load(found, table, kind):
+    """Print whether the load that the look-up says is needed is enough, and by how many steps too much."""
+    asked = kind & (table["load_held_pu"] >= 0) & found.load_cures & (found.load_needed_pu > 0)
+    needed, held = (load[asked] + table["p"][asked] for load in (found.load_needed_pu, table["load_held_pu"]))
+    with np.errstate(divide="ignore"):
+        more = np.log(needed / held) / np.log(STEP_OF_LOAD)
+    least = " / ".join(f"{100 * np.mean(more <= steps + 0.5):.0f}" for steps in (1, 2, 3))
+    print(f"  load needed: not enough {100 * np.mean(more < -0.5):.1f} %; at most 1 / 2 / 3 steps too much {least} %")
 
 
 def main():

@@ -60,11 +60,8 @@ def surveyed(request, tmp_path_factory):
     return request.param, judged(request.param, tmp_path_factory.mktemp("network"))
 
 
-def test_no_band_holds_more_than_half(surveyed, request):
-    make, sites = surveyed
-    if make is recorded:
-        reason = "at 20 kV with arresters on record high holds 50.3 % (model.md)"
-        request.applymarker(pytest.mark.xfail(reason=reason, strict=True))
+def test_no_band_holds_more_than_half(surveyed):
+    _, sites = surveyed
     assert sites["band"].value_counts(normalize=True).max() <= 0.5
 
 
