@@ -23,7 +23,7 @@ import cube
 import nodes
 
 from survey.physics.atlas import FOLDER, shipped_atlas
-from survey.physics.atlas_axes import B_AXIS, axes_of
+from survey.physics.atlas_axes import axes_of
 from survey.physics.curves import NODE_CYCLES, CurveParameters, simulate
 from survey.physics.families import Circuit
 

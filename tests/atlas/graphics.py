@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-np.vstack = np.row_stack = getattr(np, "row_stack", np.vstack)  # numba-cuda 0.30 asks for both
+np.vstack = np.vstack = getattr(np, "row_stack", np.vstack)  # numba-cuda 0.30 asks for both
 from numba import cuda, float64, int64  # noqa: E402
 
 from survey.physics import kernel, propagators  # noqa: E402
