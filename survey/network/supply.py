@@ -5,9 +5,10 @@ import numpy as np
 from survey.arrays import Bools, Ints, Objects, heads
 from survey.findings import FindingList
 from survey.network.model import Network
-from survey.network.nearness import join_pairs
-from survey.network.sweeps import Forest
+from survey.network.sweeps import Forest, ring_blocks
+from survey.network.walk.sections import MEMBERS_OF_AT_ONCE
 from survey.network.walk.walks import ring_edges
+from survey.read.tables import THREE_PHASE
 
 NAMED = 5
 
@@ -20,6 +21,7 @@ def report_supply(network: Network, *, union: Forest, findings: FindingList) -> 
     _dead_cables(network, union, findings)
     _rings(network, union, findings)
     _part_phase(network, findings)
+    _beside_the_way(network, union, findings)
 
 
 def _unreached(network: Network, findings: FindingList) -> None:
@@ -63,13 +65,13 @@ def _rings(network: Network, union: Forest, findings: FindingList) -> None:
     if not len(ring):
         return
     graph = network.graph
-    every = np.flatnonzero(_on_ring(network))
-    block = join_pairs(graph.a[every], graph.b[every], n=graph.n_nodes)
+    blocks, block = ring_blocks(union, (graph.a, graph.b)), np.full(len(graph.a), -1, np.int64)
+    block[blocks.flat] = blocks.owner
     cables, sites = network.tables.cables["cable_id"], network.tables.transformers["site_id"]
     walked = np.flatnonzero(network.walks.ring_piece >= 0)
-    of_sites = _split_by(block[graph.a[network.walks.ring_piece[walked]]], sites.iloc[walked].to_numpy())
+    of_sites = _split_by(block[network.walks.ring_piece[walked]], sites.iloc[walked].to_numpy())
     twice = {name for finding in findings.of("drawn_twice") for name in finding.ids}
-    rings = _split_by(block[graph.a[ring]], cables.iloc[network.pieces.cable[ring]].to_numpy())
+    rings = _split_by(block[ring], cables.iloc[network.pieces.cable[ring]].to_numpy())
     for rule, doubled in (("closed_ring", False), ("ring_drawn_twice", True)):
         some = [(sorted(of_sites.get(k, [])), sorted(i)) for k, i in rings.items() if twice.issuperset(i) == doubled]
         if some:
@@ -92,16 +94,38 @@ def _split_by(key: Ints, value: Objects) -> dict[int, list[str]]:
     return {int(key[order[n]]): part.tolist() for n, part in zip(new, parts, strict=False)}
 
 
-def _on_ring(network: Network) -> Bools:
-    """Ring edges of any kind, devices and source links included, so that one ring is one block."""
-    graph = network.graph
-    ring = np.zeros(len(graph.a), bool)
-    for view in network.sections.views:
-        ring |= ((graph.mask & view.bits) != 0) & ~view.forest.bridge
-    return ring & (graph.a != graph.b)
-
-
 def _part_phase(network: Network, findings: FindingList) -> None:
     lacking = np.flatnonzero(~network.walks.full)
     if len(lacking):
         findings.report("phases_missing_on_way", ids=network.tables.transformers["site_id"].iloc[lacking])
+
+
+def _beside_the_way(network: Network, union: Forest, findings: FindingList) -> None:
+    """Points that take a phase off sites on whose way they do not lie: conductors of one phase each, side by side."""
+    graph, sections = network.graph, network.sections
+    if not ((graph.mask != THREE_PHASE) & ~union.bridge & (graph.a != graph.b)).any():
+        return
+    points = np.flatnonzero(sections.exposes & network.upstream.fed[sections.up])
+    beside, sites = [], []
+    for some in np.array_split(points, len(points) // MEMBERS_OF_AT_ONCE + 1):
+        owner, site = sections.members(some, network.site_node)
+        missing = ~_on_chain(network, some[owner], site)
+        beside.append(some[owner[missing]])
+        sites.append(site[missing])
+    off, lost = np.unique(np.concatenate(beside)), np.unique(np.concatenate(sites))
+    if len(off):
+        names = sorted(network.tables.transformers["site_id"].iloc[lost])
+        named = ", ".join(names[:NAMED]) + (" ..." if len(lost) > NAMED else "")
+        ids = network.tables.switches["switch_id"].iloc[sections.device[off]]
+        findings.report("point_beside_way", ids=ids, sites=len(lost), named=named)
+
+
+def _on_chain(network: Network, point: Ints, site: Ints) -> Bools:
+    """Whether a point is among those that a site's walk, and its way further up, come to; pairs, shape (n,)."""
+    found, rows, above = np.zeros(len(point), bool), np.arange(len(point)), network.walks.section[site]
+    while len(rows):
+        found[rows] |= above == point[rows]
+        on = (above >= 0) & ~found[rows]
+        rows, above = rows[on], network.walks.upstream[above[on]]
+        rows, above = rows[above >= 0], above[above >= 0]
+    return found

@@ -139,7 +139,16 @@ def test_rings_are_one_finding_those_first_that_sites_walk():
     far = [named("e", "n1", "k0", 1), named("e1", "k0", "k1", 1), named("e2", "k0", "k1", 1)]
     s = survey([*RING, *second, *far], sites=[("s", "k1")], sources=[GRID])
     assert s.found("closed_ring") == [("c1", "c2", "c3", "d1", "d2", "d3", "e1", "e2")]
-    assert ": 2 (of cables 'e1', sites: 1 (s); 'c1', sites: 0)" in s.findings.of("closed_ring")[0].message
+    assert ": 3 (of cables 'e1', sites: 1 (s); 'c1', sites: 0; 'd1', sites: 0)" in s.findings.of("closed_ring")[0].message
+
+
+def test_rings_through_two_sources_are_told_apart():
+    rings = [
+        named(f"{k}{n}", *ends, 1) for k in "pq" for n, ends in enumerate([(f"g{k}", f"m{k}"), (f"m{k}", f"h{k}")])
+    ]
+    sources = [(f"{end}{k}", f"{end}{k}") for end in "gh" for k in "pq"]
+    s = survey(rings, sites=[("sp", "mp"), ("sq", "mq")], sources=sources)
+    assert ": 2 (of cables 'p0', sites: 1 (sp); 'q0', sites: 1 (sq))" in s.findings.of("closed_ring")[0].message
 
 
 def test_two_sources_closed_together_are_a_ring():
@@ -185,6 +194,27 @@ def test_parallel_cables_keep_each_other_supplied():
     assert s.walk("s") == ("w", 7, 7)
     assert s.sections() == {"w": (["c1", "c3", "p1", "p2"], 10, ["s"]), "x1": ([], 0, []), "x2": ([], 0, [])}
     assert s.found("closed_ring") == [("p1", "p2")]
+
+
+@pytest.mark.parametrize("by_the_way", [(), ("a",)], ids=["no point on the way", "one on the way"])
+def test_points_on_conductors_of_one_phase_beside_the_way_are_told(by_the_way):
+    phases = [named(f"p{k}", "n1", "n2", n, phases=k.upper()) for n, k in enumerate("abc", 2)]
+    s = survey(
+        [named("c1", "g", "n1", 1), *phases, named("c3", "n2", "n3", 4)],
+        sites=[("s", "n3")],
+        switches=[(f"k{k}", "n1", f"guards=p{k}") for k in (*by_the_way, *"bc")],
+        sources=[GRID],
+    )
+    (finding,) = s.findings.of("point_beside_way")
+    assert finding.ids == ("kb", "kc")
+    assert "(sites: 1: s)" in finding.message
+    assert s.walk("s")[0] == (f"k{by_the_way[0]}" if by_the_way else "no_single_pole")
+
+
+def test_a_lateral_of_one_phase_has_no_point_beside_the_way():
+    tap = named("t", "n1", "n4", 3, phases="A")
+    s = survey([*chain(1, 2), *RING[1:], tap], sites=[("s", "n2")], switches=[("k", "n1", "guards=t")], sources=[GRID])
+    assert s.findings.of("point_beside_way") == []
 
 
 def test_parallel_cables_of_equal_length_walk_by_id():
@@ -256,7 +286,7 @@ def test_a_device_on_one_of_three_cables_of_one_phase_exposes_that_phase():
     assert s.section("wC") == (["c2", "pC"], 10 + 2, ["s"])
     assert s.walk("s")[0] in {"wA", "wB", "wC"}
     assert s.walk("s")[1:] == (36, 36)
-    assert s.rules == set()
+    assert s.rules == {"point_beside_way"}
 
 
 def test_three_fused_cables_of_one_phase_are_judged_like_the_joined_ones():
