@@ -155,8 +155,10 @@ def _shapes(values: Shapes) -> Shapes:
 
 def _lines(shapes: Shapes, *, first: int, problems: dict[str, list[int]]) -> tuple[Shapes, Ints]:
     """Lines of a block with the rows they are of; of several in one row those of lower coordinates come first."""
-    kind = shapely.get_type_id(shapes)
-    shapes[kind == MULTI_LINE] = shapely.line_merge(shapely.force_2d(shapes[kind == MULTI_LINE]))
+    several = shapely.get_type_id(shapes) == MULTI_LINE
+    merged = shapely.line_merge(shapely.force_2d(shapes[several]))
+    # lines of no length are merged to nothing
+    shapes[several] = np.where(shapely.is_empty(merged), shapely.get_geometry(shapes[several], 0), merged)
     kind = shapely.get_type_id(shapes)
     several = np.flatnonzero((kind == MULTI_LINE) | (kind == COLLECTION))
     parts = {row: _parts(shapes[row]) for row in several.tolist()}

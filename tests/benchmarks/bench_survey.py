@@ -134,10 +134,11 @@ def loop(network: Path, out: Path, _scratch: Path, *, sites: int) -> None:
 
 def measure_size(folder: Path, *, cables: int, given: argparse.Namespace, huge: bool = False) -> list[Measure]:
     """All measures on one network."""
-    from make_network import make_network, write_network
-
-    frames = make_network(cables, feeder_cables=cables if huge else 1000)
-    network = write_network(frames, folder)
+    feeder = cables if huge else 1000
+    # in a process of its own: a child's peak counts from that of the process that starts it
+    made = [sys.executable, HERE.with_name("make_network.py"), folder, "--cables", cables, "--feeder-cables", feeder]
+    run_child([str(word) for word in made])
+    network = folder / "network.gpkg"
     out, settings = folder / "out", folder / "bench.toml"
     settings.write_text("[study]\nrun = false\n", encoding="utf-8")
     survey = [sys.executable, "-m", "survey", "run", str(network), "-o", str(out)]

@@ -27,6 +27,7 @@ def drawn(got):
         (MultiLineString(), "empty_geometry"),
         (line((0, 0), (0, 0)), "zero_length"),
         (line((0, 0), (0, 0), (0, 0)), "zero_length"),
+        (MultiLineString([line((0, 0), (0, 0))]), "zero_length"),
         (point(0, 0), "wrong_geometry"),
         (Polygon([(0, 0), (1, 0), (1, 1)]), "wrong_geometry"),
         (GeometryCollection([point(0, 0), line((0, 0), (1, 0))]), "wrong_geometry"),

@@ -139,7 +139,9 @@ def test_rings_are_one_finding_those_first_that_sites_walk():
     far = [named("e", "n1", "k0", 1), named("e1", "k0", "k1", 1), named("e2", "k0", "k1", 1)]
     s = survey([*RING, *second, *far], sites=[("s", "k1")], sources=[GRID])
     assert s.found("closed_ring") == [("c1", "c2", "c3", "d1", "d2", "d3", "e1", "e2")]
-    assert ": 3 (of cables 'e1', sites: 1 (s); 'c1', sites: 0; 'd1', sites: 0)" in s.findings.of("closed_ring")[0].message
+    assert (
+        ": 3 (of cables 'e1', sites: 1 (s); 'c1', sites: 0; 'd1', sites: 0)" in s.findings.of("closed_ring")[0].message
+    )
 
 
 def test_rings_through_two_sources_are_told_apart():
