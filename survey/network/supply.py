@@ -2,15 +2,17 @@
 
 import numpy as np
 
-from survey.arrays import Bools, Ints, Objects, heads
+from survey.arrays import Ints, Objects, heads
 from survey.findings import FindingList
 from survey.network.model import Network
-from survey.network.sweeps import Forest, ring_blocks
+from survey.network.sweeps import Forest, adjacency, ring_blocks, span
 from survey.network.walk.sections import MEMBERS_OF_AT_ONCE
 from survey.network.walk.walks import ring_edges
 from survey.read.tables import THREE_PHASE
 
 NAMED = 5
+MOST_PAIRS = 20_000_000
+"""Pairs of a point and a site on its section that are looked at, those of small sections first: a few seconds."""
 
 
 def report_supply(network: Network, *, union: Forest, findings: FindingList) -> None:
@@ -105,11 +107,17 @@ def _beside_the_way(network: Network, union: Forest, findings: FindingList) -> N
     graph, sections = network.graph, network.sections
     if not ((graph.mask != THREE_PHASE) & ~union.bridge & (graph.a != graph.b)).any():
         return
-    points = np.flatnonzero(sections.exposes & network.upstream.fed[sections.up])
-    beside, sites = [], []
+    # a point that every way passes is on every way
+    on_ring = ~union.bridge[graph.edge_of[sections.device]]
+    points = np.flatnonzero(sections.exposes & on_ring & network.upstream.fed[sections.up])
+    members = sections.site_totals(network.site_node, np.ones((1, len(network.site_node))))[0, points]
+    points = points[np.argsort(members, kind="stable")][: np.searchsorted(np.cumsum(np.sort(members)), MOST_PAIRS)]
+    beside, sites, chains = [points[:0]], [points[:0]], _chains(network)
     for some in np.array_split(points, len(points) // MEMBERS_OF_AT_ONCE + 1):
         owner, site = sections.members(some, network.site_node)
-        missing = ~_on_chain(network, some[owner], site)
+        point, nearest = some[owner], network.walks.section[site]
+        place = np.where(nearest < 0, -1, chains.place[nearest])
+        missing = (place < chains.place[point]) | (place >= chains.end[point])
         beside.append(some[owner[missing]])
         sites.append(site[missing])
     off, lost = np.unique(np.concatenate(beside)), np.unique(np.concatenate(sites))
@@ -120,12 +128,8 @@ def _beside_the_way(network: Network, union: Forest, findings: FindingList) -> N
         findings.report("point_beside_way", ids=ids, sites=len(lost), named=named)
 
 
-def _on_chain(network: Network, point: Ints, site: Ints) -> Bools:
-    """Whether a point is among those that a site's walk, and its way further up, come to; pairs, shape (n,)."""
-    found, rows, above = np.zeros(len(point), bool), np.arange(len(point)), network.walks.section[site]
-    while len(rows):
-        found[rows] |= above == point[rows]
-        on = (above >= 0) & ~found[rows]
-        rows, above = rows[on], network.walks.upstream[above[on]]
-        rows, above = rows[above >= 0], above[above >= 0]
-    return found
+def _chains(network: Network) -> Forest:
+    """Points by the one above each, below a root of all of them, the last node."""
+    above, n = network.walks.upstream, len(network.walks.upstream)
+    ends = np.arange(n), np.where(above < 0, n, above)
+    return span(*adjacency(*ends, n + 1), ends, allowed=np.ones(n, bool), head=n)

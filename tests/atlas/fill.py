@@ -50,9 +50,8 @@ def _one(job):
 
 def processors(workers):
     """An engine that simulates one node a process at a time."""
-    simulate(
-        Circuit.DELTA, nodes.rows_at(Circuit.DELTA, *np.zeros((3, 1), int), clamped=True)
-    )  # compiled once, before the fork
+    # compiled once, before the fork
+    simulate(Circuit.DELTA, nodes.rows_at(Circuit.DELTA, *np.zeros((3, 1), int), clamped=True))
     pool = mp.get_context("fork").Pool(workers)
 
     def engine(circuit, rows, blocks, *, density):
