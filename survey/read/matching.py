@@ -1,6 +1,6 @@
 """Which layer and field of the export is which of ours: by the settings, else by name without regard to case."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -92,7 +92,8 @@ def require_fields(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap) -
         return
     for spec in field_specs(matched.name).values():
         if spec.required and spec.name not in matched.fields and spec.name not in mapping.defaults:
-            raise missing_field(raw.info, theirs=spec.name, key=f"input.{matched.name}.fields.{spec.name}")
+            key, taken = f"input.{matched.name}.fields.{spec.name}", matched.fields.values()
+            raise missing_field(raw.info, theirs=spec.name, key=key, taken=taken)
 
 
 def refuse_undrawn(raw: RawLayer, drawn: RawLines | RawPoints, *, matched: MatchedLayer) -> None:
@@ -117,11 +118,12 @@ def refuse_undrawn(raw: RawLayer, drawn: RawLines | RawPoints, *, matched: Match
     raise LayerError(msg + DRAFT)
 
 
-def missing_field(info: LayerInfo, *, theirs: str, key: str) -> FieldError:
-    """Refusal of a field that is not there, with those that are."""
+def missing_field(info: LayerInfo, *, theirs: str, key: str, taken: Collection[str] = ()) -> FieldError:
+    """Refusal of a field that is not there, with those that are; ``taken``: fields that are something else."""
+    free = [field for field in info.fields if field not in taken]
     existing = ", ".join(f"'{field}'" for field in info.fields) or "none"
     msg = f"{info.file}, layer '{info.name}': field '{theirs}' is missing; fields there: {existing}; "
-    return FieldError(msg + f"name the right one in settings key {key}" + suggest(theirs, info.fields) + DRAFT)
+    return FieldError(msg + f"name the right one in settings key {key}" + suggest(theirs, free) + DRAFT)
 
 
 def find_name(wanted: str, names: Sequence[str]) -> str | None:

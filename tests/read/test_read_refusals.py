@@ -165,6 +165,14 @@ def test_missing_field_lists_those_that_exist(export, read, layer, make, field):
     assert message.endswith(", or draft the settings with survey inspect")
 
 
+def test_a_field_that_is_something_else_is_no_suggestion(export, read):
+    record = site("T1")
+    del record["kv"]
+    message = refusal(read, export(transformers=[record]), FieldError)
+    assert "'kva'" in message
+    assert "perhaps" not in message
+
+
 def test_a_default_stands_in_for_a_required_field(export, read):
     record = switch("S1")
     del record["poles"]
