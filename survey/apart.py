@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from survey.errors import OutputError, permitted
-from survey.own_files import is_own
+from survey.own_files import RECORD_FILE, is_own
 
 
 @permitted()
@@ -41,7 +41,7 @@ def refuse_inputs(out: Path, *, inputs: Iterable[Path | None]) -> None:
 
 
 def refuse_onto(out: Path, *, export: Path) -> None:
-    """Refuse an output file that is the export, a part of it, or lies in its folder.
+    """Refuse an output file that is the export, a part of it, lies in its folder, or is one of a survey's own.
 
     Raises
     ------
@@ -50,6 +50,9 @@ def refuse_onto(out: Path, *, export: Path) -> None:
     """
     if _lies_in(out, export) or any(_same(out, file) for file in _files(export)):
         msg = f"output {out}: belongs to the export {export}; give another file"
+        raise OutputError(msg)
+    if is_own(out.name) and (out.parent / RECORD_FILE).exists():
+        msg = f"output {out}: belongs to the survey in {out.parent}; give another file"
         raise OutputError(msg)
 
 

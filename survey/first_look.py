@@ -78,7 +78,7 @@ def take_first_look(network: Network, *, settings: Settings) -> FirstLook:
     return FirstLook(
         sites=len(tables.transformers),
         reached=int(network.walks.supplied.sum()),
-        with_point=int((network.walks.section >= 0).sum()),
+        with_point=int(((network.walks.section >= 0) | network.walks.looped).sum()),
         points=len(network.sections.device),
         sources=len(tables.sources),
         metres=network.health["metres"],

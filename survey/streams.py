@@ -152,7 +152,7 @@ def told_to_end() -> Iterator[None]:
 
 @contextmanager
 def undisturbed() -> Iterator[None]:
-    """Let requests to end wait for a few milliseconds, while files are moved or a progress line is drawn."""
+    """Let requests to end wait: milliseconds, while files are moved or a progress line is drawn, or for a layer."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return

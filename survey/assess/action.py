@@ -69,9 +69,14 @@ def action_sentences(facts: ActionFacts) -> Objects:
     return out
 
 
+def rule_alone(load_rule: float) -> str:
+    """Words for a load to hold by the rule, a share of rating, without the study."""
+    return f" ({load_rule * 100:g} % of rating; the study was left out)"
+
+
 def _load(f: ActionFacts, rows: Ints) -> list[str]:
     """The load to hold; without the study it is the rule alone, and says so."""
-    rule = f" ({f.load_rule * 100:g} % of rating; the study was left out)"
+    rule = rule_alone(f.load_rule)
     return [
         NO_LOAD if kw == np.inf else f"; or hold at least {kw:g} kW of load behind it{'' if s else rule}, {BALANCED}"
         for kw, s in zip(f.hold_kw[rows].tolist(), f.studied[rows].tolist(), strict=True)
@@ -115,7 +120,8 @@ RING_CALM = f"{NO_ACTION}: with its ring opened at any one device the voltage st
 class EitherEnd:
     """The worst state of every site, for its sentence: ids of the device closed (``""`` in a ring), opened, and worst.
 
-    ``worse``: it is of a higher band than the normal state, or decides a site that this leaves undecided.
+    ``worse``: it is of a higher band than the normal state, or decides a site that this leaves undecided. ``rule``:
+    what the load to hold is by, where that is the rule alone.
     """
 
     closed: Objects
@@ -124,6 +130,7 @@ class EitherEnd:
     hazard: Floats
     worse: Bools
     hold_kw: Floats
+    rule: str = ""
 
 
 def either_end_sentences(actions: Objects, *, status: Objects, ends: EitherEnd) -> Objects:
@@ -135,7 +142,9 @@ def either_end_sentences(actions: Objects, *, status: Objects, ends: EitherEnd) 
         words = [f"{name} {word}" for name, word in ((ends.closed[i], "closed"), (ends.opened[i], "open")) if name]
         state = f"with {' and '.join(words)}"
         load = (
-            NO_LOAD if ends.hold_kw[i] == np.inf else f"; or hold at least {ends.hold_kw[i]:g} kW of load, {BALANCED}"
+            NO_LOAD
+            if ends.hold_kw[i] == np.inf
+            else f"; or hold at least {ends.hold_kw[i]:g} kW of load{ends.rule}, {BALANCED}"
         )
         told = f"{state[0].upper()}{state[1:]}, at {ends.worst[i]}: {THREE_POLE}{load}."
         out[i] = told if ring[i] else f"{out[i].replace(NO_ACTION, CALM_AS_IT_IS, 1)} {told}"

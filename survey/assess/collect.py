@@ -243,6 +243,8 @@ class Effects:
         cable = network.pieces.cable[piece]
         named = _flags(self._of_cable, len(tables.cables))[cable]
         self._section_of_cable = _Groups(cable[named], section[named])
+        ring = network.walks.ring_piece
+        self._sites_on_ring = _Groups(*_pairs(np.where(ring >= 0, network.pieces.cable[ring], -1)[None]))
         device = np.append(sections.device, -1)[used]
         self._sites_at_device = _Groups(*_pairs(np.vstack([device, network.walks.gang])))
 
@@ -251,7 +253,8 @@ class Effects:
         if self._layer[k] == "switches":
             return self._sites_at_device.of(self._of_switch[k])
         if self._layer[k] == "cables":
-            return self._sites_using.of(self._section_of_cable.of(self._of_cable[k]))
+            named = self._of_cable[k]
+            return np.union1d(self._sites_using.of(self._section_of_cable.of(named)), self._sites_on_ring.of(named))
         if self._layer[k] == "transformers":
             own = distinct(self._of_site[k])
             units = self._section_of_unit.of(self._of_unit[k])

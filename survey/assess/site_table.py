@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from survey.arrays import Bools, Floats, Ints, Objects, Ragged, at_rows, ratio
-from survey.assess.action import ActionFacts, EitherEnd, action_sentences, either_end_sentences
+from survey.assess.action import ActionFacts, EitherEnd, action_sentences, either_end_sentences, rule_alone
 from survey.assess.assess import Assessment
 from survey.assess.circuits import ShownValues
 from survey.assess.score import BANDS, UNKNOWN, YES, band_names, band_of, priority
@@ -37,7 +37,7 @@ def site_table(network: Network, assessment: Assessment, *, settings: Settings) 
     )
     actions = _actions(table, assessment, settings)
     table["action"] = either_end_sentences(
-        actions, status=table["status"].to_numpy(object), ends=_ends(table, assessment)
+        actions, status=table["status"].to_numpy(object), ends=_ends(table, assessment, settings)
     )
     table["notes"] = _notes(network, assessment)
     order = _rank_order(table)
@@ -229,13 +229,14 @@ def _either_end(network: Network, assessment: Assessment) -> pd.DataFrame:
     )
 
 
-def _ends(table: pd.DataFrame, assessment: Assessment) -> EitherEnd:
+def _ends(table: pd.DataFrame, assessment: Assessment, settings: Settings) -> EitherEnd:
     ties, order = assessment.ties, pd.Index(["", *BANDS])
     worse = order.get_indexer(pd.Index(table["tie_band"])) > order.get_indexer(pd.Index(table["band"]))
     closed, opened, worst, status = (
         table[name].to_numpy(object) for name in ("tie_switch_id", "tie_open_id", "tie_worst_id", "status")
     )
-    return EitherEnd(closed, opened, worst, ties.hazard, worse | (status == "looped"), ties.hold_kw)
+    rule = "" if settings.study.run else rule_alone(settings.limits.load_rule)
+    return EitherEnd(closed, opened, worst, ties.hazard, worse | (status == "looped"), ties.hold_kw, rule)
 
 
 def finite(value: Floats) -> Floats:

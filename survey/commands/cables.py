@@ -20,7 +20,7 @@ PER_KM = 1e12  # nF/km from F/m
 
 @click.command(epilog=CAUTION)
 @click.argument("words", nargs=-1)
-@click.option("-o", "--out", type=PATH, help="Write the list as CSV there, with the source of every figure.")
+@click.option("-o", "--out", type=PATH, help="File to write (.csv): the list, with the source of every figure.")
 def cables(words: tuple[str, ...], *, out: Path | None) -> None:
     """List the cable catalogue: types and their capacitance.
 
@@ -31,7 +31,9 @@ def cables(words: tuple[str, ...], *, out: Path | None) -> None:
 
     listed = chosen_types(Catalogue.load().cable_types, words)
     if out is not None:
-        from survey.report.writing import write_rows
+        from survey.report.writing import check_suffix, write_rows
+
+        check_suffix(out, (".csv",), option="-o")
 
         text = dict.fromkeys(map(str, listed.columns))
         write_whole(out, lambda path: write_rows(path, listed, columns=text))

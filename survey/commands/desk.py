@@ -39,7 +39,7 @@ KV = click.option("--kv", required=True, metavar="KV", help=KV_HELP)
     help="Primary winding; if not given the nameplate's, else the worst (delta).",
 )
 @click.option("--core", type=click.Choice(CORES), help="Core; the worst (five_legged) if not given.")
-@click.option("--cable", help='Cable type in the catalogue, such as "1/0 XLPE 15KV 133".')
+@click.option("--cable", help='Cable type in the catalogue, such as "1/0 XLPE 15kV 133%".')
 @click.option("--cap-nf-km", type=float, help="Capacitance of one phase to ground, nF/km, instead of a type.")
 @click.option("--length", type=float, default=0.0, show_default=True, help="Length of the cable.")
 @click.option("--length-unit", type=click.Choice(["m", "ft"]), default="m", show_default=True, help="Its unit.")

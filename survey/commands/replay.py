@@ -20,12 +20,14 @@ def replay(out: Path, *, site: str, file: Path) -> None:
     The state is that of columns tie_... of the survey in OUT: what is closed and what is open. A survey with these
     changes has the same point, cable, band and load to hold in the columns of its normal state.
     """
+    from survey.apart import refuse_onto
     from survey.report.reread import read_results
     from survey.report.writing import write_whole
     from survey.what_if.replay import find_state, write_changes
 
     saved = read_results(out, drawn=False)
     state = find_state(saved, site)
+    refuse_onto(file, export=Path(saved.record["network"]))
     write_whole(file, lambda path: write_changes(path, state.changes))
     network = shlex.quote(str(saved.record["network"]))
     with written(file):

@@ -83,6 +83,7 @@ def _open_phases(rows: Rows, *, single_pole: Bools) -> NDArray[np.uint8]:
     differ = told & is_open.any(axis=0) & ~is_open.all(axis=0) & ~single_pole
     rows.report("poles_differ", where=differ)
     rows.report("open_on_some_poles", where=told & is_open.any(axis=0) & ~is_open.all(axis=0) & single_pole)
+    rows.report("state_differs", where=told & whole & ~is_open.any(axis=0))
     by_pole = np.array([PHASE_A, PHASE_B, PHASE_C], np.uint8) @ is_open.astype(np.uint8)
     by_device = np.where(whole, np.uint8(THREE_PHASE), np.uint8(0))
     return np.asarray(np.where(differ, np.uint8(0), np.where(told, by_pole, by_device)), np.uint8)

@@ -1,5 +1,7 @@
 """The transformer layer: three-phase sites, banks of single-phase units joined."""
 
+from __future__ import annotations
+
 import math
 from collections.abc import Iterable, Iterator
 from functools import reduce
@@ -33,7 +35,7 @@ from survey.read.tables import THREE_PHASE, UNIT_COLUMNS
 from survey.read.transformer_text import NEUTRAL_NOT_SAID, SYSTEM_NAMED, parse_voltage_text
 
 BANK_M = 15.0  # units of a bank stand no further apart (judgement)
-UNIT_SUFFIX = r"[-_./ ]?[A-Ca-c1-3]$"
+UNIT_SUFFIX = r"[-_./ ]?[A-CR-Wa-cr-w1-3]$"
 NOT_ASSESSABLE = "such a site cannot be assessed"
 
 FIRST_OF_UNITS = ("feeder", "district", "node")
@@ -68,15 +70,36 @@ def read_transformers(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS 
 
 
 def _tell_banks_by_id(rows: Rows, alone: pd.DataFrame) -> None:
-    """Name units that no bank joins, but whose ids differ in the letter of the phase only: T1A, T1B, T1C."""
+    """Name units that no bank joins, but whose ids differ in the letter of the phase only: T1A, T1B, T1C.
+
+    And those that stand on the same spot, alike, one on each phase.
+    """
     stem = alone["site_id"].str.replace(UNIT_SUFFIX, "", regex=True)
     units = alone.groupby(stem.where(stem != alone["site_id"], ""))
-    whole = (units.size() == len("ABC")) & (units["phases"].sum() == THREE_PHASE)
     near = (units[["x", "y"]].max() - units[["x", "y"]].min()).max(axis=1) <= BANK_M
-    banks = whole.index[whole & near & (whole.index != "")]
+    whole = _one_a_phase(units) & near
+    banks = whole.index[whole & (whole.index != "")]
     if len(banks):
         ids = alone["site_id"][stem.isin(banks)]
         rows.findings.report("banks_by_id", ids=ids, banks=len(banks), first=banks[0])
+    rest = alone[~stem.isin(banks) & alone["x"].notna()]
+    spot = rest.groupby(_spot(rest))
+    alike = _one_a_phase(spot)
+    same = rest["site_id"][_spot(rest).isin(alike.index[alike])]
+    if len(same):
+        rows.findings.report("banks_by_place", ids=same, banks=len(same) // len("ABC"), first=same.iloc[0])
+
+
+def _spot(units: pd.DataFrame) -> pd.Series[int]:
+    """Number of the spot, rating and voltage that units of one bank have alike."""
+    alike = [units["x"].round(1), units["y"].round(1), units["rating_va"], units["voltage_v"]]
+    return units.groupby(alike, dropna=False).ngroup()
+
+
+def _one_a_phase(units: Any) -> pd.Series[bool]:  # noqa: ANN401 - groups of a table
+    """Groups of three units, one on each phase."""
+    whole: pd.Series[bool] = (units.size() == len("ABC")) & (units["phases"].sum() == THREE_PHASE)
+    return whole
 
 
 def _one_phase(units: pd.DataFrame) -> pd.DataFrame:
@@ -169,8 +192,8 @@ def join_banks(
 
     ``records``: all records of the layer in order of id. ``banked``: which records are units of a bank. ``taken``:
     which records are sites by themselves; a bank cannot have the id of one. ``findings``: gets ``incomplete_bank``,
-    ``bank_id_taken``, ``bank_..._differs`` and ``bank_core``. Returns ``banks``: one row per bank whose units cover A,
-    B and C; ``incomplete``: number of units of all other banks, which a finding names.
+    ``bank_id_taken``, ``bank_apart``, ``bank_..._differs`` and ``bank_core``. Returns ``banks``: one row per bank whose
+    units cover A, B and C; ``incomplete``: number of units of all other banks, which a finding names.
     """
     if not banked.any():
         return records.iloc[:0], 0
@@ -207,6 +230,9 @@ def _join(bank_id: str, *, units: Units, used: set[str], faults: _Faults) -> dic
     used.add(site_id)
     rating, customers = units["rating_va"], [number for number in units["customers"] if number == number]  # noqa: PLR0124
     voltage = _agreed(bank_id, units=units, faults=faults, field="voltage_v", missing=math.nan)
+    spread = _spread(units)
+    if spread > BANK_M:
+        faults.note("bank_apart", bank_id, ids=units["site_id"], found=f"{spread:,.0f} m")
     weighted = [share * va for share, va in zip(units["exciting_pu"], rating, strict=True)]
     return {
         **{name: values[0] for name, values in units.items()},
@@ -239,6 +265,12 @@ def _place(units: Units) -> dict[str, float]:
     """Place of the first unit that has one."""
     chosen = next((k for k, x in enumerate(units["x"]) if not math.isnan(x)), 0)
     return {name: float(units[name][chosen]) for name in PLACE}
+
+
+def _spread(units: Units) -> float:
+    """How far the units that have a place are apart, metres, along x or y."""
+    known = [[value for value in units[name] if not math.isnan(value)] for name in ("x", "y")]
+    return max((max(values) - min(values) for values in known if values), default=0.0)
 
 
 def _agreed(bank_id: str, *, units: Units, field: str, missing: Any, faults: _Faults) -> Any:  # noqa: ANN401

@@ -27,6 +27,7 @@ from survey.report.styles import layer_looks, qml_text, sld_text
 from survey.report.tables import Column, TableName, columns_of
 from survey.report.wkb import well_known_binary
 from survey.result import SurveyResult
+from survey.streams import undisturbed
 
 FIXED_DATE = "2000-01-01T00:00:00.000Z"
 GEOMETRY = "geom"
@@ -119,11 +120,12 @@ def write_gpkg(result: SurveyResult, path: Path, *, tables: ResultTables) -> Non
     ], result)  # fmt: skip
     with _library_options(_OPTIONS):
         for layer in layers:
-            pyogrio.write_arrow(
-                layer.content, path, layer=layer.name, driver="GPKG", geometry_name=GEOMETRY,
-                geometry_type=layer.geometry_type, crs=_crs_text(result.crs),
-                layer_options={"DESCRIPTION": layer.description},
-            )  # fmt: skip
+            with undisturbed():  # the library would tell of Ctrl-C as of a fault in the batches that it asks for
+                pyogrio.write_arrow(
+                    layer.content, path, layer=layer.name, driver="GPKG", geometry_name=GEOMETRY,
+                    geometry_type=layer.geometry_type, crs=_crs_text(result.crs),
+                    layer_options={"DESCRIPTION": layer.description},
+                )  # fmt: skip
     with closing(sqlite3.connect(path)) as database, database:
         database.execute("PRAGMA synchronous = OFF")
         database.executescript(_SCHEMA_TABLES)

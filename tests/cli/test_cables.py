@@ -37,6 +37,13 @@ def test_no_type_is_said():
     assert "no type holds rubber; survey cables lists all" in said("rubber")
 
 
+def test_a_list_is_written_as_csv_alone(tmp_path):
+    (tmp_path / "export.gpkg").write_bytes(b"mine")
+    done = CliRunner().invoke(commands, ["cables", "35kV", "-o", str(tmp_path / "export.gpkg")])
+    assert done.exit_code != 0
+    assert (tmp_path / "export.gpkg").read_bytes() == b"mine"
+
+
 def test_the_list_as_a_file_with_sources(tmp_path):
     assert said("35kV", "-o", tmp_path / "c.csv").startswith(
         str(len(Catalogue.load().cable_types.query("kv_class == 35")))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pandas as pd
@@ -41,6 +42,19 @@ def test_a_state_that_is_named_is_proved_by_the_survey_that_replay_names(tmp_pat
         assert (then["worst_switch_id"], then["band"]) == (now["tie_worst_id"], now["tie_band"])
         assert float(then["worst_cable_m"]) == float(now["tie_cable_m"])
         assert then["tie_worst_id"] == ""
+
+
+def test_a_state_is_not_written_over_the_export_or_a_survey(tmp_path, capsys):
+    export = shutil.copy(SAMPLE, tmp_path / "export.gpkg")
+    assert survey("run", export, "-o", tmp_path / "out", "--no-study") == 0
+    named = sites(tmp_path / "out")
+    site = named.index[named["tie_worst_id"] != ""][0]
+    for file, owner in ((export, "export"), (tmp_path / "out" / "sites.csv", "survey")):
+        before = Path(file).read_bytes()
+        capsys.readouterr()
+        assert survey("replay", tmp_path / "out", site, "-o", file) == 1
+        assert f"belongs to the {owner}" in capsys.readouterr().err
+        assert Path(file).read_bytes() == before
 
 
 def test_a_site_without_a_state_or_that_is_not_there_is_refused(tmp_path):

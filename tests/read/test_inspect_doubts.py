@@ -161,6 +161,22 @@ def test_units_whose_ids_differ_in_the_phase_only_are_told(export, read):
     assert not read(export(name="far", transformers=units(40.0))).findings.of("banks_by_id")
 
 
+def test_units_alike_on_one_spot_one_a_phase_are_told_whatever_their_ids(export, read):
+    units = [site(str(88123 + i), point(100, 0), phases=pole) for i, pole in enumerate("ABC")]
+    other = [site(f"X{i}", point(200, 0), phases=pole, kva=25 * (i + 1)) for i, pole in enumerate("ABC")]
+    finding = read(export(transformers=[*units, *other])).one("banks_by_place")
+    assert finding.ids == ("88123", "88124", "88125")
+    assert "1 banks, as it seems (88123 ...)" in finding.message
+
+
+def test_units_of_a_bank_that_are_far_apart_are_told(export, read):
+    def bank(apart):
+        return [site(f"U{i}", point(apart * i, 0), phases=pole, bank_id="B") for i, pole in enumerate("ABC")]
+
+    assert "(first B: 4,000 m)" in read(export(transformers=bank(2000.0))).one("bank_apart").message
+    assert not read(export(name="near", transformers=bank(5.0))).findings.of("bank_apart")
+
+
 def test_a_bank_made_of_the_ids_is_a_site(export, read):
     path = export(transformers=[site(f"T1{pole}", phases=pole) for pole in "ABC"])
     made = {"transformers": {"values": {"bank_id": "regexp_replace(site_id, '[ABC]$', '')"}}}

@@ -206,6 +206,13 @@ def test_a_state_on_each_pole(export, read, kind):
     assert not got.findings.of("default_state")
 
 
+def test_a_state_that_its_poles_deny_is_told(export, read):
+    closed = {f"state_{pole}": "closed" for pole in "abc"}
+    got = read(export(switches=[switch("S1", state="open", **closed), switch("S2", state="closed", **closed)]))
+    assert got.one("state_differs").ids == ("S1",)
+    assert got.tables.switches["open"].tolist() == [False, False]
+
+
 REFUSED = {
     "where on a column that is not there": (
         {"layer": "UG", "where": "STATE = 'IS'"},

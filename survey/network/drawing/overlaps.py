@@ -160,7 +160,10 @@ def report_twins(tables: NetworkTables, *, findings: FindingList) -> tuple[int, 
     again = np.flatnonzero(mixed[order][1:] == mixed[order][:-1])
     pairs = np.stack([lines.owner[order[again]], lines.owner[order[again + 1]]], axis=1)
     double[order[again + 1]] = True
-    pairs = pairs[pairs[:, 0] != pairs[:, 1]]
+    phases = tables.cables["phases"].to_numpy(np.uint8)
+    # conductors of other phases on one line are one line
+    kept = (pairs[:, 0] != pairs[:, 1]) & ((phases[pairs[:, 0]] & phases[pairs[:, 1]]) != 0)
+    pairs, again = pairs[kept], again[kept]
     if len(pairs):
         ids = tables.cables["cable_id"].to_numpy(object)
         a, b = ids[pairs[0, 0]], ids[pairs[0, 1]]

@@ -135,7 +135,9 @@ def _report(
     off, on = has_off[site_nodes[reached]], has_on[site_nodes[reached]]
     step_down, differs = reached[off & on], reached[off & ~on]
     if len(step_down):
-        supplied = "its secondary supplies them" if supplies else "put a source point there if it supplies them"
+        supplied = (
+            "its secondary supplies them" if supplies else "a source point there supplies them, where there is one"
+        )
         findings.report("step_down", ids=ids[step_down], supplied=supplied)
     if len(differs):
         findings.report("voltage_differs", ids=ids[differs])

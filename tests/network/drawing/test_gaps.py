@@ -56,6 +56,12 @@ def test_a_cable_drawn_twice_is_told_and_counts_as_parallel(tmp_path, points):
     assert result.switching_points.set_index("switch_id").exposed_cable_m["R1"] == pytest.approx(380, abs=0.2)
 
 
+def test_conductors_of_other_phases_on_one_line_are_no_twins(tmp_path):
+    line = [(300, 0), (300, 90)]
+    result = survey(tmp_path, {**_cable("CA", line), "phases": "AB"}, {**_cable("CB", line), "phases": "C"})
+    assert finding(result, "drawn_twice") is None
+
+
 def test_parallel_cables_on_lines_of_their_own_are_not_twins(tmp_path):
     result = survey(tmp_path, _cable("C2b", [(200, 80), (250, 83), (300, 80)]))
     assert finding(result, "drawn_twice") is None
