@@ -13,7 +13,7 @@ from survey.assess.score import BANDS
 from survey.findings import SEVERITIES
 from survey.fingerprint import NOT_BUILT, what_if_words
 from survey.loops import watchers
-from survey.report.first_points import band_counts, first_points
+from survey.report.first_points import URGENT, band_counts, first_points
 from survey.result import CAUTION
 from survey.streams import in_line, undisturbed
 from survey.wrapped import labelled
@@ -295,3 +295,8 @@ def _print_first(sites: pd.DataFrame, points: pd.DataFrame) -> None:
         more = f" and {len(own) - MOST_BEHIND} more" if len(own) > MOST_BEHIND else ""
         text = f"{f'{device} {in_line(point)}'.strip()}: {band_counts(own)}{behind}{peak}: {listed}{more}"
         click.echo(labelled(f"  {number}.", text))
+    ring = sites[(sites["status"] == "looped") & sites["band"].isin(URGENT)]
+    if len(ring):
+        listed = ", ".join(in_line(name) for name in ring["site_id"].head(MOST_BEHIND))
+        more = f" and {len(ring) - MOST_BEHIND} more" if len(ring) > MOST_BEHIND else ""
+        click.echo(labelled("Rings", f"{band_counts(ring)} once their ring is opened, see action: {listed}{more}"))

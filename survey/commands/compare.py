@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from survey.comparison.comparison import Comparison
 
 MOST_ROWS = 10
+MOST_SETTINGS = 3
 
 
 @click.command(epilog=CAUTION)
@@ -62,6 +63,9 @@ def print_sides(comparison: Comparison) -> None:
     """Which surveys are compared, and loudly that one of them is hypothetical."""
     for side, name in zip(("Old", "New"), comparison.names, strict=True):
         click.echo(f"{side:<12}{name}")
+    if changed := comparison.settings_changed:
+        more = f" and {len(changed) - MOST_SETTINGS} more" if len(changed) > MOST_SETTINGS else ""
+        click.echo(f"Settings    differ, and figures with them: {'; '.join(changed[:MOST_SETTINGS])}{more}")
     if comparison.what_if:
         click.echo(f"WHAT-IF     {comparison.what_if}: nobody has built that network; no tags are asked for")
 

@@ -6,6 +6,7 @@ order of what brings about what: an open point that moved explains the cable tha
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -105,14 +106,15 @@ def find_causes(old: Snapshot, new: Snapshot, pair: Pair) -> Reasons:
     """
     shown = {cause.name: pair.differs(*cause.columns) for cause in CAUSES}
     shown["open_point"] &= _touched(pair, old.open_devices ^ new.open_devices)
-    shown["back_fed"] &= ~pair.differs("cap_nf", "xc_xm", "charge_loss", "notes")  # else it only follows from those
+    general = _general(old, new)
+    only_follows = pair.differs("cap_nf", "xc_xm", "charge_loss", "notes") | (general[0] == "settings")
+    shown["back_fed"] &= ~only_follows
     for name, followers in INHERITED.items():
         for follower in followers:
             shown[follower] = shown[follower] & ~shown[name]
     reasons = _listed(pair, shown)
     figures = pair.differs("score", "priority", "hazard", "band", "status", "cap_nf", "xc_xm", "charge_loss", "notes")
     rest = figures & (reasons.names == "")
-    general = _general(old, new)
     for i in np.flatnonzero(rest):
         reasons.put(int(i), _remaining(pair, int(i), general))
     return reasons
@@ -142,21 +144,33 @@ def _listed(pair: Pair, shown: Mapping[str, Bools]) -> Reasons:
 
 def _general(old: Snapshot, new: Snapshot) -> tuple[str, str, str]:
     """What differs of the surveys as a whole: settings that count, or the version."""
-    for section in SETTINGS_THAT_COUNT:
-        a, b = old.settings.get(section, {}), new.settings.get(section, {})
-        keys = sorted(key for key in {*a, *b} if a.get(key) != b.get(key))
-        if keys:
-            name = f"setting {section}.{keys[0]}"
-            return "settings", f"{name} changed", f"{name} {a.get(keys[0])} -> {b.get(keys[0])}"
+    changed = changed_settings(old.settings, new.settings)
+    if changed:
+        name, words = changed[0]
+        return "settings", f"setting {name} changed", f"setting {name} {words}"
     if old.version != new.version:
         return "survey_version", "another version", f"survey version {old.version} -> {new.version}"
     return "", "", ""
 
 
+def changed_settings(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Settings that figures rest on and that differ: section and key, and the value before and now."""
+    out = []
+    for section in SETTINGS_THAT_COUNT:
+        a, b = old.get(section, {}), new.get(section, {})
+        keys = sorted(key for key in {*a, *b} if a.get(key) != b.get(key))
+        out += [(f"{section}.{key}", f"{a.get(key)} -> {b.get(key)}") for key in keys]
+    return out
+
+
 def _remaining(pair: Pair, i: int, general: tuple[str, str, str]) -> tuple[str, str, str]:
     a, b = str(pair.old["notes"].iloc[i]), str(pair.new["notes"].iloc[i])
-    if a != b:
-        return "assumptions", assumed(a, b), f"assumed before: {a or 'nothing'}; now: {b or 'nothing'}"
+    by_notes = f"assumed before: {a or 'nothing'}; now: {b or 'nothing'}"
+    if a != b and general[0] != "settings":
+        return "assumptions", assumed(a, b), by_notes
+    if a != b:  # what is noted of a site rests on settings too
+        name, short, full = general
+        return name, short, f"{full}; {by_notes}"
     if general[0]:
         return general
     return (

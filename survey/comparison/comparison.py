@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from survey.comparison.causes import changed_settings
 from survey.comparison.differences import CHANGES, compare_sites
 from survey.comparison.snapshot import Snapshot, take_snapshot
 from survey.comparison.tags import GIVEN_BACK, tag_changes
@@ -63,6 +64,12 @@ class Comparison:
         """Which side is hypothetical, ``""`` where none is; tags are not changed for a network that nobody built."""
         sides = (("OLD", self.old.record), ("NEW", self.new.record))
         return ", ".join(f"{side} is a {words}" for side, record in sides if (words := what_if_words(record)))
+
+    @property
+    def settings_changed(self) -> list[str]:
+        """Settings that figures rest on and that differ between the surveys, in words."""
+        old, new = (record.get("settings", {}) for record in (self.old.record, self.new.record))
+        return [f"{name} {words}" for name, words in changed_settings(old, new)]
 
     @property
     def fingerprints(self) -> tuple[str, str]:

@@ -119,6 +119,18 @@ def test_summary_says_what_matters(tmp_path, capsys):
     assert said.err == ""
 
 
+def test_sites_on_rings_are_told_first_too_and_no_misfit(tmp_path, capsys):
+    layers = tables()
+    layers["switches"]["state"] = "closed"
+    assert survey("run", write_gpkg(tmp_path / "net.gpkg", layers), "-o", tmp_path / "out") == 0
+    table = pd.read_csv(tmp_path / "out" / "sites.csv", keep_default_na=False)
+    ring = table[(table["status"] == "looped") & table["band"].isin(["severe", "high"])]
+    assert len(ring)
+    said = capsys.readouterr().out
+    assert f"once their ring is opened, see action: {', '.join(ring['site_id'])}" in " ".join(said.split())
+    assert "LOOK HERE FIRST" not in said
+
+
 def test_strict_turns_error_findings_into_exit_status_1_after_writing(tmp_path):
     layers = tables()
     layers["transformers"].loc[0, "kva"] = -5.0

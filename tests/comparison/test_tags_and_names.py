@@ -152,3 +152,13 @@ def test_surveys_are_named_by_data_day_and_settings(tmp_path, capsys):
     said = capsys.readouterr().out.splitlines()
     assert said[0].split(None, 1)[1] == "net.gpkg, data of 2030-03-17, study.run False"
     assert said[1].split(None, 1)[1] == "net.gpkg, data of 2030-03-17, score.gang_trust 0.75, study.run False"
+    assert said[2] == "Settings    differ, and figures with them: score.gang_trust 0.5 -> 0.75"
+
+
+def test_what_only_other_settings_changed_is_put_down_to_them(tmp_path):
+    write_gpkg(tmp_path / "net.gpkg")
+    for name, more in (("a", ()), ("b", ("--no-study",))):
+        assert command("run", tmp_path / "net.gpkg", "-o", tmp_path / name, *more) == 0
+    changes, _ = compared(tmp_path, tmp_path / "a", tmp_path / "b")
+    assert "settings" in set(changes["causes"])
+    assert "assumptions" not in set(changes["causes"])
