@@ -299,4 +299,4 @@ def _print_first(sites: pd.DataFrame, points: pd.DataFrame) -> None:
     if len(ring):
         listed = ", ".join(in_line(name) for name in ring["site_id"].head(MOST_BEHIND))
         more = f" and {len(ring) - MOST_BEHIND} more" if len(ring) > MOST_BEHIND else ""
-        click.echo(labelled("Rings", f"{band_counts(ring)} once their ring is opened, see action: {listed}{more}"))
+        click.echo(labelled("Rings", f"{band_counts(ring)} once the ring is opened, see action: {listed}{more}"))

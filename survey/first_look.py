@@ -22,13 +22,13 @@ MANY_LINES = 0.05  # a layer of lines with so many rows as a share of the cables
 class FirstLook:
     """Counts that tell whether settings fit an export.
 
-    ``sites``, ``reached``, ``with_point`` three-phase sites; those with a supply; those with a single-pole point that
-    exposes them; ``points``, ``sources`` single-pole devices that are placed and closed; sources; ``metres``, ``fed_m``
-    cable and line in the network; what of it has a closed way to a source; ``shielded_m``, ``typed_m`` shielded cable;
-    what of it has a type that is understood, or a capacitance; ``compared``, ``agree``, ``by_root_3`` sites whose own
-    and whose cable's voltage are known; those where they agree; those where one is of the other what the voltage to
-    neutral is of that between phases; ``rows`` rows read of each role; ``left_out`` layers of the export that no role
-    is made of.
+    ``sites``, ``reached``, ``with_point`` three-phase sites; those with a supply; those with a single-pole point
+    that exposes them, or on their ring; ``points``, ``sources`` single-pole devices that are placed and closed;
+    sources; ``metres``, ``fed_m`` cable and line in the network; what of it has a closed way to a source;
+    ``shielded_m``, ``typed_m`` shielded cable; what of it has a type that is understood, or a capacitance;
+    ``compared``, ``agree``, ``by_root_3`` sites whose own and whose cable's voltage are known; those where they
+    agree; those where one is of the other what the voltage to neutral is of that between phases; ``rows`` rows read
+    of each role; ``left_out`` layers of the export that no role is made of.
     """
 
     sites: int

@@ -127,7 +127,7 @@ def test_sites_on_rings_are_told_first_too_and_no_misfit(tmp_path, capsys):
     ring = table[(table["status"] == "looped") & table["band"].isin(["severe", "high"])]
     assert len(ring)
     said = capsys.readouterr().out
-    assert f"once their ring is opened, see action: {', '.join(ring['site_id'])}" in " ".join(said.split())
+    assert f"once the ring is opened, see action: {', '.join(ring['site_id'])}" in " ".join(said.split())
     assert "LOOK HERE FIRST" not in said
 
 

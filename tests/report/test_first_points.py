@@ -15,6 +15,7 @@ def sites(**changes: object) -> pd.DataFrame:
             "site_id": ["a", "b", "c", "d", "e"],
             "switch_id": ["N", "N", "Q", "", "L"],
             "worst_switch_id": ["W", "W", "", "", "L"],
+            "status": ["assessed", "assessed", "assessed", "looped", "assessed"],
             "band": ["severe", "high", "high", "severe", "low"],
             "risk": [0.3, 0.2, 0.4, 0.9, 5.0],
             "priority": [50.0, 40.0, 60.0, 70.0, 90.0],
@@ -49,3 +50,4 @@ def test_the_terminal_gives_the_figures_of_the_point_as_the_map_and_the_sheets_d
     told = capsys.readouterr().out
     assert "cutout W: 1 severe and 1 high sites, 50 m of cable behind it, up to 3.5 pu: a, b" in told
     assert "cutout Q: 1 high site: c" in told
+    assert "Rings       1 severe site once the ring is opened, see action: d" in told

@@ -20,7 +20,7 @@ def test_the_walk_does_not_pass_a_step_down_transformer():
     assert s.section("w") == (["c1"], 1, ["step"])
     (finding,) = s.findings.of("step_down")
     assert (finding.severity, finding.layer, finding.ids) == ("warning", "transformers", ("step",))
-    assert finding.message.endswith("put a source point there if it supplies them")
+    assert finding.message.endswith("a source point there supplies them, where there is one")
     assert s.found("cable_without_source") == [("c2", "c3")]
 
 
