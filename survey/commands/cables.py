@@ -34,7 +34,6 @@ def cables(words: tuple[str, ...], *, out: Path | None) -> None:
         from survey.report.writing import check_suffix, write_rows
 
         check_suffix(out, (".csv",), option="-o")
-
         text = dict.fromkeys(map(str, listed.columns))
         write_whole(out, lambda path: write_rows(path, listed, columns=text))
         click.echo(f"{len(listed)} types in {out}")

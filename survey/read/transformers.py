@@ -35,7 +35,8 @@ from survey.read.tables import THREE_PHASE, UNIT_COLUMNS
 from survey.read.transformer_text import NEUTRAL_NOT_SAID, SYSTEM_NAMED, parse_voltage_text
 
 BANK_M = 15.0  # units of a bank stand no further apart (judgement)
-UNIT_SUFFIX = r"[-_./ ]?[A-CR-Wa-cr-w1-3]$"
+UNIT_SUFFIX = r"[-_./ ]?[A-CR-Wa-cr-w1-3]$"  # phases A B C, R S T, U V W or 1 2 3 (common practice, no source)
+SPOT_DECIMALS = 1  # units on one spot are drawn alike to a tenth of a metre (judgement)
 NOT_ASSESSABLE = "such a site cannot be assessed"
 
 FIRST_OF_UNITS = ("feeder", "district", "node")
@@ -65,11 +66,11 @@ def read_transformers(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS 
     other_xy = records.loc[~three_phase, ["x", "y"]].to_numpy(np.float64)
     joined = banked & records["bank_id"].isin(banks["bank_id"]).to_numpy(np.bool_)
     alone = records[~three_phase & ~joined]
-    _tell_banks_by_id(rows, alone)
+    _tell_likely_banks(rows, alone)
     return PointTable(table, counts, other_xy, _one_phase(alone))
 
 
-def _tell_banks_by_id(rows: Rows, alone: pd.DataFrame) -> None:
+def _tell_likely_banks(rows: Rows, alone: pd.DataFrame) -> None:
     """Name units that no bank joins, but whose ids differ in the letter of the phase only: T1A, T1B, T1C.
 
     And those that stand on the same spot, alike, one on each phase.
@@ -92,7 +93,7 @@ def _tell_banks_by_id(rows: Rows, alone: pd.DataFrame) -> None:
 
 def _spot(units: pd.DataFrame) -> pd.Series[int]:
     """Number of the spot, rating and voltage that units of one bank have alike."""
-    alike = [units["x"].round(1), units["y"].round(1), units["rating_va"], units["voltage_v"]]
+    alike = [units["x"].round(SPOT_DECIMALS), units["y"].round(SPOT_DECIMALS), units["rating_va"], units["voltage_v"]]
     return units.groupby(alike, dropna=False).ngroup()
 
 

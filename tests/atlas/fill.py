@@ -32,7 +32,7 @@ JUMP, JUMPS_FROM_PU = 1.25, 2.0
 """Ratio of neighbouring peaks, the lower under this, from which the place of a jump is searched."""
 CLEAN_JUMP, SAME_BRANCH, PART_OF_JUMP = 0.12, 0.08, 0.5
 """Step of the logarithm of the peak from which it is searched wherever those before and after are small: under the
-second, or under that part of the step."""
+second, or under that part of the step. Judgement: so large a step is no slope where the curve is even on both sides."""
 HALVINGS = 5
 DEEP = 3
 """Stage after the others: usual nodes that ring, or nearly, take all draws."""

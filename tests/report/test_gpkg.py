@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sqlite3
 from contextlib import closing
 from itertools import pairwise
@@ -145,6 +146,25 @@ def test_same_bytes_and_options_put_back(tmp_path: Path) -> None:
     assert pyogrio.get_gdal_config_option("OGR_SQLITE_CACHE") == 64
     assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") is None
     pyogrio.set_gdal_config_options({"OGR_SQLITE_CACHE": None})
+
+
+def test_ctrl_c_waits_until_a_layer_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The library, interrupted while it asks for the next rows, would tell of a fault in them instead."""
+    write_layer, written = pyogrio.write_arrow, []
+
+    def interrupted(*arguments: Any, layer: str, **options: Any) -> None:
+        signal.raise_signal(signal.SIGINT)
+        write_layer(*arguments, layer=layer, **options)
+        written.append(layer)
+
+    monkeypatch.setattr(pyogrio, "write_arrow", interrupted)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            write(small_survey(), tmp_path / "out.gpkg")
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert len(written) == 1
 
 
 def test_own_coordinate_system_without_a_code(tmp_path: Path) -> None:
