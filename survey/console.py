@@ -14,7 +14,7 @@ from survey.findings import SEVERITIES
 from survey.fingerprint import NOT_BUILT, what_if_words
 from survey.loops import watchers
 from survey.report.first_points import URGENT, band_counts, first_points
-from survey.result import CAUTION
+from survey.result import CAUTION, in_normal_state
 from survey.streams import in_line, undisturbed
 from survey.wrapped import labelled
 
@@ -141,12 +141,14 @@ def print_summary(result: SurveyResult, out: Path) -> None:
     """Sites by status and band, the points to look at first, findings by severity, and where the files are."""
     sites = result.sites
     _print_what_if(result.record)
-    n_sites, n_open = len(sites), int((result.switching_points["state"] == "open").sum())
-    n_points = len(result.switching_points) - n_open
+    points = result.switching_points
+    n_sites, n_points, n_open = len(sites), int(in_normal_state(points).sum()), int((points["state"] == "open").sum())
+    n_others = len(points) - n_points - n_open
     click.echo(
         f"{n_sites} three-phase site{'s' * (n_sites != 1)}, "
         f"{n_points} single-pole switching point{'s' * (n_points != 1)}"
-        f"{f', {n_open} more normally open' if n_open else ''}\n"
+        f"{f', {n_open} more normally open' if n_open else ''}"
+        f"{f', {n_others} more on rings or in loops fed from the other end' if n_others else ''}\n"
     )
     status = sites["status"].astype(str).str.replace("_", " ")
     if n_sites:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from survey import CAUTION
-from survey.arrays import Ints, Objects
+from survey.arrays import Bools, Ints, Objects
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,7 +19,13 @@ if TYPE_CHECKING:
     from survey.settings import Settings
 
 
-__all__ = ["CAUTION", "SurveyResult"]
+__all__ = ["CAUTION", "SurveyResult", "in_normal_state"]
+
+
+def in_normal_state(switching_points: pd.DataFrame) -> Bools:
+    """Switching points that expose sites in the normal state, not only with a loop fed the other way or a ring open."""
+    of_state = [switching_points[name].astype(str) != "" for name in ("tie_switch_id", "tie_open_id")]
+    return ((switching_points["state"] == "closed") & ~of_state[0] & ~of_state[1]).to_numpy(bool)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from survey.arrays import Objects
 from survey.errors import SettingsError
 from survey.findings import FindingList
 from survey.network.model import Network
-from survey.result import SurveyResult
+from survey.result import SurveyResult, in_normal_state
 from survey.settings import Settings
 from survey.what_if.sign_offs import SignOffs, circuit_fingerprints, hold_sign_offs
 
@@ -47,9 +47,9 @@ def add_utility_columns(
     if own and own not in sites.columns:
         sites[own] = sites["site_id"]
     points = result.switching_points.copy(deep=False)
-    closed = (points["state"] == "closed").to_numpy()
+    normal = in_normal_state(points)
     around = np.full(len(points), "", object)
-    around[closed] = open_points(network, points["switch_id"][closed])
+    around[normal] = open_points(network, points["switch_id"][normal])
     points["open_points"] = around
     return replace(result, sites=sites, switching_points=points)
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from survey.arrays import Floats, Objects
+from survey.arrays import Bools, Floats, Objects
 from survey.aside import laid_aside
 from survey.assess.behaviour import Figures, screen_figures, study_figures
 from survey.assess.capacitance import CableCapacitance, cable_capacitance
@@ -51,8 +51,8 @@ NANO_PER_KM = 1e-12
 class Assessment:
     """Everything known about the sites before it is put into tables.
 
-    ``ties`` the worst state of each, ``loops`` what states of loops add to the risk, ``tie_points`` open devices as
-    points; ``frame`` what they rest on.
+    ``ties`` the worst state of each, ``loops`` what states of loops add to the risk, ``tie_points`` devices that expose
+    sites in states only, as points; ``frame`` what they rest on.
 
     ``risks`` per pair of site and point; ``counted_va`` rating of each section as it counts for ``worst_kva``;
     ``limit_length_m`` per circuit; ``interval`` of the score and of the hazard per site; ``record_notes`` what of a
@@ -124,7 +124,8 @@ def assess_network(
     interval, notes = _in_doubt(network, windings, choice=choice, totals=totals, judged=judged, method=method)
     normal = totals.told(judged, settings=settings)
     odd, none = totals.odd.odd, np.zeros(len(network.site_node), bool)
-    frame = Frame(network, windings, cables, normal, odd, none, method.circuits, method.study, settings)
+    listed = _listed(network, values)
+    frame = Frame(network, windings, cables, normal, odd, none, listed, method.circuits, method.study, settings)
     give_back()
     ties, loops, tie_points = judge_ties(frame)
     if network.revived:
@@ -142,10 +143,17 @@ def assess_network(
         notes,
         ties,
         loops,
-        tie_points,
+        PointRows.worst(tie_points),
         totals.firm.rating_va,
         frame,
     )
+
+
+def _listed(network: Network, values: SectionValues) -> Bools:
+    """Devices that expose sites in the normal state; one more, which supplies dead stretches, has none."""
+    listed, sections = np.zeros(len(network.tables.switches) + 1, bool), network.sections
+    listed[sections.device[(values.sites > 0) & sections.exposes]] = True
+    return listed
 
 
 def _revived(frame: Frame, network: Network, method: Method) -> Frame:

@@ -90,12 +90,14 @@ def _strips(network: Network, section: Ints, *, own: Ragged, rows: Ints, n: int)
 
 
 def _normal_points(network: Network, assessment: Assessment, members: Members) -> PointRows:
-    shown = members.shown
+    shown, none = members.shown, np.full(len(members.shown), -1, np.int64)
     return PointRows.of(
         assessment.frame.normal,
         at=shown,
         device=network.sections.device[shown],
-        opened=np.full(len(shown), -1, np.int64),
+        closed=none,
+        opened=none,
+        most_va=assessment.frame.settings.limits.worst_kva * 1e3,
         sites=members.sites,
         pieces=members.pieces,
     )

@@ -323,11 +323,11 @@ def switching_point_table(
     exposed_by: Ragged,
     settings: Settings,
 ) -> pd.DataFrame:
-    """Switching points, those of the normal state in order of id, then the normally open ones.
+    """Switching points, those of the normal state in order of id, then those that expose sites in states only.
 
     ``sites``: the ranked sites table. ``exposed_by``: rows of ``sites`` on each section.
     """
-    values, tie, n = points.totals, points.opened >= 0, len(points.device)
+    values, n = points.totals, len(points.device)
     switches, names = network.tables.switches.iloc[points.device], network.tables.switches["switch_id"].to_numpy(object)
     frequency, every = settings.electrical.frequency_hz, np.arange(n)
     owner, member, ids = exposed_by.owner, exposed_by.flat, names[points.device]
@@ -335,7 +335,8 @@ def switching_point_table(
     table = pd.DataFrame(
         {
             "switch_id": ids,
-            "state": np.where(tie, "open", "closed").astype(object),
+            "state": np.where(switches["open"], "open", "closed").astype(object),
+            "tie_switch_id": np.append(names, "")[points.closed],
             "tie_open_id": np.append(names, "")[points.opened],
             "feeder": _of_first(sites["feeder"].to_numpy(object), owner, member=member, n=n),
             "switch_device": switches["device"].to_numpy(object),
@@ -346,7 +347,7 @@ def switching_point_table(
             "likelihood": points.likelihood,
             "hazard": points.hazard,
             "hold_kw": finite(points.hold_kw),
-            "ops_year": ops[points.device],
+            "ops_year": np.where(points.closed >= 0, settings.score.backfed_ops_year, ops[points.device]),
             "risk": risk[points.device],
             "nearest_for": sites["switch_id"].value_counts().reindex(ids).fillna(0).to_numpy(np.int64),
             "worst_site_id": _of_first(sites["site_id"].to_numpy(object), owner, member=member, n=n),
@@ -370,7 +371,7 @@ def _risks(network: Network, assessment: Assessment, *, settings: Settings) -> t
 
 
 def _bands(points: PointRows, sites: pd.DataFrame, *, owner: Ints, member: Ints) -> Objects:
-    """Top band of the sites exposed; of a normally open point that of its own hazard."""
+    """Top band of the sites exposed; of a point that exposes them in a state only, that of its own hazard."""
     band = pd.Index(BANDS).get_indexer(pd.Index(sites["band"])).astype(np.float64)
     top = _largest(band, owner, member=member, n=len(points.device)).astype(np.int64)
     own = np.where(np.isfinite(points.hazard), band_of(np.nan_to_num(points.hazard)), len(BANDS))

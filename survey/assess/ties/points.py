@@ -1,4 +1,4 @@
-"""Normally open single-pole devices as switching points: the state in which each exposes what is worst."""
+"""Single-pole devices that expose sites in states only, as switching points: the state in which each is worst."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from survey.arrays import Floats, Ints
+from survey.arrays import Bools, Floats, Ints
 from survey.assess.circuits import ShownValues
 from survey.network.ties.states import Pairs, pair_sections
 
@@ -19,13 +19,16 @@ if TYPE_CHECKING:
 class PointRows:
     """Switching points for the table; shape (n_points,), rows of the switches, -1 where there is none.
 
-    ``device``; ``opened``: device that is open in its worst state, -1 for those of the normal state; ``totals`` and
-    ``hold_kw`` of the section, ``peak_pu``, ``likelihood`` and ``hazard`` of the worst winding family there; pairs of
-    point and site, and of point and piece, each sorted.
+    ``device``; ``closed`` and ``opened``: other devices that are closed and open in its worst state, -1 for those of
+    the normal state; ``over`` the rating of the section beyond which some load is always on; ``totals`` and ``hold_kw``
+    of the section, ``peak_pu``, ``likelihood`` and ``hazard`` of the worst winding family there; pairs of point and
+    site, and of point and piece, each sorted.
     """
 
     device: Ints
+    closed: Ints
     opened: Ints
+    over: Bools
     totals: ShownValues
     hold_kw: Floats
     peak_pu: Floats
@@ -41,7 +44,9 @@ class PointRows:
         *,
         at: Ints,
         device: Ints,
+        closed: Ints,
         opened: Ints,
+        most_va: float,
         sites: tuple[Ints, Ints],
         pieces: tuple[Ints, Ints],
     ) -> PointRows:
@@ -51,7 +56,8 @@ class PointRows:
         worst = row[np.argmax(np.nan_to_num(hazard[row], nan=-1.0), axis=0), np.arange(len(at))]
         values = ShownValues(**{f.name: getattr(totals.values, f.name)[..., at] for f in fields(ShownValues)})
         peak, likelihood = (np.append(x, np.nan)[worst] for x in (figures.peak_pu, figures.likelihood))
-        return cls(device, opened, values, totals.hold_kw[at], peak, likelihood, hazard[worst], sites, pieces)
+        over, hold_kw = totals.rating_va[at] > most_va, totals.hold_kw[at]
+        return cls(device, closed, opened, over, values, hold_kw, peak, likelihood, hazard[worst], sites, pieces)
 
     @classmethod
     def joined(cls, parts: list[PointRows]) -> PointRows:
@@ -69,25 +75,58 @@ class PointRows:
             made[name] = tuple(np.concatenate(part) for part in zip(*shifted, strict=True))
         return cls(totals=ShownValues(**values), **made)
 
+    def taken(self, which: Ints) -> PointRows:
+        """Some of them."""
+        place = np.full(len(self.device), -1, np.int64)
+        place[which] = np.arange(len(which))
+        values = {f.name: getattr(self.totals, f.name)[..., which] for f in fields(ShownValues)}
+        made: dict[str, Any] = {f.name: getattr(self, f.name) for f in fields(self)} | {"totals": ShownValues(**values)}
+        for name in ("sites", "pieces"):
+            owner, member = made[name]
+            kept = np.flatnonzero(place[owner] >= 0)
+            order = kept[np.argsort(place[owner[kept]], kind="stable")]
+            made[name] = place[owner[order]], member[order]
+        columns = {n: value[which] for n, value in made.items() if n not in {"totals", "sites", "pieces"}}
+        return PointRows(**made | columns)
+
+    @classmethod
+    def worst(cls, parts: list[PointRows]) -> list[PointRows]:
+        """All of them as one part, of every device its worst state."""
+        if not parts:
+            return []
+        rows = cls.joined(parts)
+        return [rows.taken(worst_first(rows.device, over=rows.over, hazard=rows.hazard, cable_m=rows.totals.cable_m))]
+
+
+def worst_first(device: Ints, *, over: Bools, hazard: Floats, cable_m: Floats) -> Ints:
+    """One place for every device, rising by device: its worst state; of two alike that with more cable.
+
+    As for sites, a section that is ``over`` the rating counts where there is no other.
+    """
+    order = np.lexsort((-cable_m, -np.nan_to_num(hazard, nan=-1.0), over, device))
+    return order[np.unique(device[order], return_index=True)[1]]
+
 
 def tie_points(states: States, frame: Frame) -> PointRows:
-    """Worst state of every normally open single-pole device that exposes a site; of two alike that with more cable."""
+    """Worst state of every single-pole device that exposes a site in one of these states and in the normal one none."""
     loops, pairs, here = states.loops, states.pairs, states.here
-    mine = np.flatnonzero(((loops.side == 0) & (loops.tie[loops.loop] >= 0))[pairs.worked] & (here.values.sites > 0))
+    most_va = frame.settings.limits.worst_kva * 1e3
+    device = loops.device[pairs.worked]
+    mine = np.flatnonzero(~frame.listed[device] & (here.values.sites > 0))
     hazard = np.append(np.fmax(here.figures.hazard, here.figures.loaded), np.nan)[here.row[:, mine]]
     worst = np.nan_to_num(hazard, nan=-1.0).max(axis=0)
-    # as for sites: a section over worst_kva counts where there is no other
-    over = here.rating_va[mine] > frame.settings.limits.worst_kva * 1e3
-    order = np.lexsort((-here.values.cable_m[mine], -worst, over, pairs.worked[mine]))
-    device, first = np.unique(pairs.worked[mine][order], return_index=True)
-    at = mine[order[first]]
+    over, cable_m = here.rating_va[mine] > most_va, here.values.cable_m[mine]
+    at = mine[worst_first(device[mine], over=over, hazard=worst, cable_m=cable_m)]
     few = Pairs(pairs.opened[at], pairs.worked[at], np.empty(0, np.int64))
     sections, every = pair_sections(loops, few, sections=frame.network.sections), np.arange(len(at))
+    tie = loops.tie[loops.loop[few.worked]]
     return PointRows.of(
         here,
         at=at,
-        device=loops.device[device],
+        device=device[at],
+        closed=np.where(tie == device[at], -1, tie),
         opened=loops.device[few.opened],
+        most_va=most_va,
         sites=sections.members(every, frame.network.site_node),
         pieces=sections.pieces(every),
     )

@@ -103,8 +103,8 @@ class TieVerdicts:
 class Frame(NamedTuple):
     """What every batch of loops needs beside the loops themselves.
 
-    ``odd`` sites whose record is out of line; ``dead`` sites that the normal state does not feed; ``circuits_of`` and
-    ``study_of`` as in the normal state.
+    ``odd`` sites whose record is out of line; ``dead`` sites that the normal state does not feed; ``listed`` devices
+    that expose sites in the normal state, and one more; ``circuits_of`` and ``study_of`` as in the normal state.
     """
 
     network: Network
@@ -113,6 +113,7 @@ class Frame(NamedTuple):
     normal: Totals
     odd: Bools
     dead: Bools
+    listed: Bools
     circuits_of: Callable[[SectionValues], Circuits]
     study_of: Callable[[SectionValues], Study]
     settings: Settings
@@ -129,7 +130,7 @@ class States(NamedTuple):
 
 
 def judge_ties(frame: Frame) -> tuple[TieVerdicts, LoopRisks, list[PointRows]]:
-    """The worst state of every site, its risk in all of them, and the worst state of normally open points."""
+    """The worst state of every site, its risk in all of them, and points that expose sites in states only."""
     n, n_switches = len(frame.network.site_node), len(frame.network.tables.switches)
     found, risks = TieVerdicts.nothing(n), LoopRisks(np.zeros(n), np.zeros(n), np.zeros(n_switches))
     score = frame.settings.score

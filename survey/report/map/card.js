@@ -7,7 +7,7 @@ survey.card = (() => {
   const MAIN = {
     sites: ["priority", "score", "worst_peak_pu", "worst_cable_m", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "path_length_m", "limit_length_m",
       "hold_kw", "arrester_w", "one_phase_kva", "kva", "connection", "customers"],
-    switching_points: ["address", "state", "tie_open_id", "top_priority", "hold_kw", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
+    switching_points: ["address", "state", "tie_switch_id", "tie_open_id", "top_priority", "hold_kw", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
   };
   const OF_NEAREST = new Set(["peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "path_length_m", "limit_length_m"]);
   const OF_WORST = new Set(["worst_peak_pu", "worst_cable_m"]);

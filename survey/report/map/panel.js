@@ -28,8 +28,11 @@ survey.panel = (() => {
   }
 
   function fillTotals() {
-    const open = Array.from({ length: data.rows("switching_points") }, (_, row) => data.text("switching_points", "state", row)).filter((state) => state === "open").length;
-    at("totals").textContent = ` · ${counted(data.rows("sites"), "site")}, ${counted(data.rows("switching_points") - open, "switching point")}${open ? `, ${number(open)} more normally open` : ""}`;
+    const told = (row, column) => data.text("switching_points", column, row);
+    const points = Array.from({ length: data.rows("switching_points") }, (_, row) => row);
+    const open = points.filter((row) => told(row, "state") === "open").length;
+    const others = points.filter((row) => told(row, "state") !== "open" && (told(row, "tie_switch_id") || told(row, "tie_open_id"))).length;
+    at("totals").textContent = ` · ${counted(data.rows("sites"), "site")}, ${counted(points.length - open - others, "switching point")}${open ? `, ${number(open)} more normally open` : ""}${others ? `, ${number(others)} more on rings or in loops fed from the other end` : ""}`;
     const left = [];
     if (survey.left.cables) left.push(`${number(survey.left.cables)} of ${number(about.counts.cables)} cables`);
     if (survey.left.paths) left.push(`${number(survey.left.paths)} walked paths`);

@@ -20,6 +20,7 @@ from survey.findings import FindingList
 from survey.network.ties.states import sites_met
 from survey.network.walk.walks import three_pole_edges
 from survey.read import read_network
+from survey.result import in_normal_state
 from survey.settings import build_settings
 from survey.what_if.edits import Change, apply_changes
 
@@ -213,7 +214,9 @@ def replays(tables, surveyed, settings, *, some=EVERY):
     sites, points = surveyed.result.sites, surveyed.result.switching_points
     alone = settings.model_copy(update={"network": settings.network.model_copy(update={"either_end": False})})
     named = sites[sites["tie_worst_id"] != ""].groupby(["tie_switch_id", "tie_open_id"])
-    opened = points[points["state"] == "open"].groupby(["switch_id", "tie_open_id"])
+    only = points[~in_normal_state(points)]
+    closed = only["tie_switch_id"].mask((only["state"] == "open") & (only["tie_switch_id"] == ""), only["switch_id"])
+    opened = only.groupby([closed, "tie_open_id"])
     for several in apart(surveyed.network, sorted({*named.groups, *opened.groups}))[some]:
         then = look(in_states(tables, several), alone).result
         for key in several:
@@ -221,7 +224,9 @@ def replays(tables, surveyed, settings, *, some=EVERY):
                 same_sites(named.get_group(key), then.sites.set_index("site_id"), key)
             if key in opened.groups:
                 same_points(opened.get_group(key), then.switching_points.set_index("switch_id"))
-    return len(sites[sites["tie_worst_id"] != ""]), len(points[points["state"] == "open"])
+    worst = sites["tie_worst_id"][sites["tie_worst_id"] != ""]
+    assert set(worst) <= set(points["switch_id"])
+    return len(worst), len(only)
 
 
 def same_sites(rows, then, key):
