@@ -78,6 +78,7 @@ def run(  # noqa: PLR0913 - one parameter an option
     """
     from survey.apart import refuse_inputs, refuse_overlap
     from survey.console import print_summary, stage_progress
+    from survey.own_files import OUTPUT_FILES
     from survey.pipeline import run_survey
     from survey.report.folder import reserve_folder
     from survey.report.outputs import write_outputs
@@ -95,7 +96,7 @@ def run(  # noqa: PLR0913 - one parameter an option
     changes = () if changes_file is None else read_changes(changes_file)
     day = (as_of or datetime.now().astimezone()).date()
     sign_offs = None if signed_file is None else SignOffs(read_signed_off(signed_file), day)
-    with reserve_folder(out) as reservation, stage_progress() as progress:
+    with reserve_folder(out, names=OUTPUT_FILES) as reservation, stage_progress() as progress:
         result = run_survey(
             network,
             settings=settings,

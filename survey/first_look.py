@@ -56,6 +56,8 @@ class FirstLook:
         for layer in self.left_out:
             if layer.drawn == "lines" and layer.rows >= max(MANY_LINES * cables, 1):
                 yield f"layer {layer.name} of {layer.rows:,} lines is left out (cables: {cables:,})"
+        if not self.sites:
+            yield f"not one of {self.rows['transformers']:,} rows of transformers is a three-phase site"
         if self.sites - self.reached > MOST * self.sites:
             yield f"{self.sites - self.reached:,} of {self.sites:,} sites are unreached"
         if self.reached - self.with_point > MOST * max(self.reached, 1):

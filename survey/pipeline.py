@@ -125,6 +125,8 @@ def survey_network(
         surveyed = survey_built(network, settings=settings, findings=findings, sign_offs=sign_offs, clock=clock)
     result = surveyed.result
     record = make_record(path, surveyed.network, surveyed.assessment, settings=settings, findings=findings)
+    # of the export as it is: what a change leaves without a single-pole point is no sign of settings that do not fit
+    record["first_look"] = take_first_look(network, settings=settings).record()
     record |= result.record
     if settings.study.run and settings.study.sensitivity:
         with clock.stage("sensitivity"):
@@ -272,7 +274,6 @@ def make_record(
         "fingerprints": network.tables.fingerprints,
         "counts": network.tables.counts,
         "health": network.health,
-        "first_look": take_first_look(network, settings=settings).record(),
         "stages": {
             "network": {"sites": len(network.tables.transformers), "walks": int(network.walks.supplied.sum())},
             "assess": {"sections": len(network.sections.device), "circuits": len(assessment.circuits.b)},

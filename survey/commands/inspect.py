@@ -134,7 +134,7 @@ def print_guesses(found: Inspection) -> None:
     for role in found.guesses.values():
         for guess in role.parts:
             if not guess.theirs:
-                click.echo(f"{guess.ours}: no layer fits ({guess.evidence})")
+                click.echo(f"{guess.ours}: {'; '.join(dict.fromkeys(('no layer fits', guess.evidence)))}")
                 continue
             click.echo(f"{guess.ours} = {guess.theirs}{_mark(guess.sure)}  {guess.evidence}")
             for row in guess.rows:

@@ -10,7 +10,7 @@ from survey.commands.paths import PATH
 from survey.streams import in_line, written
 
 
-@click.command(epilog=CAUTION)
+@click.command(epilog=CAUTION, context_settings={"ignore_unknown_options": True})  # an id may begin with a hyphen
 @click.argument("out", type=PATH)
 @click.argument("site")
 @click.option("-o", "--to", "file", required=True, type=PATH, help="Changes file (CSV) to write.")

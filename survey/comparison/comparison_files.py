@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from survey.apart import refuse_overlap
 from survey.comparison.comparison import Comparison
 from survey.comparison.differences import CHANGES, COLUMNS, MEANINGS
 from survey.comparison.tags import COLUMNS as TAG_COLUMNS
@@ -23,9 +24,11 @@ SHOWN_FIRST = ("better", *(name for name in CHANGES if name != "better"))
 def write_comparison(comparison: Comparison, folder: Path) -> None:
     """Write all files of a comparison, or none.
 
-    Raises ``OutputError``: the folder cannot be written to.
+    Raises ``OutputError``: the folder cannot be written to, or it is or lies in one of the exports.
     """
-    with reserve_folder(folder) as held:
+    for side in (comparison.old, comparison.new):
+        refuse_overlap(folder, export=side.export)
+    with reserve_folder(folder, names=COMPARE_FILES) as held:
         staging = held.staging
         try:
             write_rows(staging / "changes.csv", comparison.sites, columns=COLUMNS)

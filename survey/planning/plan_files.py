@@ -51,7 +51,7 @@ def write_plan(plan: Plan, folder: Path) -> None:
     from survey.planning.pictures import draw_curve_picture, draw_map_picture
 
     saved = read_results(folder, sections=False)
-    with reserve_folder(folder) as held:
+    with reserve_folder(folder, names=PLAN_FILES) as held:
         staging = held.staging
         try:
             write_rows(staging / "plan.csv", plan.installs, columns=INSTALL_COLUMNS)

@@ -152,9 +152,7 @@ def make_plan(
 
 def read_again(saved: SavedSurvey, *, network_path: Path | None, settings: Settings) -> NetworkTables:
     """The export that a survey was made from; refuses one that was changed since."""
-    here = saved.folder / saved.record.get("network_from_here", saved.record["network"])
-    typed = Path(saved.record["network"])
-    path = network_path or (here if here.exists() else typed)
+    path = network_path or saved.export
     if not path.exists():
         msg = f"plan: network {path} is not there any more; say where it is with --network"
         raise OutputError(msg)

@@ -65,17 +65,19 @@ class Reservation:
 
 
 @contextmanager
-def reserve_folder(folder: Path) -> Iterator[Reservation]:
+def reserve_folder(folder: Path, *, names: Sequence[str] = ()) -> Iterator[Reservation]:
     """Hold an output folder for one run; refuse early what could not be written later.
 
     Leftovers of a killed run are put right and removed on entry. On exit everything temporary is removed, and folders
     that were made for OUT as well when nothing was put there.
 
+    ``names``: files that will be put there, last the record, without which those that are there are somebody else's.
+
     Raises
     ------
     OutputError
-        OUT is a file, cannot be written to, or another run holds it; what lies beside OUT is no leftover of a run; or
-        the run was interrupted after its files were put in place.
+        OUT is a file, cannot be written to, or another run holds it; a file there of one of the names, or what lies
+        beside OUT, is of no run; or the run was interrupted after its files were put in place.
     """
     target = _resolved(folder)
     with _refusals(folder):
@@ -86,6 +88,7 @@ def reserve_folder(folder: Path) -> Iterator[Reservation]:
     try:
         with _refusals(folder), _parents(target), _locked(reservation.partial, folder=folder, own=is_own):
             put_right(reservation)
+            _refuse_others(target, names, folder=folder)
             _clear(reservation.partial)
             reservation.staging.mkdir()
             yield reservation
@@ -94,6 +97,18 @@ def reserve_folder(folder: Path) -> Iterator[Reservation]:
             raise
         msg = f"interrupted; the new files in {folder} stand"
         raise OutputError(msg) from interrupt
+
+
+def _refuse_others(target: Path, names: Sequence[str], *, folder: Path) -> None:
+    """Refuse to replace files that bear one of the names, but have no record beside them."""
+    if names and not os.path.lexists(target / names[-1]):
+        for name in names:
+            if os.path.lexists(target / name) and not (target / name).is_dir():
+                msg = (
+                    f"output {folder}: '{name}' there was not written by this command (no {names[-1]} beside it) and "
+                    "would be replaced; move it away or give another folder"
+                )
+                raise OutputError(msg)
 
 
 def _resolved(folder: Path) -> Path:

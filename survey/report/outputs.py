@@ -61,7 +61,7 @@ def write_outputs(
         writing there.
     """
     if reservation is None:
-        with reserve_folder(folder) as held:
+        with reserve_folder(folder, names=OUTPUT_FILES) as held:
             write_outputs(result, folder, progress=progress, reservation=held)
         return
     if export := result.record.get("network"):

@@ -63,6 +63,13 @@ class SavedSurvey:
     record: dict[str, Any]
     background: gpd.GeoDataFrame = field(default_factory=no_background)
 
+    @property
+    def export(self) -> Path:
+        """The export it was made from: where it lies from the folder, else as it was typed."""
+        typed = Path(self.record["network"])
+        here = self.folder / self.record.get("network_from_here", typed)
+        return here if here.exists() else typed
+
 
 @permitted()
 def read_results(folder: Path, *, drawn: bool = True, sections: bool = True) -> SavedSurvey:

@@ -173,6 +173,31 @@ def test_settings_that_leave_a_layer_out_are_told_loudly(tmp_path, capsys):
     assert len(record["look_first"]) == 2
 
 
+def test_an_export_without_a_three_phase_site_is_told_loudly(tmp_path, capsys):
+    layers = tables()
+    layers["transformers"]["phases"] = "A"
+    export = write_gpkg(tmp_path / "net.gpkg", layers)
+    for command in (["inspect", export, "--check"], ["run", export, "-o", tmp_path / "out", "--no-study"]):
+        assert survey(*command) == 0
+        last = capsys.readouterr().out.splitlines()[-1]
+        assert last.startswith("LOOK HERE FIRST  not one of 4 rows of transformers is a three-phase site")
+
+
+def test_a_plan_that_replaces_every_point_is_no_sign_of_settings_that_do_not_fit(tmp_path, capsys):
+    export = write_gpkg(tmp_path / "net.gpkg")
+    names = [*tables()["switches"]["switch_id"]]
+    changes = tmp_path / "with.csv"
+    changes.write_text("change,id\n" + "".join(f"three_pole,{name}\n" for name in names))
+    assert survey("run", export, "-o", tmp_path / "out", "--no-study", "--with", changes) == 0
+    assert "LOOK HERE FIRST" not in capsys.readouterr().out
+
+
+def test_a_layer_that_nothing_fits_is_told_once(tmp_path, capsys):
+    layers = {name: frame for name, frame in tables().items() if name != "sources"}
+    assert survey("inspect", write_gpkg(tmp_path / "net.gpkg", layers)) == 0
+    assert "\nsources: no layer fits\n" in capsys.readouterr().out
+
+
 def test_sites_that_no_single_pole_device_takes_off_supply_are_told_loudly(tmp_path, capsys):
     layers = tables()
     layers["switches"]["poles"] = "three"

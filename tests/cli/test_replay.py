@@ -44,6 +44,12 @@ def test_a_state_that_is_named_is_proved_by_the_survey_that_replay_names(tmp_pat
         assert then["tie_worst_id"] == ""
 
 
+def test_an_id_may_begin_with_a_hyphen(tmp_path, capsys):
+    assert survey("run", SAMPLE, "-o", tmp_path / "out", "--no-study", "--normal-only") == 0
+    assert survey("replay", tmp_path / "out", "-7", "-o", tmp_path / "state.csv") == 1
+    assert "no site '-7'" in capsys.readouterr().err
+
+
 def test_a_state_is_not_written_over_the_export_or_a_survey(tmp_path, capsys):
     export = shutil.copy(SAMPLE, tmp_path / "export.gpkg")
     assert survey("run", export, "-o", tmp_path / "out", "--no-study") == 0

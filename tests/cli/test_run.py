@@ -171,11 +171,23 @@ def test_same_input_same_bytes_whatever_the_row_order_and_hash_seed(tmp_path):
         assert (tmp_path / "a" / table).read_bytes() == (tmp_path / "b" / table).read_bytes()
 
 
+def test_a_file_that_no_survey_wrote_is_not_replaced(tmp_path, capsys):
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "findings.csv").write_text("somebody else's\n")
+    export = write_gpkg(tmp_path / "net.gpkg")
+    assert run(export, out, "--no-study") == 1
+    said = capsys.readouterr().err
+    assert "'findings.csv' there was not written by this command (no run.json beside it)" in said
+    assert [(p.name, p.read_text()) for p in out.iterdir()] == [("findings.csv", "somebody else's\n")]
+
+
 def test_ctrl_c_leaves_the_output_folder_as_it_was(tmp_path):
     export = write_gpkg(tmp_path / "net.gpkg")
     out = tmp_path / "out"
     out.mkdir()
-    (out / "sites.csv").write_text("from before\n")
+    for name in ("sites.csv", "run.json"):
+        (out / name).write_text("from before\n")
     code = (
         "import survey.report.outputs as o, time, sys\n"
         "def slow(*a, **k):\n    print('writing', flush=True); time.sleep(60)\n"
@@ -191,7 +203,7 @@ def test_ctrl_c_leaves_the_output_folder_as_it_was(tmp_path):
     assert process.returncode == 1
     # the first line break ends the terminal's own ^C
     assert said.split("\n", 1)[1].splitlines() == ["survey: interrupted; the output folder is as it was before"]
-    assert [p.name for p in out.iterdir()] == ["sites.csv"]
+    assert sorted(p.name for p in out.iterdir()) == ["run.json", "sites.csv"]
     assert (out / "sites.csv").read_text() == "from before\n"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["net.gpkg", "out"]
 

@@ -155,6 +155,18 @@ def test_surveys_are_named_by_data_day_and_settings(tmp_path, capsys):
     assert said[2] == "Settings    differ, and figures with them: score.gang_trust 0.5 -> 0.75"
 
 
+def test_a_comparison_is_not_written_into_an_export_or_over_files_of_others(tmp_path, capsys):
+    old, new = run(tmp_path, "a"), run(tmp_path, "b")
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "changes.csv").write_text("mine")
+    for out, words in ((tmp_path, "holds the export"), (tmp_path / "mine", "'changes.csv' there was not written by")):
+        before = sorted(p.name for p in out.iterdir())
+        capsys.readouterr()
+        assert command("compare", old, new, "-o", out) == 1
+        assert words in capsys.readouterr().err
+        assert sorted(p.name for p in out.iterdir()) == before
+
+
 def test_what_only_other_settings_changed_is_put_down_to_them(tmp_path):
     write_gpkg(tmp_path / "net.gpkg")
     for name, more in (("a", ()), ("b", ("--no-study",))):
