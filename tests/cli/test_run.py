@@ -176,7 +176,7 @@ def test_a_file_that_no_survey_wrote_is_not_replaced(tmp_path, capsys):
     out.mkdir()
     (out / "findings.csv").write_text("somebody else's\n")
     export = write_gpkg(tmp_path / "net.gpkg")
-    assert run(export, out, "--no-study") == 1
+    assert survey("run", export, "-o", out, "--no-study") == 1
     said = capsys.readouterr().err
     assert "'findings.csv' there was not written by this command (no run.json beside it)" in said
     assert [(p.name, p.read_text()) for p in out.iterdir()] == [("findings.csv", "somebody else's\n")]
