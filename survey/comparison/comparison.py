@@ -93,7 +93,8 @@ def compare_surveys(old: Path, new: Path) -> Comparison:
 def with_new_names(old: SavedSurvey, new: SavedSurvey) -> SavedSurvey:
     """The old survey with its renamed sites under their new ids; column ``own_id`` keeps the old ones.
 
-    A site was renamed that is gone, where another is new at the same place on the same circuit, each the only one.
+    A site was renamed that is gone, where another is new at the same place on the same circuit, each the only one;
+    the devices of the circuit may have new names, too.
     """
     left = _alone(old.sites[~old.sites["site_id"].isin(new.sites["site_id"])])
     right = _alone(new.sites[~new.sites["site_id"].isin(old.sites["site_id"])])
@@ -105,7 +106,7 @@ def with_new_names(old: SavedSurvey, new: SavedSurvey) -> SavedSurvey:
 def _alone(sites: pd.DataFrame) -> dict[tuple[float, float, str], str]:
     """Ids of sites by place (within about a metre) and circuit, where a place and circuit has only one."""
     place = sites[["lon", "lat"]].round(PLACE_DECIMALS)
-    table = place.assign(circuit=circuit_fingerprints(sites), site=sites["site_id"]).dropna()
+    table = place.assign(circuit=circuit_fingerprints(sites, ids=False), site=sites["site_id"]).dropna()
     single = table[~table.duplicated(["lon", "lat", "circuit"], keep=False)]
     keys = zip(single["lon"].astype(float), single["lat"].astype(float), single["circuit"].astype(str), strict=True)
     return dict(zip(keys, single["site"].astype(str), strict=True))

@@ -78,9 +78,13 @@ def _item(row: dict[str, str], where: str) -> SignOff:
     return SignOff(row["site_id"], row["who"], until, row["note"], row["circuit"])
 
 
-def circuit_fingerprints(sites: pd.DataFrame) -> Objects:
-    """Twelve hexadecimal digits for the circuit of every site, of what the tables show of it, shape (n_sites,)."""
-    columns = {name: _comparable(sites[name], decimals) for name, decimals in CIRCUIT_COLUMNS.items()}
+def circuit_fingerprints(sites: pd.DataFrame, *, ids: bool = True) -> Objects:
+    """Twelve hexadecimal digits for the circuit of every site, of what the tables show of it, shape (n_sites,).
+
+    ``ids``: its devices count by their ids, not only what hangs on them.
+    """
+    used = {name: decimals for name, decimals in CIRCUIT_COLUMNS.items() if ids or not name.endswith("_id")}
+    columns = {name: _comparable(sites[name], decimals) for name, decimals in used.items()}
     hashes = pd.util.hash_pandas_object(pd.DataFrame(columns), index=False).to_numpy()
     return np.array([f"{h:012x}" for h in (hashes >> np.uint64(16)).tolist()], dtype=object)
 

@@ -109,6 +109,18 @@ def test_a_renamed_site_is_a_rename(tmp_path):
     assert tags.empty
 
 
+def test_sites_and_devices_with_new_names_are_renames(tmp_path):
+    def migrated(layers):
+        for layer, key in (("transformers", "site_id"), ("switches", "switch_id")):
+            layers[layer][key] = "GIS2-" + layers[layer][key].astype(str)
+
+    changes, tags = compared(tmp_path, run(tmp_path, "a"), run(tmp_path, "b", migrated))
+    assert set(changes["change"]) == {"same"}
+    assert changes["causes"].str.startswith("renamed").all()
+    assert "site T1 -> GIS2-T1" in changes.loc["GIS2-T1", "detail"]
+    assert tags.empty
+
+
 def test_a_new_site_elsewhere_or_on_another_circuit_is_no_rename(tmp_path):
     def moved(layers):
         renamed(layers)
