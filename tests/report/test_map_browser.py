@@ -207,6 +207,19 @@ def test_a_site_and_a_point_chosen_on_the_map(see, page):
     assert not browser.find_element(By.ID, "card").is_displayed()
 
 
+def test_a_point_that_exposes_sites_in_a_state_says_in_which(see, town, tmp_path):
+    points = town.switching_points.assign(tie_switch_id="", tie_open_id="")
+    points.loc[points.index[:2], "tie_open_id"] = "S-Y"
+    points.loc[points.index[:1], "tie_switch_id"] = "S-X"
+    path = tmp_path / "map.html"
+    path.write_text(render_map(replace(town, switching_points=points)), encoding="utf-8")
+    browser = see(path.as_uri())
+    assert "2 more on rings or in loops fed from the other end" in browser.find_element(By.ID, "totals").text
+    for row, said in enumerate(("With S-X closed and S-Y open, operated", "With S-Y open, operated", "Operated")):
+        browser.execute_script(f"survey.choice.change({{kind: 'point', row: {row}}})")
+        assert f"{said} one pole at a time it leaves" in card(browser)
+
+
 def test_a_switching_point_lists_every_site_it_exposes(see, page, town):
     browser = see(page)
     click(browser, "#tab-points")

@@ -124,7 +124,9 @@ survey.card = (() => {
     const peak = data.number("switching_points", "peak_pu", row);
     const behind = Number.isNaN(cable) ? "" : ` behind ${data.length(cable, choice.state.units)} of cable`;
     const reach = Number.isNaN(peak) ? "" : `, up to ${peak.toFixed(1)} times normal voltage with no load`;
-    return `Operated one pole at a time it leaves ${exposed.length === 1 ? "1 site" : `${exposed.length} sites`}${bands}${behind} on the open pole${reach}.`;
+    const others = [["tie_switch_id", "closed"], ["tie_open_id", "open"]].map(([column, state]) => [data.text("switching_points", column, row), state])
+      .filter(([id]) => id).map((other) => other.join(" ")).join(" and ");
+    return `${others ? `With ${others}, operated` : "Operated"} one pole at a time it leaves ${exposed.length === 1 ? "1 site" : `${exposed.length} sites`}${bands}${behind} on the open pole${reach}.`;
   }
 
   function bandCounts(rows) {
