@@ -13,7 +13,7 @@ from sheet_survey import saved_survey, site_table, streets, town
 
 from survey.report.sheets import make_sheets
 from survey.report.sheets.content import sheet_content
-from survey.report.sheets.points import NO_LOAD, _place, _words, point_blocks, read_strip
+from survey.report.sheets.points import NO_LOAD, _place, _reason, _words, point_blocks, read_strip
 from survey.report.sheets.view import whole_length
 
 
@@ -82,6 +82,18 @@ def test_the_place_is_the_address_where_one_is_recorded() -> None:
     assert first[0] == "Mill Lane 4"
     assert first[1:] == _place({"lat": content.points["lat"].iloc[0], "lon": content.points["lon"].iloc[0]}, beside="")
     assert len(second) == 1
+
+
+@pytest.mark.parametrize(
+    ("strip", "said"),
+    [
+        ("/S-1 | 77 m cable | @T-1", "144 m of cable behind it, 67 m of it to no site"),
+        ("/S-1 | 77 m cable | +@T-2, 66.5 m cable | @T-1", "144 m of cable behind it"),
+        ("", "144 m of cable behind it"),
+    ],
+)
+def test_cable_that_the_strip_does_not_show_is_told(strip, said) -> None:
+    assert _reason({"exposed_cable_m": 144.0, "strip": strip}, units="metric")[0] == said
 
 
 def test_halves_are_rounded_as_on_the_map_and_labels_of_a_strip_get_shorter_before_they_are_cut() -> None:

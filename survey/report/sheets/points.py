@@ -30,6 +30,8 @@ BLOCK, CAUTIONS, GAP = 151.0, 30.0, 3.0
 MOST_SITES = 6
 BESIDE_M = 60.0
 """A point no farther than this from a street with a name stands in it."""
+LEAST_BESIDE_M = 1.0
+"""Cable that the line does not show, because it leads to no site, is told from this length on."""
 _ASSUMED_LIMIT = 260
 _BANDS = ("moderate", "high", "severe")
 
@@ -124,6 +126,10 @@ def _beside(content: SheetContent, name: str) -> str:
 def _reason(point: Mapping[str, Any], *, units: Units) -> tuple[str, ...]:
     cable, peak = (float(point.get(name, np.nan)) for name in ("exposed_cable_m", "peak_pu"))
     parts = [f"{whole_length(cable, units=units)} of cable behind it"] if np.isfinite(cable) else []
+    strip = str(point.get("strip", ""))
+    beside = cable - sum(float(metres) for metres, kind in _LENGTH.findall(strip) if kind == "cable")
+    if strip and parts and beside >= LEAST_BESIDE_M:
+        parts = [f"{parts[0]}, {whole_length(beside, units=units)} of it to no site"]
     return (*parts, f"up to {peak:.1f} times normal voltage") if np.isfinite(peak) else tuple(parts)
 
 
