@@ -297,8 +297,17 @@ def _print_first(sites: pd.DataFrame, points: pd.DataFrame) -> None:
         more = f" and {len(own) - MOST_BEHIND} more" if len(own) > MOST_BEHIND else ""
         text = f"{f'{device} {in_line(point)}'.strip()}: {band_counts(own)}{behind}{peak}: {listed}{more}"
         click.echo(labelled(f"  {number}.", text))
-    ring = sites[(sites["status"] == "looped") & sites["band"].isin(URGENT)]
-    if len(ring):
-        listed = ", ".join(in_line(name) for name in ring["site_id"].head(MOST_BEHIND))
-        more = f" and {len(ring) - MOST_BEHIND} more" if len(ring) > MOST_BEHIND else ""
-        click.echo(labelled("Rings", f"{band_counts(ring)} once the ring is opened, see action: {listed}{more}"))
+    ring = (sites["status"] == "looped") & sites["band"].isin(URGENT)
+    _print_of_states(sites[ring], label="Rings", when="once the ring is opened")
+    rank = {band: k for k, band in enumerate(BANDS)}
+    worse = sites["tie_band"].isin(URGENT) & (sites["tie_band"].map(rank) > sites["band"].map(rank).fillna(-1)) & ~ring
+    backfed = sites[worse].assign(band=sites["tie_band"])
+    _print_of_states(backfed, label="Back-fed", when="that are of a lower band until their loop is fed another way")
+
+
+def _print_of_states(sites: pd.DataFrame, *, label: str, when: str) -> None:
+    """Sites that a state other than the normal one makes urgent."""
+    if len(sites):
+        listed = ", ".join(in_line(name) for name in sites["site_id"].head(MOST_BEHIND))
+        more = f" and {len(sites) - MOST_BEHIND} more" if len(sites) > MOST_BEHIND else ""
+        click.echo(labelled(label, f"{band_counts(sites)} {when}, see action: {listed}{more}"))

@@ -14,6 +14,7 @@ from survey.settings import Settings
 
 MOST = 0.5
 SAME_VOLTAGE = 0.25  # rated 13.8 kV on a system of 12.47 kV agrees; voltage to neutral, or kV for codes, does not
+ONE_SPOT_M, SOME = 20.0, 3  # cables that all lie on one spot: degrees that were read as metres
 ROUNDED = 0.05  # 7.2 for 12.47 / sqrt(3), 13.8 beside 7.6
 MANY_LINES = 0.05  # a layer of lines with so many rows as a share of the cables is no trifle
 
@@ -28,7 +29,7 @@ class FirstLook:
     ``shielded_m``, ``typed_m`` shielded cable; what of it has a type that is understood, or a capacitance;
     ``compared``, ``agree``, ``by_root_3`` sites whose own and whose cable's voltage are known; those where they
     agree; those where one is of the other what the voltage to neutral is of that between phases; ``rows`` rows read
-    of each role; ``left_out`` layers of the export that no role is made of.
+    of each role; ``left_out`` layers of the export that no role is made of; ``across_m`` how far the cables reach.
     """
 
     sites: int
@@ -45,6 +46,7 @@ class FirstLook:
     by_root_3: int
     rows: dict[str, int]
     left_out: tuple[LeftOut, ...]
+    across_m: float
 
     def record(self) -> dict[str, Any]:
         """Counts for ``run.json``, with what is alarming in words."""
@@ -56,8 +58,7 @@ class FirstLook:
         for layer in self.left_out:
             if layer.drawn == "lines" and layer.rows >= max(MANY_LINES * cables, 1):
                 yield f"layer {layer.name} of {layer.rows:,} lines is left out (cables: {cables:,})"
-        if not self.sites:
-            yield f"not one of {self.rows['transformers']:,} rows of transformers is a three-phase site"
+        yield from self._unlike_a_network()
         if self.sites - self.reached > MOST * self.sites:
             yield f"{self.sites - self.reached:,} of {self.sites:,} sites are unreached"
         if self.reached - self.with_point > MOST * max(self.reached, 1):
@@ -69,6 +70,12 @@ class FirstLook:
             other = self.compared - self.agree
             to_neutral = ", most as if one was to neutral" if self.by_root_3 > MOST * other else ""
             yield f"the voltages of {other:,} of {self.compared:,} sites and of the cable there differ{to_neutral}"
+
+    def _unlike_a_network(self) -> Iterator[str]:
+        if self.rows["cables"] >= SOME and 0 < self.across_m < ONE_SPOT_M:
+            yield f"all cables lie within {self.across_m:.3g} m: look at their coordinate system (input.crs)"
+        if not self.sites:
+            yield f"not one of {self.rows['transformers']:,} rows of transformers is a three-phase site"
 
 
 def take_first_look(network: Network, *, settings: Settings) -> FirstLook:
@@ -92,6 +99,7 @@ def take_first_look(network: Network, *, settings: Settings) -> FirstLook:
         by_root_3=by_root_3,
         rows={name: counts["in"] for name, counts in tables.counts.items()},
         left_out=tables.left_out,
+        across_m=float(np.ptp(tables.lines.xy, axis=0).max()) if len(tables.lines.xy) else 0.0,
     )
 
 

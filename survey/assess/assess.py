@@ -114,6 +114,8 @@ def assess_network(
     give_back()
     judged = totals.judged(method)
     circuits, figures, values = judged.circuits, judged.figures, totals.values
+    if "frequency_hz" not in settings.electrical.model_fields_set:
+        findings.report("default_frequency", ids=(), hertz=settings.electrical.frequency_hz)
     report_overhead(network, values, cables, settings=settings, findings=findings)
     report_between(network, findings)
     _report_outside(network, circuits, figures, findings)

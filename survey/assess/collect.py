@@ -245,8 +245,8 @@ class Effects:
         cable = network.pieces.cable[piece]
         named = _flags(self._of_cable, len(tables.cables))[cable]
         self._section_of_cable = _Groups(cable[named], section[named])
-        ring = network.walks.ring_piece
-        self._sites_on_ring = _Groups(*_pairs(np.where(ring >= 0, network.pieces.cable[ring], -1)[None]))
+        on_ring = np.append(network.pieces.cable, -1)[network.walks.ring_piece]
+        self._sites_on_ring = _Groups(*_pairs(on_ring[None]))
         device = np.append(sections.device, -1)[used]
         self._sites_at_device = _Groups(*_pairs(np.vstack([device, network.walks.gang])))
 

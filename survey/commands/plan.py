@@ -120,6 +120,11 @@ def print_risk(found: Plan) -> None:
             f"            of that {before:.4g} before, {after:.4g} after in back-fed states "
             f"(score.backfed_ops_year {often:g})"
         )
+        if found.urgent_back_fed:
+            click.echo(
+                f"            {found.urgent_back_fed} sites of a low or moderate band after it are severe or high when "
+                "back-fed (tie_band_after in plan_sites.csv)"
+            )
     else:
         click.echo("            of the normal state alone: the survey was made so")
     if found.undecided:

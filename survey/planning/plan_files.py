@@ -33,7 +33,8 @@ INSTALL_COLUMNS: dict[str, int | None] = {
 SITE_COLUMNS: dict[str, int | None] = {
     "site_id": None, "feeder": None, "district": None, "counted": 0, "risk_before": 6, "risk_after": 6,
     "tie_risk_before": 6, "tie_risk_after": 6, "priority_before": 1, "priority_after": 1, "score_before": 1,
-    "score_after": 1, "band_before": None, "band_after": None, "worst_before": None, "worst_after": None,
+    "score_after": 1, "band_before": None, "band_after": None,
+    "tie_band_before": None, "tie_band_after": None, "worst_before": None, "worst_after": None,
     "status_after": None, "advice": None,
 }  # fmt: skip
 CURVE_COLUMNS: dict[str, int | None] = {
@@ -110,6 +111,7 @@ def plan_record(plan: Plan) -> dict[str, Any]:
         "risk_after": plan.risk_after,
         "back_fed_before": plan.backfed("before"),
         "back_fed_after": plan.backfed("after"),
+        "sites_left_urgent_back_fed": plan.urgent_back_fed,
         "sites_left_undecided": plan.undecided,
         "checks": {
             "programme_says": plan.optimum.risk,

@@ -24,6 +24,7 @@ from survey.planning.milp import Optimum, Programme, Share, Terms
 from survey.planning.terms import PlanRequest, check_names, check_request
 from survey.read import read_network
 from survey.read.tables import NetworkTables
+from survey.report.first_points import URGENT
 from survey.report.reread import SavedSurvey, read_results
 from survey.settings import Settings, build_settings
 from survey.what_if.edits import Change, apply_changes, changes_from_record
@@ -56,7 +57,7 @@ class Plan:
         The same as a what-if, in the same order.
     sites
         One row per site: ``site_id, counted, status_after, advice``, and ``risk, tie_risk, priority, score, band,
-        worst``, each ``_before`` and ``_after``.
+        tie_band, worst``, each ``_before`` and ``_after``.
     risk_before, risk_after
         Severity-weighted ringing operations a year of the counted sites, by the survey of the network as it is and as
         changed.
@@ -82,6 +83,12 @@ class Plan:
     def backfed(self, when: str) -> float:
         """Part of the risk ``before`` or ``after`` that lies in states with a normally open point closed."""
         return float(self.sites.loc[self.sites["counted"] == 1, f"tie_risk_{when}"].sum())
+
+    @property
+    def urgent_back_fed(self) -> int:
+        """Counted sites that the plan leaves in a low or moderate band, but for a state in which they are back-fed."""
+        after = self.sites[self.sites["counted"] == 1]
+        return int((after["tie_band_after"].isin(URGENT) & ~after["band_after"].isin(URGENT)).sum())
 
     @property
     def undecided(self) -> int:
@@ -275,7 +282,7 @@ def _installs(candidates: Candidates, steps: Steps) -> pd.DataFrame:
 def _sites(base: Resurvey, after: Resurvey, *, counted: Bools, installs: pd.DataFrame) -> pd.DataFrame:
     old, new = base.sites, after.sites
     table = old[["site_id", "feeder", "district", "lon", "lat"]].assign(counted=counted.astype(np.int64))
-    for name in ("risk", "tie_risk", "priority", "hazard", "score", "band", "worst_switch_id", "status"):
+    for name in ("risk", "tie_risk", "priority", "hazard", "score", "band", "tie_band", "worst_switch_id", "status"):
         told = name.removesuffix("_switch_id")
         table[f"{told}_before"], table[f"{told}_after"] = old[name], new[name]
     return table.assign(advice=_advice(old, new, set(installs["id"])))

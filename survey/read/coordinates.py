@@ -15,6 +15,7 @@ from survey.read.geometry import sum_steps
 
 WGS84 = CRS.from_epsg(4326)
 SCALE_TOLERANCE = 1e-3  # how far the scale of a projected system may be off before lengths are taken on the ellipsoid
+ALL_ROUND = (360.0, 90.0)  # degrees of longitude and latitude that there are
 SAMPLE = 4096
 OUTER_PERCENT = 1.0  # share of vertices at each edge left out, so that a far-off point does not choose the system
 
@@ -109,7 +110,7 @@ def choose_places(crss: Mapping[str, CRS | None], xy: Floats, *, of: str) -> Pla
 
     ``crss``: coordinate system of each layer, ``None`` for a plain table. ``xy``: coordinates in that layer's system,
     shape (n, 2), in an order that does not depend on the file's. ``of``: the layer they belong to. Raises ``CrsError``:
-    no layer has a coordinate system.
+    coordinates that should be degrees are none.
     """
     own = crss.get(of)
     output = crss.get("cables") or own or WGS84
@@ -117,6 +118,13 @@ def choose_places(crss: Mapping[str, CRS | None], xy: Floats, *, of: str) -> Pla
         return Places(output, _local_system(np.zeros((0, 2))), true_scale=False)
     lonlat = _transform(_inner(xy), source=own, target=WGS84)
     lonlat = lonlat[np.isfinite(lonlat).all(axis=1)]
+    if len(lonlat) and (np.abs(lonlat[-1]) > ALL_ROUND).any():
+        x, y = _inner(xy)[-1]
+        msg = (
+            f"layer '{of}': coordinates about {x:g}, {y:g} are no degrees, as coordinate system '{own.name}' has them; "
+            'name the system that they are of in the file, or in settings key input.crs, for example "EPSG:32614"'
+        )
+        raise CrsError(msg)
     if output.is_projected and _scale_is_true(output, lonlat):
         return Places(output, _in_metres(output), true_scale=True)
     return Places(output, _local_system(lonlat), true_scale=False)

@@ -55,6 +55,8 @@ def draft_settings(inspection: Inspection, *, others: Mapping[str, Any] | None =
     patterns += _size_lines(inspection)
     if patterns:
         lines += ["", "[input.cable_type_patterns]", *patterns]
+    if "electrical" not in (others or {}):
+        lines += ["", "[electrical]", f"frequency_hz = 60  {UNSURE}: no export tells it; 50 or 60"]
     if others:
         lines += ["", tomlkit.dumps(others).rstrip()]
     return "\n".join(lines) + "\n"

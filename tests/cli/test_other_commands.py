@@ -6,6 +6,7 @@ import json
 import re
 from pathlib import Path
 
+import geopandas as gpd
 import pytest
 from click.testing import CliRunner
 from exports import tables, write_gpkg
@@ -181,6 +182,33 @@ def test_an_export_without_a_three_phase_site_is_told_loudly(tmp_path, capsys):
         assert survey(*command) == 0
         last = capsys.readouterr().out.splitlines()[-1]
         assert last.startswith("LOOK HERE FIRST  not one of 4 rows of transformers is a three-phase site")
+
+
+def test_degrees_read_as_metres_are_told_loudly_and_metres_read_as_degrees_refused(tmp_path, capsys):
+    degrees = {}
+    for name, frame in tables().items():
+        moved = gpd.GeoSeries(frame["geometry"], crs="EPSG:32617").to_crs(4326).to_numpy()
+        degrees[name] = frame.assign(geometry=moved)
+    assert survey("run", write_gpkg(tmp_path / "deg.gpkg", degrees), "-o", tmp_path / "out", "--no-study") == 0
+    last = capsys.readouterr().out.splitlines()[-1]
+    assert re.match(r"LOOK HERE FIRST  all cables lie within [\d.]+ m: look at their coordinate system", last)
+    metres = write_gpkg(tmp_path / "m.gpkg", crs="EPSG:4326")
+    assert survey("run", metres, "-o", tmp_path / "out2", "--no-study") == 1
+    said = capsys.readouterr().err
+    assert "are no degrees, as coordinate system 'WGS 84' has them" in said
+    assert len(said.strip().splitlines()) == 1
+
+
+def test_the_frequency_that_is_taken_is_told(tmp_path):
+    export = write_gpkg(tmp_path / "net.gpkg")
+    assert survey("inspect", export, "-o", tmp_path / "draft.toml") == 0
+    drafted = (tmp_path / "draft.toml").read_text()
+    assert "frequency_hz = 60  # UNSURE" in drafted
+    (tmp_path / "50.toml").write_text(drafted.replace("frequency_hz = 60", "frequency_hz = 50"))
+    for name, more, told in (("a", (), 1), ("b", ("-s", tmp_path / "50.toml"), 0)):
+        assert survey("run", export, "-o", tmp_path / name, "--no-study", *more) == 0
+        found = (tmp_path / name / "findings.csv").read_text(encoding="utf-8-sig")
+        assert found.count("the frequency of the supply; taken as 60 Hz") == told
 
 
 def test_a_plan_that_replaces_every_point_is_no_sign_of_settings_that_do_not_fit(tmp_path, capsys):

@@ -171,6 +171,14 @@ def test_same_input_same_bytes_whatever_the_row_order_and_hash_seed(tmp_path):
         assert (tmp_path / "a" / table).read_bytes() == (tmp_path / "b" / table).read_bytes()
 
 
+@pytest.mark.parametrize("empty", ["cables", "transformers", "switches", "sources"])
+def test_an_empty_layer_is_surveyed(empty, tmp_path):
+    layers = tables()
+    layers[empty] = layers[empty].iloc[:0]
+    assert survey("run", write_gpkg(tmp_path / "net.gpkg", layers), "-o", tmp_path / "out", "--no-study") == 0
+    assert len(read(tmp_path / "out", "sites.csv")) == (0 if empty == "transformers" else 4)
+
+
 def test_a_file_that_no_survey_wrote_is_not_replaced(tmp_path, capsys):
     out = tmp_path / "out"
     out.mkdir()

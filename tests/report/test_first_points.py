@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 
@@ -19,6 +21,7 @@ def sites(**changes: object) -> pd.DataFrame:
             "band": ["severe", "high", "high", "severe", "low"],
             "risk": [0.3, 0.2, 0.4, 0.9, 5.0],
             "priority": [50.0, 40.0, 60.0, 70.0, 90.0],
+            "tie_band": ["severe", "severe", "", "severe", "high"],
             **changes,
         }
     )
@@ -51,3 +54,4 @@ def test_the_terminal_gives_the_figures_of_the_point_as_the_map_and_the_sheets_d
     assert "cutout W: 1 severe and 1 high sites, 50 m of cable behind it, up to 3.5 pu: a, b" in told
     assert "cutout Q: 1 high site: c" in told
     assert "Rings       1 severe site once the ring is opened, see action: d" in told
+    assert re.search(r"Back-fed +1 severe and 1 high sites that are of a lower band .* see\s+action: b, e", told, re.S)
