@@ -29,6 +29,12 @@ def heads(*keys: Ints) -> Bools:
     return new
 
 
+def read_at(data: NDArray[np.uint8], places: Ints, kind: str) -> NDArray[Any]:
+    """Numbers of one kind, as numpy names it, that begin at places of many bytes; each may begin anywhere."""
+    room = len(data) - np.dtype(kind).itemsize + 1
+    return np.ndarray((room,), kind, data, strides=(1,))[places]
+
+
 def distinct(rows: Ints) -> Ints:
     """Row numbers, rising, each once: counted where they are many of those there are, since sorting takes longer."""
     few = len(rows) == 0 or len(rows) * 16 < int(rows.max())

@@ -11,7 +11,7 @@ from survey.arrays import Floats, Ints
 from survey.errors import CrsError
 from survey.projections import projection
 from survey.read.formats import LayerInfo
-from survey.read.geometry import sum_steps
+from survey.read.geometry import planar_lengths, sum_steps
 
 WGS84 = CRS.from_epsg(4326)
 SCALE_TOLERANCE = 1e-3  # how far the scale of a projected system may be off before lengths are taken on the ellipsoid
@@ -48,10 +48,9 @@ class Places:
         if len(start) < 2:
             return np.zeros(0)
         if self.true_scale:
-            step = np.hypot(*np.diff(xy, axis=0).T)
-        else:
-            lon, lat = self.to_lonlat(xy).T
-            _, _, step = Geod(ellps="WGS84").inv(lon[:-1], lat[:-1], lon[1:], lat[1:])
+            return planar_lengths(xy, start)
+        lon, lat = self.to_lonlat(xy).T
+        _, _, step = Geod(ellps="WGS84").inv(lon[:-1], lat[:-1], lon[1:], lat[1:])
         return sum_steps(np.asarray(step, np.float64), start)
 
 

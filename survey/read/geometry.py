@@ -11,13 +11,15 @@ import pyarrow.compute as pc
 import shapely
 from numpy.typing import NDArray
 
-from survey.arrays import Bools, Floats, Ints
+from survey.arrays import Bools, Floats, Ints, read_at
 from survey.read.columns import Rows
+from survey.read.tables import some_lines
 from survey.settings import NetworkSettings
 
 Shapes = NDArray[Any]
 
-HEAD = 5  # bytes of the byte order and the type
+HEAD, PLACE = 5, 16  # bytes of the byte order and the type, and of a place without height
+HEAD_BITS = (1 << 8 * HEAD) - 1
 POINT, LINE, MULTI_POINT, MULTI_LINE, COLLECTION = 0, 1, 4, 5, 7  # types of geometry, by shapely
 POINT_KINDS, LINE_KINDS = frozenset({1, 4}), frozenset({2, 5})  # single and multiple, in well-known binary
 PLAIN = (b"\x01", b"\x02")  # lowest byte of the type of single points and lines without height
@@ -108,18 +110,17 @@ def _plain_coordinates(some: pa.LargeBinaryArray, kind: int) -> tuple[Floats, In
         return nothing
     start = np.frombuffer(some.buffers()[1], np.int64)[some.offset : some.offset + len(some) + 1]
     data, size, head = np.frombuffer(some.buffers()[2], np.uint8), np.diff(start), HEAD + 4 * (kind == LINE)
-    if size.min() < head:
+    if size.min() < head + PLACE:
         return nothing
-    places = start[:-1, None] + np.arange(head)
-    heads, count = data[places], np.ones(len(size), np.int64)
+    heads, count = read_at(data, start[:-1], "<u8") & HEAD_BITS, np.ones(len(size), np.int64)
     if kind == LINE:
-        count = np.ascontiguousarray(heads[:, HEAD:]).view("<u4").ravel().astype(np.int64)
-    whole = (heads[:, :HEAD] == (1, kind + 1, 0, 0, 0)).all() and count.min() > (kind == LINE)
-    if not whole or (size != head + 16 * count).any():
+        count = read_at(data, start[:-1] + HEAD, "<u4").astype(np.int64)
+    whole = (heads == 1 + (kind + 1 << 8)).all() and count.min() > (kind == LINE)
+    if not whole or (size != head + PLACE * count).any():
         return nothing
-    inside = np.ones(int(start[-1] - start[0]), bool)
-    inside[places - start[0]] = False
-    xy = data[start[0] : start[-1]][inside].view("<f8").reshape(-1, 2)
+    vertex = np.repeat(head * np.arange(1, len(count) + 1), count)
+    vertex += np.arange(start[0], start[0] + PLACE * len(vertex), PLACE)
+    xy = read_at(data, vertex, "<c16").view("<f8").reshape(-1, 2)
     return nothing if kind == POINT and np.isnan(xy).any() else (xy, count)
 
 
@@ -204,16 +205,24 @@ def drop_unusable(lines: RawLines) -> None:
     """Take lines out that are no place or have no length."""
     if not len(lines.owner):
         return
-    if not np.abs(lines.xy).max() < MAX_COORDINATE:  # true for not-a-number as well
+    if not (lines.xy.max() < MAX_COORDINATE and lines.xy.min() > -MAX_COORDINATE):  # true for not-a-number as well
         off = ~(np.abs(lines.xy) < MAX_COORDINATE).all(axis=1)
         _drop(lines, np.add.reduceat(off, lines.start[:-1], dtype=np.int64) > 0, "not_finite")
     if not len(lines.owner):
         return
-    lines.length = sum_steps(np.hypot(*np.diff(lines.xy, axis=0).T), lines.start)
+    lines.length = planar_lengths(lines.xy, lines.start)
     still = lines.length == 0
     if still.any():
         _drop(lines, still, "zero_length")
         lines.length = lines.length[~still]
+
+
+def planar_lengths(xy: Floats, start: Ints) -> Floats:
+    """Length of each line as drawn, shape (n_lines,)."""
+    length = np.zeros(len(start) - 1)
+    for which, some, begin in some_lines(xy, start):
+        length[which] = sum_steps(np.hypot(*np.diff(some, axis=0).T), begin)
+    return length
 
 
 def sum_steps(step: Floats, start: Ints) -> Floats:
@@ -324,11 +333,11 @@ def report_drawing(rows: Rows, problems: Mapping[str, Sequence[int]], *, has_nod
 def report_line_shapes(rows: Rows, drawn: RawLines, *, settings: NetworkSettings) -> None:
     """Name cables drawn in parts, closed on themselves, or crossing themselves."""
     rows.report("in_pieces", where=_mask(rows, drawn.problems.get("in_pieces", ())), snap_m=settings.snap_m)
-    bent = np.flatnonzero(np.diff(drawn.start) > 2)
-    closed = (drawn.xy[drawn.start[bent]] == drawn.xy[drawn.start[bent + 1] - 1]).all(axis=1)
-    rows.report("closed_line", where=_mask(rows, drawn.owner[bent[closed]]))
-    bent = bent[~closed & _turns_back(drawn)[bent]]
-    rows.report("self_crossing", where=_mask(rows, drawn.owner[bent[_crossing(drawn, bent)]]))
+    bent = np.diff(drawn.start) > 2
+    closed, back = _turns(drawn)
+    rows.report("closed_line", where=_mask(rows, drawn.owner[bent & closed]))
+    turning = np.flatnonzero(bent & back & ~closed)
+    rows.report("self_crossing", where=_mask(rows, drawn.owner[turning[_crossing(drawn, turning)]]))
 
 
 def _mask(rows: Rows, places: Sequence[int] | Ints) -> Bools:
@@ -337,13 +346,21 @@ def _mask(rows: Rows, places: Sequence[int] | Ints) -> Bools:
     return mask
 
 
-def _turns_back(drawn: RawLines) -> Bools:
-    """Lines with a step that does not lead on from the first to the last point: no other line can cross itself."""
-    count, step = np.diff(drawn.start), np.diff(drawn.xy, axis=0, append=np.nan)
-    whole = drawn.xy[drawn.start[1:] - 1] - drawn.xy[drawn.start[:-1]]
-    on = np.einsum("ij,ij->i", step, np.repeat(whole, count, axis=0))
-    on[drawn.start[1:] - 1] = np.inf
-    return np.minimum.reduceat(on, drawn.start[:-1]) <= 0 if len(count) else np.zeros(0, np.bool_)
+def _turns(drawn: RawLines) -> tuple[Bools, Bools]:
+    """Lines that end where they begin; and those with a step that does not lead on from the first to the last point.
+
+    No other line can cross itself.
+    """
+    closed, back = np.zeros((2, len(drawn.owner)), np.bool_)
+    for which, xy, begin in some_lines(drawn.xy, drawn.start):
+        last = begin[1:] - 1
+        whole = xy[last] - xy[begin[:-1]]
+        step = np.diff(xy, axis=0, append=np.nan)
+        on = np.einsum("ij,ij->i", step, np.repeat(whole, np.diff(begin), axis=0))
+        on[last] = np.inf
+        closed[which] = (whole[:, 0] == 0) & (whole[:, 1] == 0)
+        back[which] = np.minimum.reduceat(on, begin[:-1]) <= 0
+    return closed, back
 
 
 def _crossing(drawn: RawLines, lines: Ints) -> Bools:

@@ -7,7 +7,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from survey.arrays import Bools, Ints
+from survey.arrays import Bools, Ints, read_at
 from survey.findings import FindingList
 from survey.input_schema import field_specs
 from survey.input_settings import LayerMap
@@ -15,8 +15,10 @@ from survey.read.columns import Rows, as_text
 from survey.read.formats import RawLayer
 from survey.read.matching import MatchedLayer
 
-MOST_WORDS = 3
+MOST_WORDS, WORD = 3, 8
 """Ids of more words of eight bytes are sorted as text."""
+KEPT = np.array([(1 << 64) - (1 << 8 * (WORD - n)) for n in range(WORD)] + [(1 << 64) - 1], np.uint64)
+"""Bits of the first bytes of a word, by their number."""
 
 
 def order_rows(raw: RawLayer, *, matched: MatchedLayer, mapping: LayerMap, findings: FindingList) -> Rows:
@@ -50,12 +52,19 @@ def _order(text: pa.LargeStringArray) -> Ints:
     """
     start = np.frombuffer(text.buffers()[1], np.int64)[text.offset : text.offset + len(text) + 1]
     data, size = np.frombuffer(text.buffers()[2] or b"", np.uint8)[start[0] : start[-1]], np.diff(start)
-    words = -(-int(size.max(initial=1)) // 8)
+    words = -(-int(size.max(initial=1)) // WORD)
     if words > MOST_WORDS or not data.all():
         return np.asarray(pc.sort_indices(text), np.int64)
-    padded = np.zeros((len(text), 8 * words), np.uint8)
-    padded[np.arange(8 * words) < size[:, None]] = data
-    return np.lexsort(padded.view(">u8").astype(np.uint64).T[::-1])
+    padded, first = np.append(data, np.zeros(WORD * words, np.uint8)), start[:-1] - start[0]
+    parts = [
+        read_at(padded, first + k, ">u8").astype(np.uint64) & KEPT[np.clip(size - k, 0, WORD)]
+        for k in range(0, WORD * words, WORD)
+    ]
+    if words == 1:
+        order = np.argsort(parts[0])
+        if np.diff(parts[0][order]).all():  # no two alike, whose order would have to be kept
+            return order
+    return np.lexsort(parts[::-1])
 
 
 def _with_ids(column: pa.Array | None, *, rows: int, layer: str) -> tuple[pa.LargeStringArray, Bools]:

@@ -4,6 +4,7 @@ Everything is SI, ids are unique text, rows are sorted by id, coordinates are pl
 system. No row of the export is missing here without a finding that names it.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -41,6 +42,19 @@ class Lines:
     def ends(self) -> Floats:
         """First and last place of every line, shape (n_lines, 2, 2)."""
         return np.stack([self.xy[self.start[:-1]], self.xy[self.start[1:] - 1]], axis=1)
+
+
+LINES_AT_ONCE = 65_536
+
+
+def some_lines(xy: Floats, start: Ints) -> Iterator[tuple[slice, Floats, Ints]]:
+    """Lines of a flat array, some at a time: which they are, their vertices, and where each begins among these.
+
+    What is computed of some is still near when it is used, and the memory is the same each time.
+    """
+    for first in range(0, len(start) - 1, LINES_AT_ONCE):
+        some = start[first : first + LINES_AT_ONCE + 1]
+        yield slice(first, first + len(some) - 1), xy[some[0] : some[-1]], some - some[0]
 
 
 UNIT_COLUMNS = ("site_id", "phases", "rating_va", "node", "x", "y", "lon", "lat")

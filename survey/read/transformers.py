@@ -76,7 +76,8 @@ def _tell_likely_banks(rows: Rows, alone: pd.DataFrame) -> None:
     And those that stand on the same spot, alike, one on each phase.
     """
     stem = alone["site_id"].str.replace(UNIT_SUFFIX, "", regex=True)
-    units = alone.groupby(stem.where(stem != alone["site_id"], ""))
+    lettered = stem != alone["site_id"]
+    units = alone[lettered].groupby(stem[lettered])
     near = (units[["x", "y"]].max() - units[["x", "y"]].min()).max(axis=1) <= BANK_M
     whole = _one_a_phase(units) & near
     banks = whole.index[whole & (whole.index != "")]
@@ -84,9 +85,9 @@ def _tell_likely_banks(rows: Rows, alone: pd.DataFrame) -> None:
         ids = alone["site_id"][stem.isin(banks)]
         rows.findings.report("banks_by_id", ids=ids, banks=len(banks), first=banks[0])
     rest = alone[~stem.isin(banks) & alone["x"].notna()]
-    spot = rest.groupby(_spot(rest))
-    alike = _one_a_phase(spot)
-    same = rest["site_id"][_spot(rest).isin(alike.index[alike])]
+    spot = _spot(rest)
+    alike = _one_a_phase(rest.groupby(spot))
+    same = rest["site_id"][spot.isin(alike.index[alike])]
     if len(same):
         rows.findings.report("banks_by_place", ids=same, banks=len(same) // len("ABC"), first=same.iloc[0])
 
