@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from survey.arrays import Bools, Ints
+from survey.arrays import Bools, Floats, Ints
 from survey.findings import FindingList
 from survey.memory import give_back
 from survey.network.drawing.near_misses import BareEnds, find_bare, find_misses, report_misses
@@ -15,7 +15,7 @@ from survey.network.drawing.segments import make_grid
 from survey.network.health import measure_health, report_idle
 from survey.network.model import Network
 from survey.network.supply import report_supply
-from survey.network.sweeps import Forest
+from survey.network.sweeps import Forest, Passed
 from survey.network.ties.loops import find_loops
 from survey.network.topology.direction import needs_direction, parent_pieces
 from survey.network.topology.graph import Graph, build_graph
@@ -30,7 +30,7 @@ from survey.network.walk.islands import controlled_sides, walk_in_islands
 from survey.network.walk.rings import looped_sites
 from survey.network.walk.sections import Sections, find_sections, span_phases
 from survey.network.walk.upstream import Upstream, find_upstream
-from survey.network.walk.walks import Walks, three_pole_edges, walk_to_sources
+from survey.network.walk.walks import Walks, passed_on_way, three_pole_edges, walk_to_sources
 from survey.read.tables import NetworkTables
 from survey.settings import NetworkSettings
 
@@ -60,7 +60,7 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     supply_names = cut.supply_names
     del cut
     give_back()
-    union, upstream, sections, walks = _walk(tables, graph, stood=stood, site_node=site_node, findings=findings)
+    union, upstream, sections, passed, walks = _walk(tables, graph, stood=stood, site_node=site_node, findings=findings)
     network = Network(
         tables,
         split.pieces,
@@ -78,17 +78,21 @@ def build_network(tables: NetworkTables, *, settings: NetworkSettings, findings:
     report_supply(network, union=union, findings=findings)
     report_overlaps(network, overlaps, findings=findings)
     health = measure_health(network, union=union, bare=bare, idle=idle, findings=findings) | drawn
-    network = _with_loops(network, stood.placement, union=union, settings=settings, findings=findings)
+    network = _with_loops(network, stood.placement, union=union, passed=passed, settings=settings, findings=findings)
     return replace(network, sections=sections.without_forests(), health=health)
 
 
 class _Cut(NamedTuple):
-    """Cables cut into pieces and where points stand; asset by node that supplies; the number of tees."""
+    """Cables cut into pieces and where points stand; asset by node that supplies; the number of tees.
+
+    ``walked_m``: as of :func:`walk_vertices`.
+    """
 
     split: Split
     joints: Joints
     supply_names: dict[int, str]
     tees: int
+    walked_m: Floats
 
     @property
     def source_nodes(self) -> Ints:
@@ -122,7 +126,7 @@ def _cut(tables: NetworkTables, *, settings: NetworkSettings, findings: FindingL
         findings=findings,
     )
     names = _supply_names(tables, split, stepdowns=settings.stepdown_supplies)
-    return _Cut(split, joints, names, cuts.tees)
+    return _Cut(split, joints, names, cuts.tees, walked_m)
 
 
 def _supply_names(tables: NetworkTables, split: Split, *, stepdowns: bool) -> dict[int, str]:
@@ -131,10 +135,12 @@ def _supply_names(tables: NetworkTables, split: Split, *, stepdowns: bool) -> di
     if stepdowns:
         secondary = dict(zip(split.primary.tolist(), split.secondary.tolist(), strict=True))
         at = np.flatnonzero(np.isin(split.points.sites, split.primary))[::-1]
-        names |= {secondary[split.points.sites[i]]: str(tables.transformers["site_id"].iloc[i]) for i in at.tolist()}
+        ids = map(str, tables.transformers["site_id"].iloc[at])
+        names |= {secondary[node]: name for node, name in zip(split.points.sites[at].tolist(), ids, strict=True)}
     sources = split.points.sources
-    reached = np.flatnonzero(sources >= 0)[::-1].tolist()
-    return names | {int(sources[i]): str(tables.sources["source_id"].iloc[i]) for i in reached}
+    reached = np.flatnonzero(sources >= 0)[::-1]
+    ids = map(str, tables.sources["source_id"].iloc[reached])
+    return names | dict(zip(sources[reached].tolist(), ids, strict=True))
 
 
 def _drawn(
@@ -147,7 +153,7 @@ def _drawn(
     bare = find_bare(tables, split.pieces, node_xy=split.node_xy, used=cut.used, pickup_m=settings.pickup_m)
     misses = find_misses(tables, split.pieces, bare, grid=grid, node_xy=split.node_xy, snap_m=settings.snap_m)
     counts = report_misses(tables, bare, misses, snap_m=settings.snap_m, findings=findings)
-    overlaps = find_overlaps(tables, grid)
+    overlaps = find_overlaps(tables, grid, walked_m=cut.walked_m)
     counts |= {"tees": cut.tees, "drawn_twice": twins, "overlaps": len(overlaps.length_m)}
     return bare, counts, overlaps
 
@@ -193,7 +199,7 @@ def _place(tables: NetworkTables, cut: _Cut, *, findings: FindingList) -> _Stood
 
 def _walk(
     tables: NetworkTables, graph: Graph, *, stood: _Stood, site_node: Ints, findings: FindingList
-) -> tuple[Forest, Upstream, Sections, Walks]:
+) -> tuple[Forest, Upstream, Sections, Passed, Walks]:
     single = tables.switches["single_pole"].to_numpy(bool)
     device = np.flatnonzero(single & (graph.edge_of >= 0))
     forests, union = span_phases(graph)
@@ -210,21 +216,33 @@ def _walk(
     upstream = find_upstream(graph, union=union)
     sections = find_sections(graph, device=device, down=down, forests=forests, fed=upstream.fed)
     gang = three_pole_edges(tables, graph)
-    walks = walk_to_sources(graph, sections, upstream=upstream, node=site_node, gang=gang)
+    passed = passed_on_way(graph, sections, upstream=upstream, gang=gang)
+    walks = walk_to_sources(graph, sections, upstream=upstream, node=site_node, passed=passed)
     walks = replace(walks, looped=looped_sites(graph, walks, union=union, single=single))
     walks = walk_in_islands(
         walks, graph, tables=tables, sections=sections, upstream=upstream, node=site_node, gang=gang
     )
-    return union, upstream, sections, walks
+    return union, upstream, sections, passed, walks
 
 
 def _with_loops(
-    network: Network, placement: Placement, *, union: Forest, settings: NetworkSettings, findings: FindingList
+    network: Network,
+    placement: Placement,
+    *,
+    union: Forest,
+    passed: Passed,
+    settings: NetworkSettings,
+    findings: FindingList,
 ) -> Network:
     """The network with the states of its loops, where they are asked for."""
     if not settings.either_end:
         return network
     loops, revived = find_loops(
-        network, placement=placement, union=union, most_states=settings.most_states, findings=findings
+        network,
+        placement=placement,
+        union=union,
+        passed=passed,
+        most_states=settings.most_states,
+        findings=findings,
     )
     return replace(network, loops=loops, revived=revived)

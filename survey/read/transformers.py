@@ -65,7 +65,7 @@ def read_transformers(rows: Rows, drawn: RawPoints, *, places: Places, crs: CRS 
     }
     other_xy = records.loc[~three_phase, ["x", "y"]].to_numpy(np.float64)
     joined = banked & records["bank_id"].isin(banks["bank_id"]).to_numpy(np.bool_)
-    alone = records[~three_phase & ~joined]
+    alone = records.loc[~three_phase & ~joined, [*UNIT_COLUMNS, "voltage_v"]]
     _tell_likely_banks(rows, alone)
     return PointTable(table, counts, other_xy, _one_phase(alone))
 
@@ -75,6 +75,7 @@ def _tell_likely_banks(rows: Rows, alone: pd.DataFrame) -> None:
 
     And those that stand on the same spot, alike, one on each phase.
     """
+    alone = alone[["site_id", "phases", "rating_va", "voltage_v", "x", "y"]]
     stem = alone["site_id"].str.replace(UNIT_SUFFIX, "", regex=True)
     lettered = stem != alone["site_id"]
     units = alone[lettered].groupby(stem[lettered])

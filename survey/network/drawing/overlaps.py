@@ -13,8 +13,7 @@ from survey.arrays import Bools, Floats, Ints, heads
 from survey.findings import FindingList
 from survey.network.drawing.segments import Alongs, Grid, lying_along
 from survey.network.model import Network
-from survey.network.topology.pieces import walk_vertices
-from survey.read.tables import Lines, NetworkTables
+from survey.read.tables import Lines, NetworkTables, some_lines
 
 OVER_M = 0.05
 """Cables no further apart than this are drawn over one another; those beside each other in a trench are further apart
@@ -44,8 +43,11 @@ class Overlaps:
     xy: Floats
 
 
-def find_overlaps(tables: NetworkTables, grid: Grid) -> Overlaps:
-    """Find pairs of cables that lie on one another for ``LEAST_M`` or more; exact doubles are left out of the grid."""
+def find_overlaps(tables: NetworkTables, grid: Grid, *, walked_m: Floats) -> Overlaps:
+    """Find pairs of cables that lie on one another for ``LEAST_M`` or more; exact doubles are left out of the grid.
+
+    ``walked_m``: planar distance to every vertex along all lines in a row.
+    """
     lines = tables.lines
     found = lying_along(grid, lines.xy, lines.owner, tolerance_m=OVER_M)
     a, b = lines.owner[found.line_a], lines.owner[found.line_b]
@@ -55,12 +57,10 @@ def find_overlaps(tables: NetworkTables, grid: Grid) -> Overlaps:
     longest = order[new]
     kept = np.flatnonzero(total >= LEAST_M)
     kept = kept[np.lexsort((b[longest[kept]], a[longest[kept]], -np.round(total[kept], 2)))]
-    return _pairs(tables, found, longest[kept], total[kept])
+    return _pairs(lines, found, longest[kept], total[kept], walked=walked_m)
 
 
-def _pairs(tables: NetworkTables, found: Alongs, which: Ints, total: Floats) -> Overlaps:
-    lines = tables.lines
-    walked = walk_vertices(lines)
+def _pairs(lines: Lines, found: Alongs, which: Ints, total: Floats, *, walked: Floats) -> Overlaps:
     xy = np.column_stack([found.x[which], found.y[which]])
     along = [
         walked[vertex] - walked[lines.start[line]] + np.hypot(*(xy - lines.xy[vertex]).T)
@@ -156,7 +156,7 @@ def report_twins(tables: NetworkTables, *, findings: FindingList) -> tuple[int, 
     if not len(lines.owner):
         return 0, double
     mixed = _prints(lines)
-    order = np.argsort(mixed, kind="stable")
+    order = _met_again(mixed)
     again = np.flatnonzero(mixed[order][1:] == mixed[order][:-1])
     pairs = np.stack([lines.owner[order[again]], lines.owner[order[again + 1]]], axis=1)
     double[order[again + 1]] = True
@@ -172,12 +172,22 @@ def report_twins(tables: NetworkTables, *, findings: FindingList) -> tuple[int, 
     return len(pairs), double
 
 
+def _met_again(numbers: NDArray[np.uint64]) -> Ints:
+    """Rows whose number another row has, in order of number."""
+    rising = np.sort(numbers)
+    row = np.flatnonzero(np.isin(numbers, rising[1:][rising[1:] == rising[:-1]]))
+    return row[np.argsort(numbers[row], kind="stable")]
+
+
 def _prints(lines: Lines) -> NDArray[np.uint64]:
     """One number per line, the same in both directions, from both ends, the sum of all places (cm) and their number."""
-    places = np.rint(lines.xy * 100).astype(np.int64)
-    first, last = lines.start[:-1], lines.start[1:] - 1
-    ends = _mixed(places[first]) + _mixed(places[last])
-    return ends ^ _mixed(np.add.reduceat(places, first, axis=0)) ^ np.diff(lines.start).astype(np.uint64)
+    prints = np.empty(len(lines.owner), np.uint64)
+    for which, xy, begin in some_lines(lines.xy, lines.start):
+        places = np.rint(xy * 100).astype(np.int64)
+        first, last = begin[:-1], begin[1:] - 1
+        ends = _mixed(places[first]) + _mixed(places[last])
+        prints[which] = ends ^ _mixed(np.add.reduceat(places, first, axis=0)) ^ np.diff(begin).astype(np.uint64)
+    return prints
 
 
 def _mixed(place: Ints) -> NDArray[np.uint64]:

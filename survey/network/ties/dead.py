@@ -13,20 +13,24 @@ import pandas as pd
 
 from survey.arrays import Bools, Ints
 from survey.network.model import Network
-from survey.network.sweeps import Forest, adjacency
+from survey.network.sweeps import Forest, Passed, adjacency
 from survey.network.topology.graph import Graph
 from survey.network.topology.placement import by_id
 from survey.network.walk.sections import find_sections, span_phases
 from survey.network.walk.upstream import find_upstream
-from survey.network.walk.walks import three_pole_edges, walk_to_sources
+from survey.network.walk.walks import passed_on_way, three_pole_edges, walk_to_sources
 from survey.read.tables import THREE_PHASE
 
 
 class Revived(NamedTuple):
-    """The network with its dead stretches supplied, the spanning forest of all edges, and the devices between."""
+    """The network with its dead stretches supplied, the spanning forest of all edges, and the devices between.
+
+    ``passed``: what the way up from every node passes.
+    """
 
     network: Network
     union: Forest
+    passed: Passed
     switch: Ints
 
 
@@ -51,11 +55,11 @@ def revive(network: Network, *, union: Forest) -> Revived | None:
     up = find_upstream(supplied, union=whole)
     device, down = network.sections.device, network.sections.down
     sections = find_sections(supplied, device=device, down=down, forests=forests, fed=up.fed)
-    gang = three_pole_edges(tables, supplied)
-    walks = walk_to_sources(supplied, sections, upstream=up, node=network.site_node, gang=gang)
+    passed = passed_on_way(supplied, sections, upstream=up, gang=three_pole_edges(tables, supplied))
+    walks = walk_to_sources(supplied, sections, upstream=up, node=network.site_node, passed=passed)
     changed = replace(network, tables=tables, graph=supplied, upstream=up, sections=sections, walks=walks)
     clear = ~_unclear(changed, whole, union=union, ties=row)[union.root[dead]]
-    return Revived(changed, whole, row[clear]) if clear.any() else None
+    return Revived(changed, whole, passed, row[clear]) if clear.any() else None
 
 
 def _beyond(graph: Graph, tie: Ints, *, dead: Ints) -> Ints:

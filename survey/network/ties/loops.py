@@ -19,12 +19,11 @@ from survey.arrays import Bools, Floats, Ints, ranges, taken
 from survey.findings import FindingList
 from survey.loops import njit
 from survey.network.model import Network
-from survey.network.sweeps import Forest
+from survey.network.sweeps import Forest, Passed
 from survey.network.ties.dead import revive
 from survey.network.ties.links import Links, Told, barred_edges, find_links, find_ties
 from survey.network.topology.graph import Graph
 from survey.network.topology.placement import Placement
-from survey.network.walk.walks import passed_on_way, three_pole_edges
 from survey.read.tables import THREE_PHASE
 
 SAME_VOLTAGE = 1.1
@@ -144,29 +143,30 @@ class Ways:
 
 
 def find_loops(
-    network: Network, *, placement: Placement, union: Forest, most_states: int, findings: FindingList
+    network: Network, *, placement: Placement, union: Forest, passed: Passed, most_states: int, findings: FindingList
 ) -> tuple[Loops, Network | None]:
     """Loops that can be judged, and the network in which dead stretches have loops; what cannot be judged is told.
 
-    ``union``: spanning forest of all edges. ``most_states``: pairs of devices up to which all are judged. ``findings``:
-    gets ``tie_...`` and ``ring_not_judged``.
+    ``union``: spanning forest of all edges. ``passed``: what the way up from every node passes. ``most_states``: pairs
+    of devices up to which all are judged. ``findings``: gets ``tie_...`` and ``ring_not_judged``.
     """
     told, revived = Told(network.tables, findings), revive(network, union=union)
     dead = revived.switch if revived else np.empty(0, np.int64)
     links = find_links(network, placement=placement, union=union, dead=dead, told=told)
-    loops = _sorted_out(network, links, union=union, told=told)
+    loops = _sorted_out(network, links, union=union, passed=passed, told=told)
     count = np.diff(loops.start)
     told.switches("tie_states", loops.device[loops.start[:-1]][count * (count - 1) > most_states])
     then = None
     if revived:
         then, links = revived.network, find_ties(revived.network, placement, row=dead)
-        more = _sorted_out(then, links, union=revived.union, told=told, only=len(network.tables.switches))
+        only = len(network.tables.switches)
+        more = _sorted_out(then, links, union=revived.union, passed=revived.passed, told=told, only=only)
         then = replace(then, sections=then.sections.without_forests(), loops=more) if len(more.tie) else None
     told.report()
     return loops, then
 
 
-def _sorted_out(network: Network, links: Links, *, union: Forest, told: Told, only: int = -1) -> Loops:
+def _sorted_out(network: Network, links: Links, *, union: Forest, passed: Passed, told: Told, only: int = -1) -> Loops:
     """Loops that can be judged and that matter; ``only``: see :class:`Loops`."""
     single = np.append(network.tables.switches["single_pole"].to_numpy(bool), False)
     ways = _ways(network.graph, links, union=union)
@@ -177,7 +177,8 @@ def _sorted_out(network: Network, links: Links, *, union: Forest, told: Told, on
     good = _judged(network, links, ways, on_ring=~union.bridge, barred=barred, apart=apart, told=told)
     # a dead stretch may have single-pole devices of its own
     which = np.flatnonzero(good if only >= 0 else good & ways.some(single[ways.row]))
-    return replace(_loops(network, taken(links, which), ways.taken(which), union=union), only=only)
+    loops = _loops(network, taken(links, which), ways.taken(which), union=union, passed=passed)
+    return replace(loops, only=only)
 
 
 def _ways(graph: Graph, links: Links, *, union: Forest) -> Ways:
@@ -300,11 +301,8 @@ def _mean_voltage(network: Network, union: Forest, *, node: Ints) -> Floats:
     return np.divide(running[last] - running[first], count, out=np.full(len(node), np.nan), where=count > 0)
 
 
-def _loops(network: Network, links: Links, ways: Ways, *, union: Forest) -> Loops:
-    graph, sections = network.graph, network.sections
-    gang = three_pole_edges(network.tables, graph)
-    passed = passed_on_way(graph, sections, upstream=network.upstream, gang=gang)
-    row = ways.row
+def _loops(network: Network, links: Links, ways: Ways, *, union: Forest, passed: Passed) -> Loops:
+    graph, sections, row = network.graph, network.sections, ways.row
     here = np.flatnonzero(row >= 0)
     counted = np.cumsum(row >= 0)
     start = np.append(0, counted)[ways.start]

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from survey.arrays import Bools, Floats, Ints, Objects
+from survey.arrays import Bools, Floats, Ints
 from survey.findings import FindingList
 from survey.network.nearness import Strips, join_close, make_strips, nearest_point
 from survey.network.topology.reversals import find_turned, known_points
@@ -76,25 +76,22 @@ def join_ends(tables: NetworkTables, *, snap_m: float, pickup_m: float, findings
     free_xy = lines.ends()[free_line].reshape(-1, 2)
     strips = make_strips(free_xy, tolerance_m=reach_m)
     group = join_close(strips, tolerance_m=snap_m)
-    ids = tables.cables["cable_id"].to_numpy()[np.repeat(lines.owner[free_line], 2)]
-    report_wide(group, free_xy, ids=ids, tables=tables, snap_m=snap_m, findings=findings)
+    cable = lines.owner[free_line]
+    report_wide(group, free_xy, cable=np.repeat(cable, 2), tables=tables, snap_m=snap_m, findings=findings)
     free = Ends(strips, _nodes_of_groups(group, free_xy, named=named, snap_m=snap_m))
-    end_node = np.concatenate([named.node.ravel(), free.node])
-    end_xy = np.concatenate([named.xy.reshape(-1, 2), free_xy])
-    cable = np.concatenate([named.cable, lines.owner[free_line]])
+    cable = np.concatenate([named.cable, cable])
     order = np.argsort(cable, kind="stable")
-    ends = end_node.reshape(-1, 2)[order]
-    at = np.flatnonzero(np.isfinite(end_xy[:, 0]))
+    ends = np.concatenate([named.node, free.node.reshape(-1, 2)])[order]
     return Joints(
         cable=cable[order],
         line=np.concatenate([named.line, free_line])[order],
         u=ends[:, 0],
         v=ends[:, 1],
         named=order < len(named.cable),
-        node_xy=_places(end_node, end_xy, len(named.node_ids)),
+        node_xy=_places(named, free.node, free_xy, first=group == np.arange(len(group))),
         node_ids=named.node_ids,
         free=free,
-        drawn=Ends(make_strips(end_xy[at], tolerance_m=reach_m), end_node[at]) if (named.line >= 0).any() else free,
+        drawn=_all_drawn(named, free.node, free_xy, reach_m=reach_m) if (named.line >= 0).any() else free,
     )
 
 
@@ -166,25 +163,37 @@ def _nodes_of_groups(group: Ints, free_xy: Floats, *, named: _NamedRuns, snap_m:
     return tag[group]
 
 
-def _places(node: Ints, xy: Floats, n_named: int) -> Floats:
-    """First drawn place of every node."""
-    place = np.full((max(n_named, int(node.max()) + 1 if len(node) else 0), 2), np.nan)
-    drawn = np.flatnonzero(np.isfinite(xy[:, 0]))[::-1]
-    place[node[drawn]] = xy[drawn]
+def _all_drawn(named: _NamedRuns, free_node: Ints, free_xy: Floats, *, reach_m: float) -> Ends:
+    xy = np.concatenate([named.xy.reshape(-1, 2), free_xy])
+    at = np.flatnonzero(np.isfinite(xy[:, 0]))
+    return Ends(make_strips(xy[at], tolerance_m=reach_m), np.concatenate([named.node.ravel(), free_node])[at])
+
+
+def _places(named: _NamedRuns, free_node: Ints, free_xy: Floats, *, first: Bools) -> Floats:
+    """First drawn place of every node; ``first``: the free ends that are the lowest of their group."""
+    n_named = len(named.node_ids)
+    place = np.full((max(n_named, int(free_node.max(initial=-1)) + 1), 2), np.nan)
+    at = np.flatnonzero(first | (free_node < n_named))[::-1]
+    place[free_node[at]] = free_xy[at]
+    node, xy = named.node.ravel(), named.xy.reshape(-1, 2)
+    at = np.flatnonzero(np.isfinite(xy[:, 0]))[::-1]
+    place[node[at]] = xy[at]
     return place
 
 
 def report_wide(
-    group: Ints, xy: Floats, *, ids: Objects, tables: NetworkTables, snap_m: float, findings: FindingList
+    group: Ints, xy: Floats, *, cable: Ints, tables: NetworkTables, snap_m: float, findings: FindingList
 ) -> None:
     """Add ``wide_joint`` for the groups of ends that lie further apart than the tolerance.
 
-    ``group``: position of the lowest end of the group each end belongs to, shape (n,). ``xy``, ``ids``: places, shape
-    (n, 2), metres, and cables of the ends.
+    ``group``: position of the lowest end of the group each end belongs to, shape (n,). ``xy``, ``cable``: places, shape
+    (n, 2), metres, and rows of the cables of the ends.
     """
     # where every end lies within half the tolerance of the lowest, no two can be wider apart
-    apart = np.hypot(xy[:, 0] - xy[group, 0], xy[:, 1] - xy[group, 1]) > snap_m / 2
-    if not apart.any():
+    other = np.flatnonzero(group != np.arange(len(group)))
+    off = xy[other] - xy[group[other]]
+    apart = other[np.hypot(off[:, 0], off[:, 1]) > snap_m / 2]
+    if not len(apart):
         return
     member = np.flatnonzero(np.isin(group, np.unique(group[apart])))
     order = member[np.argsort(group[member], kind="stable")]
@@ -195,7 +204,7 @@ def report_wide(
         widest = joints[int(np.argmax(width))]
         findings.report(
             "wide_joint",
-            ids=set(ids[np.concatenate(wide)]),
+            ids=set(tables.cables["cable_id"].iloc[cable[np.concatenate(wide)]]),
             joints=len(wide),
             width_m=width.max(),
             ends=len(widest),

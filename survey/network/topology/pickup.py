@@ -41,8 +41,7 @@ def pick_up(
     node = np.full(len(points), -1, np.int64)
     if len(joints.node_ids):
         node[:] = joints.node_ids.get_indexer(pd.Index(points["node"]))
-    ids = points.iloc[:, 0].to_numpy()
-    _report_unknown_nodes(points["node"].to_numpy(), node, ids=ids, layer=layer, findings=findings)
+    _report_unknown_nodes(points, node, layer=layer, findings=findings)
     xy = points[["x", "y"]].to_numpy(np.float64)
     open_ = np.flatnonzero((node < 0) & np.isfinite(xy).all(axis=1))
     near, _ = nearest_point(xy[open_], joints.drawn.strips, tolerance_m=pickup_m)
@@ -99,10 +98,11 @@ def place_of(lonlat: Floats) -> tuple[float, float] | None:
     return (float(lonlat[0]), float(lonlat[1])) if np.isfinite(lonlat).all() else None
 
 
-def _report_unknown_nodes(names: Objects, node: Ints, *, ids: Objects, layer: str, findings: FindingList) -> None:
-    unknown = np.flatnonzero((names != "") & (node < 0))
+def _report_unknown_nodes(points: pd.DataFrame, node: Ints, *, layer: str, findings: FindingList) -> None:
+    unknown = np.flatnonzero((points["node"] != "").to_numpy(bool) & (node < 0))
     if len(unknown):
-        findings.report("unknown_node", layer=layer, ids=ids[unknown], first=names[unknown[0]])
+        ids = points.iloc[unknown, 0].to_numpy()
+        findings.report("unknown_node", layer=layer, ids=ids, first=points["node"].iloc[unknown[0]])
 
 
 def _nearest_run(node: Ints, xy: Floats, *, tables: NetworkTables, joints: Joints, pickup_m: float) -> Picked:

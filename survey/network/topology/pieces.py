@@ -11,6 +11,8 @@ from survey.network.topology.pickup import Picked
 from survey.network.topology.tees import Tees
 from survey.read.tables import Lines, NetworkTables
 
+VERTICES_AT_ONCE = 200_000
+
 
 @dataclass(frozen=True)
 class Pieces:
@@ -96,10 +98,11 @@ def cut_pieces(tables: NetworkTables, joints: Joints, cuts: Cuts, *, walked_m: F
 
 def walk_vertices(lines: Lines) -> Floats:
     """Planar distance to every vertex along all lines in a row, metres, shape (n_vertices,)."""
-    x, y = lines.xy[:, 0], lines.xy[:, 1]
-    walked = np.zeros(len(x))
-    np.cumsum(np.hypot(np.diff(x), np.diff(y)), out=walked[1:])
-    return walked
+    walked = np.zeros(len(lines.xy))
+    for first in range(0, len(walked) - 1, VERTICES_AT_ONCE):
+        some = lines.xy[first : first + VERTICES_AT_ONCE + 1]
+        np.hypot(*np.diff(some, axis=0).T, out=walked[first + 1 : first + len(some)])
+    return np.cumsum(walked, out=walked)
 
 
 def _name_cuts(run: Ints, along: Floats, node: Ints, *, n_nodes: int, snap_m: float) -> tuple[Ints, Ints, int]:

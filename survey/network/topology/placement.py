@@ -132,8 +132,8 @@ def _guarded(tables: NetworkTables, pieces: Pieces, *, here: _Incidence, node: I
     count = here.degree[node[asked]]
     device = np.repeat(asked, count)
     slot = ranges(here.first[node[asked]], count)
-    cable = tables.cables["cable_id"].iloc[pieces.cable[here.piece[slot]]].to_numpy()
-    match = cable == guards.iloc[device].to_numpy()
+    cable = tables.cables["cable_id"].iloc[pieces.cable[here.piece[slot]]]
+    match = np.asarray(cable.array == guards.iloc[device].array, bool)
     hits = np.bincount(device[match], minlength=len(node))
     sure = match & (hits[device] == 1)
     piece[device[sure]] = here.piece[slot[sure]]

@@ -54,8 +54,8 @@ def _report_merged(tables: NetworkTables, joints: Joints, new: Ints, *, snap_m: 
     at = np.flatnonzero((np.bincount(new, minlength=len(new))[new] > 1)[node])
     xy = tables.lines.ends()[joints.line[run]].reshape(-1, 2)[at]
     _, first, group = np.unique(new[node[at]], return_index=True, return_inverse=True)
-    ids = tables.cables["cable_id"].to_numpy()[np.repeat(joints.cable[run], 2)[at]]
-    report_wide(first[group], xy, ids=ids, tables=tables, snap_m=snap_m, findings=findings)
+    cable = np.repeat(joints.cable[run], 2)[at]
+    report_wide(first[group], xy, cable=cable, tables=tables, snap_m=snap_m, findings=findings)
 
 
 def _touches(tables: NetworkTables, joints: Joints, snap_m: float) -> Tees:

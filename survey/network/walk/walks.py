@@ -104,12 +104,11 @@ def ring_edges(graph: Graph, sections: Sections) -> Bools:
     return ring
 
 
-def walk_to_sources(graph: Graph, sections: Sections, *, upstream: Upstream, node: Ints, gang: Bools) -> Walks:
+def walk_to_sources(graph: Graph, sections: Sections, *, upstream: Upstream, node: Ints, passed: Passed) -> Walks:
     """Walks of the sites that have a way to a source; the others are left unsupplied.
 
-    ``node``: node of each site, -1 out of reach. ``gang``: edges that are closed three-pole devices.
+    ``node``: node of each site, -1 out of reach. ``passed``: what the way up from every node passes.
     """
-    passed = passed_on_way(graph, sections, upstream=upstream, gang=gang)
     # RULE 5: up to the first device that takes something off; three-pole ones on the way are noted
     at, fed = np.maximum(node, 0), upstream.fed
     supplied = (node >= 0) & fed[at]
