@@ -100,8 +100,8 @@ def walk_vertices(lines: Lines) -> Floats:
     """Planar distance to every vertex along all lines in a row, metres, shape (n_vertices,)."""
     walked = np.zeros(len(lines.xy))
     for first in range(0, len(walked) - 1, VERTICES_AT_ONCE):
-        some = lines.xy[first : first + VERTICES_AT_ONCE + 1]
-        np.hypot(*np.diff(some, axis=0).T, out=walked[first + 1 : first + len(some)])
+        dx, dy = np.diff(lines.xy[first : first + VERTICES_AT_ONCE + 1], axis=0).T
+        np.hypot(dx, dy, out=walked[first + 1 : first + 1 + len(dx)])
     return np.cumsum(walked, out=walked)
 
 
