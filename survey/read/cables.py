@@ -89,6 +89,8 @@ def _fields(rows: Rows) -> pd.DataFrame:
 def _nodes(rows: Rows) -> dict[str, pd.Series]:
     """Both node ids, or none: one alone says nothing of where the cable goes."""
     one, other = plain_text(rows, "from_node"), plain_text(rows, "to_node")
+    if not rows.columns.keys() & {"from_node", "to_node"}:
+        return {"from_node": text_series(one), "to_node": text_series(other)}
     empty_one, empty_other = _empty(one), _empty(other)
     half = empty_one != empty_other
     rows.report("half_nodes", where=half)

@@ -277,6 +277,9 @@ def read_number(rows: Rows, field: str, *, then: str, zero_rule: str = "") -> Nu
     0 says that nothing was recorded: the rule that tells of it.
     """
     spec = field_specs(rows.name)[field]
+    if field not in rows.columns:
+        none = np.zeros(len(rows), np.bool_)
+        return _default_number(rows, spec, Numbers(np.full(len(rows), np.nan), ~none, none))
     values, missing, is_text, spelled = _parse_numbers(rows, field)
     if zero_rule:
         rows.report(zero_rule, where=values == 0)
@@ -285,8 +288,10 @@ def read_number(rows: Rows, field: str, *, then: str, zero_rule: str = "") -> Nu
     factor = find_unit(spec.quantity, spec.unit if unit == AS_TEXT else unit) or 1.0
     with np.errstate(over="ignore"):
         si = values * factor
-    limit = si < NEXT_TO_NOTHING if spec.positive else values < 0
-    bad = is_text | (~missing & ~is_text & (limit | ~(np.abs(si) < BEYOND_ANY)))
+    bad = si < NEXT_TO_NOTHING if spec.positive else values < 0
+    bad |= si >= BEYOND_ANY
+    bad &= ~missing
+    bad |= is_text
     if is_text.any() and field in rows.mapping.codes:
         _report_unknown(rows, spec, column=encode(rows, field), where=is_text, fallback="")
         bad &= ~is_text
@@ -336,10 +341,7 @@ def _default_number(rows: Rows, spec: FieldSpec, numbers: Numbers) -> Numbers:
 
 def _parse_numbers(rows: Rows, field: str) -> tuple[Floats, Bools, Bools, Speller]:
     """Values, which are missing, which are text that is no number, and a speller of examples."""
-    column, unit = rows.columns.get(field), rows.mapping.units.get(field)
-    if column is None:
-        none = np.zeros(len(rows), np.bool_)
-        return np.full(len(rows), np.nan), ~none, none, lambda _: ""
+    column, unit = rows.columns[field], rows.mapping.units.get(field)
     if unit == AS_TEXT or field in rows.mapping.codes or not is_number(column.type):
         coded = encode(rows, field, numbers=unit != AS_TEXT)
         read = worded_numbers(field, coded.names) if unit == AS_TEXT else _plain(coded.names)

@@ -41,7 +41,9 @@ class Lines:
 
     def ends(self) -> Floats:
         """First and last place of every line, shape (n_lines, 2, 2)."""
-        return np.stack([self.xy[self.start[:-1]], self.xy[self.start[1:] - 1]], axis=1)
+        ends = np.empty((len(self.owner), 2, 2))
+        ends[:, 0], ends[:, 1] = self.xy[self.start[:-1]], self.xy[self.start[1:] - 1]
+        return ends
 
 
 LINES_AT_ONCE = 65_536

@@ -73,7 +73,7 @@ def join_ends(tables: NetworkTables, *, snap_m: float, pickup_m: float, findings
     lines, has_ids, reach_m = tables.lines, tables.named, max(snap_m, pickup_m)
     named = _named_runs(tables, np.flatnonzero(has_ids), reach_m=pickup_m, findings=findings)
     free_line = np.flatnonzero(~has_ids[lines.owner])
-    free_xy = lines.ends()[free_line].reshape(-1, 2)
+    free_xy = (lines.ends()[free_line] if has_ids.any() else lines.ends()).reshape(-1, 2)
     strips = make_strips(free_xy, tolerance_m=reach_m)
     group = join_close(strips, tolerance_m=snap_m)
     cable = lines.owner[free_line]
