@@ -226,3 +226,20 @@ def test_geometries_in_arrow_coordinates(read, export):
     got = read(path)
     assert got.rules() == []
     np.testing.assert_array_equal(got.tables.lines.xy, drawn_before.lines.xy)
+
+
+def test_lines_some_at_a_time_are_as_all_at_once(read, export, monkeypatch):
+    shapes = [
+        line((0, 0), (100, 0), (50, 50), (50, -50)),  # crosses itself
+        line((0, 100), (100, 100)),
+        line((0, 200), (100, 200), (50, 250), (0, 200)),  # closed
+        line((0, 300), (30, 340), (60, 300)),
+        line((0, 400), (0, 400)),
+    ]
+    path = export("parquet", cables=[cable(f"C{k}", shape) for k, shape in enumerate(shapes)])
+    whole = read(path)
+    monkeypatch.setattr("survey.read.tables.LINES_AT_ONCE", 2)
+    some = read(path)
+    assert some.rules() == whole.rules()
+    assert {rule for _, rule, *_ in whole.rules()} >= {"self_crossing", "closed_line", "zero_length"}
+    np.testing.assert_array_equal(some.tables.lines.ground_m, whole.tables.lines.ground_m)
