@@ -33,6 +33,7 @@ class _Loop:
         self.function = function
         self.options = options
         self.seen = 0
+        self.is_quick = False
 
     @cached_property
     def plain(self) -> Callable[..., Any]:
@@ -63,19 +64,19 @@ class _Loop:
             return False
         flat = (part for arg in args for part in (arg if isinstance(arg, tuple) else (arg,)))
         size = sum(getattr(part, "size", 0) for part in flat)
-        self.seen += size
+        self.seen += 0 if self.is_quick else size
         return size <= SMALL and self.seen <= SMALL_TOGETHER
 
 
 def njit(
     *, plain: Callable[..., Any] | None = None, **options: bool | str
 ) -> Callable[[Callable[Asked, Answer]], Callable[Asked, Answer]]:
-    """Mark a loop; ``plain`` stands for it while it is not compiled."""
+    """Mark a loop; ``plain`` stands for it while it is not compiled, so fast that many small calls are no large one."""
 
     def marked(function: Callable[Asked, Answer]) -> Callable[Asked, Answer]:
         loop = _Loop(function, options)
         if plain is not None:
-            loop.plain = plain
+            loop.plain, loop.is_quick = plain, True
 
         @wraps(function)
         def run(*args: Asked.args, **named: Asked.kwargs) -> Answer:

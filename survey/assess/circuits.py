@@ -151,13 +151,15 @@ def _site_totals(network: Network, windings: Windings) -> dict[str, Floats]:
         "family_doubtful_va": np.where(windings.assumed_connection, rating, 0.0),
         "family_sites": (rating > 0).astype(float),
     }
-    rows = [np.where(windings.family == k, value, 0.0) for value in split.values() for k in range(len(FAMILIES))]
-    values = np.array([*whole.values(), *rows])
-    used = values.any(axis=1)  # few families are there, and little is assumed
-    found = np.zeros((len(values), len(network.sections.device)))
-    found[used] = network.sections.site_totals(network.site_node, values[used])
-    by_family = found[len(whole) :].reshape(len(split), len(FAMILIES), -1)
-    return dict(zip(whole, found, strict=False)) | dict(zip(split, by_family, strict=True))
+    values = np.zeros((len(whole) + len(split) * len(FAMILIES), len(rating)))
+    values[: len(whole)] = [*whole.values()]
+    by_family = values[len(whole) :].reshape(len(split), len(FAMILIES), -1)
+    for k in np.unique(windings.family[windings.family >= 0]):
+        for rows, value in zip(by_family, split.values(), strict=True):
+            np.copyto(rows[k], value, where=windings.family == k)
+    found = network.sections.site_totals(network.site_node, values)
+    totals = found[len(whole) :].reshape(len(split), len(FAMILIES), -1)
+    return dict(zip(whole, found, strict=False)) | dict(zip(split, totals, strict=True))
 
 
 def values_of(totals: dict[str, Floats], *, arrester: Objects, voltage_v: Floats) -> SectionValues:

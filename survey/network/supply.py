@@ -6,7 +6,6 @@ from survey.arrays import Ints, Objects, heads
 from survey.findings import FindingList
 from survey.network.model import Network
 from survey.network.sweeps import Forest, adjacency, ring_blocks, span
-from survey.network.walk.sections import MEMBERS_OF_AT_ONCE
 from survey.network.walk.walks import ring_edges
 from survey.read.tables import THREE_PHASE
 
@@ -113,8 +112,7 @@ def _beside_the_way(network: Network, union: Forest, findings: FindingList) -> N
     members = sections.site_totals(network.site_node, np.ones((1, len(network.site_node))))[0, points]
     points = points[np.argsort(members, kind="stable")][: np.searchsorted(np.cumsum(np.sort(members)), MOST_PAIRS)]
     beside, sites, chains = [points[:0]], [points[:0]], _chains(network)
-    for some in np.array_split(points, len(points) // MEMBERS_OF_AT_ONCE + 1):
-        owner, site = sections.members(some, network.site_node)
+    for some, owner, site in sections.members_in_parts(points, network.site_node):
         point, nearest = some[owner], network.walks.section[site]
         place = np.where(nearest < 0, -1, chains.place[nearest])
         missing = (place < chains.place[point]) | (place >= chains.end[point])

@@ -7,18 +7,19 @@ Sections are intervals of the forest's visiting order, so that totals are differ
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints, heads, ranges
+from survey.arrays import Bools, Floats, Ints
 from survey.network.sweeps import Forest, span
 from survey.network.topology.graph import Graph
+from survey.network.walk.intervals import Ends, Standing, stand, sums, together
 from survey.read.tables import PHASE_A, PHASE_B, PHASE_C, THREE_PHASE
 
-MEMBERS_OF_AT_ONCE = 256
-VALUES_AT_ONCE = 8
+PAIRS_AT_ONCE = 1 << 18
+"""Pairs of a section and a member that are held at a time."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,16 @@ class PhaseView:
     tree_high: Ints
     inverted: Bools
     exposes: Bools
+
+    @property
+    def ends(self) -> Ends:
+        """Ends of the sections among the places."""
+        return Ends(self.low, self.high, self.tree_low, self.tree_high, self.inverted)
+
+    def standing(self, node: Ints) -> Standing:
+        """Things by the node that each stands at, -1 nowhere."""
+        place = self.forest.place
+        return stand(np.where(node < 0, -1, place[node]), len(place), self.ends)
 
 
 @dataclass(frozen=True)
@@ -90,37 +101,32 @@ class Sections:
         values = np.atleast_2d(per_piece)
         totals = np.zeros((len(values), len(self.device)))
         for view in self.views:
-            place, piece = self._piece_places(view)
-            for total, value in zip(totals, values, strict=True):
-                np.add(total, view.share * _interval_sum(view, place, piece, value), out=total)
+            node, running = self._piece_nodes(view), np.empty(len(view.forest.place) + 1)
+            place = np.where(node < 0, -1, view.forest.place[node])
+            for k in np.flatnonzero(values.any(axis=1)):
+                totals[k] += view.share * sums(place, values[k], view.ends, running)
         return totals.reshape(*per_piece.shape[:-1], -1)
 
     def site_totals(self, node: Ints, values: Floats) -> Floats:
         """Totals of values per site over the sites on each section (on any pole).
 
         ``node``: node of each site, -1 out of reach, shape (n_sites,). ``values``: values of each site, shape
-        (n_values, n_sites). Returns shape (n_values, n_devices).
+        (n_values, n_sites). Returns shape (n_values, n_devices); nothing is written where all values are 0.
         """
-        if len(self.views) == 1:
-            return _member_sums(self.views[0], node, values)
-        # distinct whole weights add up exactly: equal sums are equal sets
-        weight = np.random.default_rng(1).integers(1, 2**53 // max(len(node), 1), len(node)).astype(np.float64)
-        weighted = np.vstack([weight, values])
-        most = np.zeros((len(weighted), len(self.device)))
-        weights = np.empty((len(self.views), len(self.device)))
-        for view, row in zip(self.views, weights, strict=True):
-            for first, sums in _blocks_of_sums(view, node, weighted):
-                if first == 0:
-                    row[:] = sums[0]
-                rows = most[first : first + len(sums)]
-                np.maximum(rows, sums, out=rows)
-        total = most[1:]
-        mixed = np.flatnonzero(((weights > 0) & (weights != most[0])).any(axis=0))
-        for some in np.array_split(mixed, len(mixed) // MEMBERS_OF_AT_ONCE + 1):
-            owner, site = self.members(some, node)
-            for k, value in enumerate(values):
-                total[k, some] = np.bincount(owner, weights=value[site], minlength=len(some))
-        return total
+        standings = [view.standing(node) for view in self.views]
+        totals = np.zeros((len(values), len(self.device)))
+        used = np.flatnonzero(values.any(axis=1))
+        if len(standings) == 1:
+            for k in used:
+                totals[k] = standings[0].sums(values[k])
+            return totals
+        for k in used:
+            for standing in standings:
+                np.maximum(totals[k], standing.sums(values[k]), out=totals[k])
+        for some, owner, site in _in_parts(_mixed(standings), standings):
+            for k in used:
+                totals[k, some] = np.bincount(owner, weights=values[k, site], minlength=len(some))
+        return totals
 
     def phase_totals(self, node: Ints, phases: Ints, value: Floats) -> Floats:
         """Totals of a value per single-phase unit over each section, on its own pole, shape (3, n_devices).
@@ -129,23 +135,24 @@ class Sections:
         """
         if not len(node):
             return np.zeros((3, len(self.device)))
-        values = np.stack([np.where(phases == bit, value, 0.0) for bit in (PHASE_A, PHASE_B, PHASE_C)])
-        if len(self.views) == 1:
-            return _member_sums(self.views[0], node, values)
-        rows = (values[k : k + 1] for k in range(3))
-        return np.concatenate([_member_sums(v, node, row) for v, row in zip(self.views, rows, strict=True)])
+        views = self.views if len(self.views) > 1 else 3 * self.views
+        poles = zip((PHASE_A, PHASE_B, PHASE_C), views, strict=True)
+        return np.array([view.standing(np.where(phases == bit, node, -1)).sums(value) for bit, view in poles])
 
     def members(self, which: Ints, node: Ints) -> tuple[Ints, Ints]:
         """Pairs of device (position in ``which``) and member, by the node each member stands at (-1: nowhere).
 
         Sorted by device and member.
         """
-        at = np.flatnonzero(node >= 0)
-        return _unique_pairs([_expand(view, which, view.forest.place[node[at]], at) for view in self.views])
+        return together(which, [view.standing(node) for view in self.views])
+
+    def members_in_parts(self, which: Ints, node: Ints) -> Iterator[tuple[Ints, Ints, Ints]]:
+        """The same, some of the devices at a time: those devices, position among them, and member."""
+        return _in_parts(which, [view.standing(node) for view in self.views])
 
     def pieces(self, which: Ints) -> tuple[Ints, Ints]:
         """Pairs of device (position in ``which``) and piece on its section on any pole, sorted."""
-        return _unique_pairs([_expand(view, which, *self._piece_places(view)) for view in self.views])
+        return together(which, [view.standing(self._piece_nodes(view)) for view in self.views])
 
     def over_both(self, first: int, second: int) -> Bools:
         """Devices on whose section, on one pole, two pieces are, shape (n_devices,)."""
@@ -171,10 +178,10 @@ class Sections:
                 found |= on_pole & _holds(view, a, d) & _holds(view, b, d)
         return found
 
-    def _piece_places(self, view: PhaseView) -> tuple[Ints, Ints]:
-        """Place of every piece that carries the phase in the visiting order, and the pieces."""
-        piece = np.flatnonzero((self.graph.mask[: self.graph.n_pieces] & view.bits) != 0)
-        return view.forest.place[self.graph.b[piece]], piece
+    def _piece_nodes(self, view: PhaseView) -> Ints:
+        """Node of every piece that carries the phase, -1 of others."""
+        n = self.graph.n_pieces
+        return np.where((self.graph.mask[:n] & view.bits) != 0, self.graph.b[:n], -1)
 
 
 def find_sections(graph: Graph, *, device: Ints, down: Ints, forests: dict[int, Forest], fed: Bools) -> Sections:
@@ -233,38 +240,6 @@ def _view(
     return view, child
 
 
-def _interval_sum(view: PhaseView, place: Ints, row: Ints, value: Floats) -> Floats:
-    """Sum of ``value[row]``, standing at ``place``, over each device's interval."""
-    at_place = np.bincount(place, weights=value[row], minlength=len(view.forest.place))
-    running = np.concatenate([[0.0], np.cumsum(at_place)])
-    bounds = (view.low, view.high, view.tree_low, view.tree_high)
-    return _between(running, bounds, view.inverted)
-
-
-def _member_sums(view: PhaseView, node: Ints, values: Floats) -> Floats:
-    """Sums of values of members (at ``node``, -1 nowhere) over each device's interval, shape (n_values, n_devices)."""
-    none = np.zeros((0, len(view.low)))
-    return np.concatenate([none, *(sums for _, sums in _blocks_of_sums(view, node, values))])
-
-
-def _blocks_of_sums(view: PhaseView, node: Ints, values: Floats) -> Iterator[tuple[int, Floats]]:
-    """The same, some of the values at a time: all take much room; the first of each and the sums."""
-    at = np.flatnonzero(node >= 0)
-    place = view.forest.place[node[at]]
-    order = np.argsort(place, kind="stable")
-    place = place[order]
-    ends = [np.searchsorted(place, x) for x in (view.low, view.high)]
-    held = np.flatnonzero((ends[0] < ends[1]) | view.inverted)
-    bounds = [end[held] for end in ends] + [np.searchsorted(place, x[held]) for x in (view.tree_low, view.tree_high)]
-    for first in range(0, len(values), VALUES_AT_ONCE):
-        some = values[first : first + VALUES_AT_ONCE]
-        running = np.zeros((len(at) + 1, len(some)))
-        np.cumsum(some[:, at[order]].T, axis=0, out=running[1:])
-        sums = np.zeros((len(some), len(view.low)))
-        sums[:, held] = _between(running, bounds, view.inverted[held]).T
-        yield first, sums
-
-
 def _holds(view: PhaseView, place: Ints, device: int | slice = slice(None)) -> Bools:
     """Whether places are on devices' sections; one place and all devices, or many places and one device."""
     inside = (view.low[device] <= place) & (place < view.high[device])
@@ -281,33 +256,20 @@ def _outermost(view: PhaseView) -> tuple[Ints, Ints]:
     return low[high > before], high[high > before]
 
 
-def _between(running: Floats, bounds: Sequence[Ints], inverted: Bools) -> Floats:
-    """Running sums between low and high, or, inverted, on both sides of them; of nothing it is exactly nothing."""
-    low, high = running[bounds[0]], running[bounds[1]]
-    between = high - low
-    if inverted.any():
-        tree_low, tree_high = running[bounds[2][inverted]], running[bounds[3][inverted]]
-        between[inverted] = (low[inverted] - tree_low) + (tree_high - high[inverted])
-    return between
+def _mixed(standings: list[Standing]) -> Ints:
+    """Sections on which, on different poles, different things are."""
+    n = len(standings[0].rank)
+    # distinct whole weights add up exactly: equal sums are equal sets
+    weight = np.random.default_rng(1).integers(1, 2**53 // max(n, 1), n).astype(np.float64)
+    weights = np.array([standing.sums(weight) for standing in standings])
+    return np.flatnonzero(((weights > 0) & (weights != weights.max(axis=0))).any(axis=0))
 
 
-def _expand(view: PhaseView, which: Ints, place: Ints, row: Ints) -> tuple[Ints, Ints]:
-    """Pairs (position in ``which``, row) of what stands inside each device's section."""
-    order = np.argsort(place, kind="stable")
-    sorted_place = place[order]
-    low, high = np.searchsorted(sorted_place, view.low[which]), np.searchsorted(sorted_place, view.high[which])
-    tree = np.searchsorted(sorted_place, view.tree_low[which]), np.searchsorted(sorted_place, view.tree_high[which])
-    inverted = view.inverted[which]
-    # an inverted section is what comes before and what comes after the interval, both inside the tree
-    starts = np.stack([np.where(inverted, tree[0], low), high], axis=1)
-    ends = np.stack([np.where(inverted, low, high), np.where(inverted, tree[1], high)], axis=1)
-    count = (ends - starts).ravel()
-    owner = np.repeat(np.repeat(np.arange(len(which)), 2), count)
-    return owner, row[order[ranges(starts.ravel(), count)]]
-
-
-def _unique_pairs(parts: list[tuple[Ints, Ints]]) -> tuple[Ints, Ints]:
-    owner, row = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
-    rows = int(row.max(initial=0)) + 1
-    pair = np.sort(owner * rows + row)
-    return np.divmod(pair[heads(pair)], rows)
+def _in_parts(which: Ints, standings: list[Standing]) -> Iterator[tuple[Ints, Ints, Ints]]:
+    """Some of the sections at a time, and pairs of position among them and what stands on them."""
+    size = np.zeros(len(which), np.int64)
+    for low, high, tree_low, tree_high, inverted in (standing.ends for standing in standings):
+        size += np.where(inverted, tree_high - tree_low, high - low)[which]
+    part = np.cumsum(size) // PAIRS_AT_ONCE
+    for some in np.split(which, np.flatnonzero(np.diff(part)) + 1) if len(which) else ():
+        yield some, *together(some, standings)
