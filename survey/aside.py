@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import mmap
 import pickle
 import tempfile
 import weakref
-from typing import Final, TypeVar
+from functools import partial
+from typing import Any, Final, TypeVar
 
 import numpy as np
+import pandas as pd
+import pyarrow as pa
 
 from survey.cache_folder import default_cache_dir
 
@@ -36,7 +40,8 @@ def laid_aside(thing: Thing, *, least: int = LEAST_BYTES, access: int = mmap.ACC
         As of :class:`mmap.mmap`; compiled loops know arrays that can be written to.
     """
     arrays: list[pickle.PickleBuffer] = []
-    core = pickle.dumps(thing, protocol=5, buffer_callback=arrays.append)
+    core = io.BytesIO()
+    _Pickler(core, protocol=5, buffer_callback=arrays.append).dump(thing)
     parts = [array.raw() for array in arrays]
     fresh = [part for part in parts if not _is_mapped(part)]
     if sum(part.nbytes for part in fresh) < max(least, 1):
@@ -54,9 +59,21 @@ def laid_aside(thing: Thing, *, least: int = LEAST_BYTES, access: int = mmap.ACC
         whole, ends = memoryview(mapping), np.cumsum([0, *(part.nbytes + -part.nbytes % ALIGNMENT for part in fresh)])
         views = (whole[end : end + part.nbytes] for part, end in zip(fresh, ends.tolist(), strict=False))
         buffers = [part if _is_mapped(part) else next(views) for part in parts]
-        same: Thing = pickle.loads(core, buffers=buffers)  # noqa: S301 - written above
+        same: Thing = pickle.loads(core.getbuffer(), buffers=buffers)  # noqa: S301 - written above
         return same
     return thing
+
+
+class _Pickler(pickle.Pickler):
+    """Leaves columns of text where they are, which pandas copies first, even if they lie in one part."""
+
+    def reducer_override(self, thing: Any) -> Any:  # noqa: ANN401 - as pickle has it
+        """What a column of text is made of again."""
+        if not isinstance(thing, pd.arrays.ArrowStringArray):
+            return NotImplemented
+        text = pa.array(thing)
+        parts = text.chunks if isinstance(text, pa.ChunkedArray) else [text]
+        return (partial(type(thing), dtype=thing.dtype), tuple(parts)) if len(parts) == 1 else NotImplemented
 
 
 def _is_mapped(part: memoryview) -> bool:
