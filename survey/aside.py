@@ -73,7 +73,8 @@ class _Pickler(pickle.Pickler):
             return NotImplemented
         text = pa.array(thing)
         parts = text.chunks if isinstance(text, pa.ChunkedArray) else [text]
-        return (partial(type(thing), dtype=thing.dtype), tuple(parts)) if len(parts) == 1 else NotImplemented
+        made: Any = type(thing)  # stubs of pandas know no dtype here
+        return (partial(made, dtype=thing.dtype), tuple(parts)) if len(parts) == 1 else NotImplemented
 
 
 def _is_mapped(part: memoryview) -> bool:

@@ -43,8 +43,9 @@ class Standing(NamedTuple):
 def stand(place: Ints, n_places: int, ends: Ends) -> Standing:
     """Things at places (-1: nowhere) and sections as intervals of the places."""
     before, rank, row = in_order(place, n_places)
-    bounds = {name: before[getattr(ends, name)] for name in ends._fields if name != "inverted"}
-    return Standing(rank, row, ends._replace(**bounds))
+    low, high = before[ends.low], before[ends.high]
+    trees = (before[ends.tree_low], before[ends.tree_high]) if ends.inverted.any() else (low, high)
+    return Standing(rank, row, Ends(low, high, *trees, ends.inverted))
 
 
 def together(which: Ints, standings: Sequence[Standing]) -> tuple[Ints, Ints]:

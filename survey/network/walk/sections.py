@@ -113,9 +113,11 @@ class Sections:
         ``node``: node of each site, -1 out of reach, shape (n_sites,). ``values``: values of each site, shape
         (n_values, n_sites). Returns shape (n_values, n_devices); nothing is written where all values are 0.
         """
-        standings = [view.standing(node) for view in self.views]
         totals = np.zeros((len(values), len(self.device)))
         used = np.flatnonzero(values.any(axis=1))
+        standings = [view.standing(node) for view in self.views] if len(used) else []
+        if not standings:
+            return totals
         if len(standings) == 1:
             for k in used:
                 totals[k] = standings[0].sums(values[k])
