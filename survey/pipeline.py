@@ -225,32 +225,30 @@ def survey_built(
     with clock.stage("assess"):
         assessment = assess_network(network, settings=settings, findings=findings, progress=clock.count)
     with clock.stage("collect"):
-        record: dict[str, Any] = {"open_devices": open_devices(tables), "open_places": open_places(tables)}
+        record = open_points_of(tables)
         members = section_members(network, assessment)
         record["sections_left_out"] = members.left_out
         give_back()
         result = collect_result(network, assessment, settings=settings, members=members, record=record)
         give_back()
-        result = add_utility_columns(result, network, sign_offs=sign_offs, findings=findings)
+        result = add_utility_columns(result, network, section=members.shown, sign_offs=sign_offs, findings=findings)
         give_back()
         table = findings_table(findings, network=network, assessment=assessment, members=members)
         give_back()
-        result = laid_aside(replace(result, findings=table))
+        result = replace(laid_aside(replace(result, findings=table, record={})), record=record)
     return Surveyed(network, assessment, result)
 
 
-def open_devices(tables: NetworkTables) -> list[str]:
-    """Ids of the devices that are open in the normal state, sorted."""
-    switches = tables.switches
-    return sorted(map(str, switches.loc[switches["open"].to_numpy(bool), "switch_id"]))
+def open_points_of(tables: NetworkTables) -> dict[str, Any]:
+    """Ids of the devices that are open in the normal state, sorted, and where they are.
 
-
-def open_places(tables: NetworkTables) -> list[list[float]]:
-    """Longitude and latitude (WGS 84) of each of them, NaN where there is none."""
-    switches = tables.switches[tables.switches["open"].to_numpy(bool)]
-    order = np.argsort(switches["switch_id"].to_numpy(str), kind="stable")
-    places: list[list[float]] = switches[["lon", "lat"]].to_numpy(float)[order].round(7).tolist()
-    return places
+    Longitude and latitude (WGS 84) of each, NaN where there is none.
+    """
+    opened = tables.switches.loc[tables.switches["open"].to_numpy(bool), ["switch_id", "lon", "lat"]]
+    ids = opened["switch_id"].tolist()
+    order = sorted(range(len(ids)), key=ids.__getitem__)
+    places = opened[["lon", "lat"]].to_numpy(np.float64)[order].round(7).tolist()
+    return {"open_devices": [ids[k] for k in order], "open_places": places}
 
 
 def data_date(path: Path, files: Iterable[str]) -> str:

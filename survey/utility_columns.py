@@ -7,7 +7,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from survey.arrays import Objects
+from survey.arrays import Ints, Objects
 from survey.errors import SettingsError
 from survey.findings import FindingList
 from survey.network.model import Network
@@ -19,11 +19,11 @@ OWN_COLUMNS = ("circuit", "signed_off")
 
 
 def add_utility_columns(
-    result: SurveyResult, network: Network, *, sign_offs: SignOffs | None, findings: FindingList
+    result: SurveyResult, network: Network, *, section: Ints, sign_offs: SignOffs | None, findings: FindingList
 ) -> SurveyResult:
     """Add ``circuit, signed_off``, the tag and the utility's own id to the sites, and ``open_points`` to the points.
 
-    ``findings``: gets what is to be said of sign-offs.
+    ``section``: of every point of the normal state. ``findings``: gets what is to be said of sign-offs.
     """
     sites = result.sites.copy(deep=False)
     refuse_taken(sites, result.settings)
@@ -49,7 +49,7 @@ def add_utility_columns(
     points = result.switching_points.copy(deep=False)
     normal = in_normal_state(points)
     around = np.full(len(points), "", object)
-    around[normal] = open_points(network, points["switch_id"][normal])
+    around[normal] = open_points(network, section)
     points["open_points"] = around
     return replace(result, sites=sites, switching_points=points)
 
@@ -82,17 +82,13 @@ def site_tags(sites: pd.DataFrame, settings: Settings) -> Objects:
     return np.where(sites["signed_off"] != "", tags.signed_off, plain).astype(object)
 
 
-def open_points(network: Network, switch_id: pd.Series) -> Objects:
-    """Ids of the open devices at the edge of the section of each switching point, separated by blanks."""
+def open_points(network: Network, which: Ints) -> Objects:
+    """Ids of the open devices at the edge of sections, separated by blanks."""
     switches, graph, sections = network.tables.switches, network.graph, network.sections
-    ids, wanted = (pa.array(names.to_numpy(object), pa.string()) for names in (switches["switch_id"], switch_id))
-    place = np.full(len(ids), -1, np.int64)
-    place[sections.device] = np.arange(len(sections.device))
-    which = place[pc.index_in(wanted, value_set=ids).to_numpy(zero_copy_only=False)]
     opened = np.flatnonzero(switches["open"].to_numpy(bool) & (graph.near >= 0))
     pairs = [sections.members(which, nodes) for nodes in (graph.near[opened], graph.far[opened])]
     owner, member = (np.concatenate(part) for part in zip(*pairs, strict=True))
-    names = ids.take(pa.array(opened))
+    names = pa.array(switches["switch_id"].take(opened), pa.string())
     by_id = pc.array_sort_indices(names).to_numpy()
     rank = np.empty(len(opened), np.int64)
     rank[by_id] = np.arange(len(opened))

@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from survey.arrays import Bools, Ints, Objects, Ragged, distinct, ranges
+from survey.arrays import Bools, Ints, Objects, Ragged, distinct, heads, ranges
 from survey.aside import laid_aside
 from survey.assess.assess import Assessment
 from survey.assess.drawn import Drawing
@@ -200,7 +200,7 @@ def _section_cables(network: Network, owner: Ints, piece: Ints, *, drawn: Ints, 
     row[drawn] = np.arange(len(drawn))
     cable = row[network.pieces.cable[piece]]
     owner, cable = owner[cable >= 0], cable[cable >= 0]
-    new = (np.diff(owner, prepend=-1) != 0) | (np.diff(cable, prepend=-1) != 0)
+    new = heads(owner, cable)
     return Ragged.from_pairs(owner[new], cable[new], n=n)
 
 
@@ -269,13 +269,16 @@ class Effects:
 
 
 def _named_rows(ids: pd.Series[str], findings: Sequence[Finding], *, layer: str) -> Ragged:
-    """For each finding the rows of the assets that it names; an index of all, a million perhaps, takes too much."""
+    """For each finding the rows of the assets that it names; an index of all, a million perhaps, is made for many."""
     named = [finding.ids if finding.layer == layer else () for finding in findings]
     each = (ids.names if isinstance(ids, ManyIds) else pa.array(ids, pa.large_string()) for ids in named)
     names = pa.concat_arrays([pa.array([], pa.large_string()), *each])
     all_ids = pa.array(ids[:0] if not len(names) else ids, pa.large_string())
-    row = np.flatnonzero(pc.is_in(all_ids, value_set=names))
-    found = pc.index_in(names, value_set=all_ids.take(pa.array(row))).fill_null(-1).to_numpy()
+    row = np.arange(len(all_ids))
+    if len(names) < len(all_ids) / 2:
+        row = np.flatnonzero(pc.is_in(all_ids, value_set=names))
+        all_ids = all_ids.take(pa.array(row))
+    found = pc.index_in(names, value_set=all_ids).fill_null(-1).to_numpy()
     owner, kept = np.repeat(np.arange(len(named)), [len(ids) for ids in named]), found >= 0
     return Ragged.from_pairs(owner[kept], row[found[kept]], n=len(named))
 

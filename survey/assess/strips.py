@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 
 from survey.arrays import Floats, Ints, Ragged, distinct, heads
 from survey.network.model import Network
-from survey.network.sweeps import Passed, descend
+from survey.network.sweeps import descend
 from survey.network.walk.walks import climb
 
 MOST_SITES = 60
@@ -60,10 +60,10 @@ def _climb(network: Network, section: Ints, *, sites: Ragged) -> _Ways:
     graph, up, owner = network.graph, network.upstream, sites.owner
     node, stop = network.site_node[sites.flat], graph.edge_of[network.sections.device[section]]
     no, below = np.zeros(len(graph.a), bool), up.lower_node(len(graph.a))[stop]
-    down = Passed(*descend(up.order, up.parent_edge, graph.a, graph.b, graph.length_m, no, no, no, no))
-    count = np.where((node < 0) | (below < 0)[owner], 0, down.steps[node] + 1 - down.steps[below][owner])
+    depth, walked = descend(up.order, up.parent_edge, graph.a, graph.b, graph.length_m, no, no, no, no)[1:3]
+    count = np.where((node < 0) | (below < 0)[owner], 0, depth[node] + 1 - depth[below][owner])
     lost = np.bincount(owner, weights=(count < 1) | (count > MOST_STEPS), minlength=len(section)) > 0
-    order = np.lexsort((sites.flat, -np.round(down.walked[node], 3), owner))
+    order = np.lexsort((sites.flat, -np.round(walked[node], 3), owner))
     far = order[heads(owner[order])]
     steps = np.where(lost, 0, count[far])
     edge, from_b = climb(node[far], steps, up.parent_edge, graph.a, graph.b)
@@ -172,9 +172,10 @@ def _sites(network: Network, site: Ints) -> pa.StringArray:
 def _devices(switches: pd.DataFrame, device: Ints) -> pa.StringArray:
     """Mark and id of devices, empty for none (-1)."""
     rows = np.maximum(device, 0)
-    marks = np.where(device < 0, "", np.where(switches["single_pole"].to_numpy(bool)[rows], "/", "="))
+    kind = np.where(device < 0, 0, np.where(switches["single_pole"].to_numpy(bool)[rows], 1, 2))
+    marks = pa.DictionaryArray.from_arrays(kind, ["", "/", "="]).cast(pa.string())
     names = pc.if_else(pa.array(device >= 0), _plain(switches["switch_id"].take(rows)), "")
-    return pc.binary_join_element_wise(pa.array(marks), names, "")
+    return pc.binary_join_element_wise(marks, names, "")
 
 
 def _plain(names: pd.Series[str]) -> pa.StringArray:
