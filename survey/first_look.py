@@ -120,11 +120,13 @@ def _typed(network: Network, settings: Settings) -> tuple[float, float]:
 def _voltages(network: Network) -> tuple[int, int, int]:
     """Sites whose voltage can be compared with that of the cable where they stand: all, the same, sqrt(3) apart."""
     graph, pieces, tables = network.graph, network.pieces, network.tables
-    volts = tables.cables["voltage_v"].to_numpy()[pieces.cable]
-    at_node = np.zeros(graph.n_nodes)
-    for end in (pieces.u, pieces.v):
-        np.maximum.at(at_node, end, np.nan_to_num(volts))
+    volts = np.nan_to_num(tables.cables["voltage_v"].to_numpy())[pieces.cable]
     there = network.site_node >= 0
+    at_node, of_site = np.zeros(graph.n_nodes), np.zeros(graph.n_nodes, bool)
+    of_site[network.site_node[there]] = True
+    for end in (pieces.u, pieces.v):
+        mine = of_site[end]
+        np.maximum.at(at_node, end[mine], volts[mine])
     here = at_node[network.site_node[there]]
     rated = tables.transformers["voltage_v"].to_numpy()[there]
     both = (here > 0) & (rated > 0)

@@ -74,13 +74,17 @@ def rule_alone(load_rule: float) -> str:
     return f" ({load_rule * 100:g} % of rating; the study was left out)"
 
 
-def _load(f: ActionFacts, rows: Ints) -> list[str]:
+def _load(f: ActionFacts, rows: Ints) -> Objects:
     """The load to hold; without the study it is the rule alone, and says so."""
-    rule = rule_alone(f.load_rule)
-    return [
-        NO_LOAD if kw == np.inf else f"; or hold at least {kw:g} kW of load behind it{'' if s else rule}, {BALANCED}"
-        for kw, s in zip(f.hold_kw[rows].tolist(), f.studied[rows].tolist(), strict=True)
+    loads, at = np.unique(f.hold_kw[rows], return_inverse=True)
+    words = [
+        [
+            NO_LOAD if kw == np.inf else f"; or hold at least {kw:g} kW of load behind it{by}, {BALANCED}"
+            for by in (rule_alone(f.load_rule), "")
+        ]
+        for kw in loads.tolist()
     ]
+    return np.array(words, object).reshape(-1, 2)[at, f.studied[rows].astype(int)]
 
 
 def _shorten(f: ActionFacts, rows: Ints) -> list[str]:

@@ -58,7 +58,7 @@ def cable_capacitance(
         volt_code, levels = pd.factorize(volts)
         pair, first = np.unique(code * (len(levels) + 1) + volt_code, return_index=True)
         typed = typed_capacitance(
-            kinds.to_numpy(object)[first].tolist(), volts[first], catalogue=catalogue, patterns=patterns
+            kinds.iloc[first].to_numpy(object).tolist(), volts[first], catalogue=catalogue, patterns=patterns
         )
         which = np.searchsorted(pair, code * (len(levels) + 1) + volt_code)
         cap[wanted] = typed.cap_f_m[which]
@@ -88,9 +88,9 @@ def _report(
 ) -> None:
     """Tell where the capacitance comes from; of types that are no key of the catalogue, the longest by name."""
     cables = tables.cables
-    kinds = cables["cable_type"].to_numpy(object)
+    kinds = cables["cable_type"].iloc[wanted]
     km = cables["length_m"].fillna(cables["drawn_m"]).fillna(0.0).to_numpy(np.float64) / KILO
-    origin, blank = typed.origin[which], kinds[wanted] == ""
+    origin, blank = typed.origin[which], (kinds == "").to_numpy()
     for rule, chosen in (
         ("cable_type_read", origin == "text"),
         ("class_capacitance", (origin == "class") & blank),
@@ -103,7 +103,7 @@ def _report(
         values: dict[str, Any] = {"km": km[rows].sum()}
         if "named" in find_rule(rule).wants:
             words = np.array(typed.words, object)[which[chosen]]
-            values |= _kinds(kinds[rows], km[rows], words=words)
+            values |= _kinds(kinds[chosen].to_numpy(object), km[rows], words=words)
         findings.report(rule, ids=cables["cable_id"].iloc[rows], **values)
 
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints, Objects, ratio
+from survey.arrays import Bools, Floats, Ints, ratio
 from survey.assess.capacitance import CableCapacitance
 from survey.assess.score import NO, UNKNOWN, YES
 from survey.assess.windings import Windings
@@ -106,8 +106,14 @@ def section_values(
 
     ``voltage_v``: of every section, see :func:`survey.assess.odd_records.section_voltages`.
     """
-    arrester = network.tables.switches["arrester"].to_numpy(object)[network.sections.device]
+    arrester = recorded_arresters(network)[network.sections.device]
     return values_of(section_totals(network, windings, cables), arrester=arrester, voltage_v=voltage_v)
+
+
+def recorded_arresters(network: Network) -> Ints:
+    """What the record of each switch says of arresters: ``YES, UNKNOWN`` or ``NO``."""
+    record = network.tables.switches["arrester"]
+    return np.where(record == "yes", YES, np.where(record == "no", NO, UNKNOWN))
 
 
 def section_totals(network: Network, windings: Windings, cables: CableCapacitance) -> dict[str, Floats]:
@@ -130,15 +136,15 @@ def section_totals(network: Network, windings: Windings, cables: CableCapacitanc
 def _site_totals(network: Network, windings: Windings) -> dict[str, Floats]:
     """Totals of sites on each section: whole, and each of shape (n_families, n_sections) by winding family."""
     loss, magnetizing, rating = windings.loss_w, windings.magnetizing_va, windings.rating_va
-    arrester = network.tables.transformers["arrester"].to_numpy(object)
+    arrester = network.tables.transformers["arrester"]
     whole = {
         "rating_va": rating,
         "loss_w": loss,
         "magnetizing_va": magnetizing,
         "own_f": windings.own_cap_f,
         "sites": np.ones(len(rating)),
-        "guarded": (arrester == "yes").astype(float),
-        "maybe": (arrester != "no").astype(float),
+        "guarded": (arrester == "yes").to_numpy(np.float64),
+        "maybe": (arrester != "no").to_numpy(np.float64),
     }
     split = {
         "family_va": rating,
@@ -162,10 +168,10 @@ def _site_totals(network: Network, windings: Windings) -> dict[str, Floats]:
     return dict(zip(whole, found, strict=False)) | dict(zip(split, totals, strict=True))
 
 
-def values_of(totals: dict[str, Floats], *, arrester: Objects, voltage_v: Floats) -> SectionValues:
+def values_of(totals: dict[str, Floats], *, arrester: Ints, voltage_v: Floats) -> SectionValues:
     """What follows from the totals of sections.
 
-    ``arrester``: what the record of each section's device says of arresters.
+    ``arrester``: of each section's device, see :func:`recorded_arresters`.
     """
     guarded, maybe = totals["guarded"] > 0.5, totals["maybe"] > 0.5
     names = {field.name for field in fields(SectionValues)}
@@ -177,7 +183,7 @@ def values_of(totals: dict[str, Floats], *, arrester: Objects, voltage_v: Floats
         # of the phase that has least
         one_phase_va=totals["unit_va"].min(axis=0),
         # by the device's record or a site's; none where every site has none
-        arrester=np.where(guarded | (arrester == "yes"), YES, np.where(maybe & (arrester != "no"), UNKNOWN, NO)),
+        arrester=np.where(guarded | (arrester == YES), YES, np.where(maybe & (arrester != NO), UNKNOWN, NO)),
     )
 
 

@@ -51,15 +51,15 @@ def voltage_votes(network: Network, *, usable: Bools) -> Floats:
     per_cable = np.bincount(pieces.cable, minlength=len(network.tables.cables))[pieces.cable]
     cable_v = network.tables.cables["voltage_v"].to_numpy(np.float64)[pieces.cable]
     site_v = np.where(usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), np.nan)
-    votes = []
-    for low, high in _levels(np.concatenate([cable_v, site_v]), site_v):
+    levels = _levels(np.concatenate([cable_v, site_v]), site_v)
+    of_sites = np.array([(site_v >= low) & (site_v <= high) for low, high in levels], float).reshape(-1, len(site_v))
+    weights = np.stack([of_sites, of_sites * np.nan_to_num(site_v)], axis=1).reshape(-1, len(site_v))
+    votes = np.zeros((len(levels), 4, len(sections.device)))
+    votes[:, :2] = sections.site_totals(network.site_node, weights).reshape(len(levels), 2, -1)
+    for vote, (low, high) in zip(votes, levels, strict=True):
         of_cables = ((cable_v >= low) & (cable_v <= high)) / per_cable
-        of_sites = ((site_v >= low) & (site_v <= high)).astype(float)
-        weights = np.array([of_sites, of_sites * np.nan_to_num(site_v)])
-        sites = sections.site_totals(network.site_node, weights)
-        cables = sections.total(np.array([of_cables, of_cables * np.nan_to_num(cable_v)]))
-        votes.append([*sites, *cables])
-    return np.array(votes).reshape(len(votes), 4, len(sections.device))
+        vote[2:] = sections.total(np.array([of_cables, of_cables * np.nan_to_num(cable_v)]))
+    return votes
 
 
 def most_voted(votes: Floats) -> Floats:
@@ -163,8 +163,9 @@ def without_one(
     mine = (windings.family[member] == circuits.family[rows][owner]) & (windings.rating_va[member] > 0)
     owner, member = owner[mine], member[mine]
     powers = (windings.rating_va, windings.loss_w, windings.magnetizing_va)
-    pairs = np.unique(np.concatenate([_two_largest(owner, member, power) for power in powers]), axis=0)
-    row, site = rows[pairs[:, 0]], pairs[:, 1]
+    n = max(len(windings.family), 1)
+    at, site = np.divmod(np.unique(np.concatenate([_two_largest(owner, member, power, n) for power in powers])), n)
+    row = rows[at]
     left = circuits.base_va[row] - windings.rating_va[site]
     alone = left > 1e-6 * circuits.base_va[row]
     row, site, left = row[alone], site[alone], left[alone]
@@ -192,13 +193,13 @@ def without_one(
     return hazard, by
 
 
-def _two_largest(owner: Ints, member: Ints, power: Floats) -> Ints:
-    """Pairs of owner and member with the largest two powers of every owner, shape (n, 2)."""
+def _two_largest(owner: Ints, member: Ints, power: Floats, n: int) -> Ints:
+    """Owner times ``n`` plus member, of those with the largest two powers of every owner."""
     order = np.lexsort((member, -power[member], owner))
     owner, member = owner[order], member[order]
     second_before = np.append(np.full(min(2, len(owner)), -1), owner[:-2])[: len(owner)]
     few = second_before != owner
-    return np.stack([owner[few], member[few]], axis=1)
+    return owner[few] * n + member[few]
 
 
 def _without(

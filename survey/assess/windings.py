@@ -155,8 +155,9 @@ def _constructions(transformers: pd.DataFrame, notes: _Notes) -> tuple[Objects, 
 
 
 def _families(connection: Objects, core: Objects) -> tuple[Ints, Objects]:
-    codes, place = np.unique(np.stack([connection, core], axis=1).astype(str), axis=0, return_inverse=True)
-    rows = [construction(*map(str, code)) for code in codes]
+    (one, connections), (other, cores) = pd.factorize(connection), pd.factorize(core)
+    codes, place = np.unique(one * len(cores) + other, return_inverse=True)
+    rows = [construction(str(connections[code // len(cores)]), str(cores[code % len(cores)])) for code in codes]
     family = np.array([NOT_SUSCEPTIBLE if row.circuit is None else int(row.circuit) for row in rows], np.int64)
     reason = np.array([row.reason for row in rows], object)
     return family[place.ravel()], reason[place.ravel()]

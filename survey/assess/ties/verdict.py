@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from survey.arrays import Bools, Floats, Ints, put, ranges, taken
+from survey.arrays import Bools, Floats, Ints, put, taken
 from survey.assess.action import section_hold_kw
-from survey.assess.circuits import section_totals, values_of
+from survey.assess.circuits import recorded_arresters, section_totals, values_of
 from survey.assess.odd_records import OddRecords, judge, left_out, most_voted, voltage_votes
 from survey.assess.risk import site_consequence
 from survey.assess.score import lowered_by_gang, lowered_by_load
@@ -161,8 +161,8 @@ def _all_states(frame: Frame, *, noted: Bools | None = None) -> Iterator[States]
         along = _along(some, frame)
         count = np.diff(_pairs(some, along["firm_va"], frame).start[some.start])
         for few in _split(count, room=PAIRS_AT_ONCE):
-            devices = ranges(some.start[few], np.diff(some.start)[few])
-            here = {name: total[..., devices] for name, total in along.items()}
+            first, last = some.start[few[0]], some.start[few[-1] + 1]
+            here = {name: total[..., first:last] for name, total in along.items()}
             yield _states(some.taken(few), here, frame, noted=noted)
 
 
@@ -251,7 +251,7 @@ def _evaluate(loops: Loops, pairs: Pairs, along: dict[str, Floats], frame: Frame
     """Totals, circuits and figures of what hangs between the two devices of every pair."""
     between = {name: pairs.differences(value) for name, value in along.items()}
     volts = most_voted(between.pop("votes"))
-    arrester = frame.network.tables.switches["arrester"].to_numpy(object)[loops.device[pairs.worked]]
+    arrester = recorded_arresters(frame.network)[loops.device[pairs.worked]]
     firm = {name[5:]: between.pop(name) for name in [*between] if name.startswith("firm ")}
     values = values_of(between, arrester=arrester, voltage_v=volts)
     without, touched = None, between.get("odd", np.zeros(len(volts))) > 0.5
