@@ -27,6 +27,8 @@ EXTRA_DECIMALS = 6
 BYTE_ORDER_MARK = codecs.BOM_UTF8
 _LARGEST_SCALED = 2.0**53
 _FORMULA = r"'*[=+\-@\t\r\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]"  # the last four: full-width, which some take for the same
+_FORMULA_BYTES = np.isin(np.arange(256), list(b"'=+-@\t\r\xef"))
+"""Bytes with which ``_FORMULA`` begins."""
 _GUARDED = rf"\A{_FORMULA}"
 _UNGUARDED = rf"\A'({_FORMULA})"
 
@@ -134,7 +136,7 @@ def write_csv(content: pa.Table, path: Path, *, table: TableName) -> None:
     """
     decimals = {column.name: column.decimals for column in described_columns(table)}
     cells = [_cells(content[name], decimals.get(name, EXTRA_DECIMALS)) for name in content.column_names]
-    options = arrow_csv.WriteOptions(include_header=False, quoting_style="needed", batch_size=1 << 16)
+    options = arrow_csv.WriteOptions(include_header=False, quoting_style="needed", batch_size=1 << 14)
     with path.open("wb") as file:
         file.write(BYTE_ORDER_MARK + _header(content.column_names))
         arrow_csv.write_csv(pa.table(cells, names=content.column_names), file, options)
@@ -170,10 +172,20 @@ def guard(text: pa.Array) -> pa.Array:
     Text that already begins with apostrophes and then like a formula gets one more, so that :func:`unguard` gives
     back exactly what was there.
     """
-    risky = pc.match_substring_regex(text, _GUARDED)
-    if not pc.any(risky).as_py():
+    if not _may_be_formula(text):
         return text
+    risky = pc.match_substring_regex(text, _GUARDED)
     return pc.if_else(risky, pc.binary_join_element_wise("'", text, ""), text)
+
+
+def _may_be_formula(text: pa.Array) -> bool:
+    """Whether some text begins with a byte with which a formula may, which is quickly told."""
+    _, ends, letters = text.buffers()
+    if not letters:
+        return False
+    end = np.frombuffer(ends, np.int32)[text.offset : text.offset + len(text) + 1]
+    first = np.frombuffer(letters, np.uint8)[end[:-1][end[1:] > end[:-1]]]
+    return bool(_FORMULA_BYTES[first].any())
 
 
 def guarded(text: str) -> str:
