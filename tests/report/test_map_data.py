@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 import shapely
 from builders import town_survey
@@ -18,12 +20,13 @@ from small_survey import small_survey
 
 from survey.arrays import Ragged
 from survey.linesets import LineSet
+from survey.loops import as_it_stands
 from survey.report.map import render_map
-from survey.report.map.content import district_outlines, pack_numbers
+from survey.report.map.content import _nearest, district_outlines, pack_numbers
 from survey.report.map.grid import STEP_M, MapGrid
 from survey.report.map.lines import STEP_LIMIT, grid_lines
 from survey.report.map.nested import pack_sets
-from survey.report.map.payload import Blob, make_blob, pack_payload
+from survey.report.map.payload import Blob, Draft, make_blob, pack_payload
 from survey.report.tables import arrow_table
 from survey.result import CAUTION
 
@@ -167,26 +170,51 @@ def test_long_lists_of_ids_are_cut_and_say_so():
     assert ids[2].endswith(" ...")
 
 
+def _draft(name, content):
+    return Draft(name, lambda: Blob(name, {}, content))
+
+
 def test_what_does_not_fit_is_left_out_from_the_end_and_counted():
-    core, *rest = [Blob(name, {}, bytes(3_000)) for name in ("core", "cables", "paths", "cables", "paths")]
-    payload = pack_payload([core, *rest], limit=13_000)
+    names = ("core", "cables", "paths", "cables", "paths")
+    payload = pack_payload([_draft(name, bytes(3_000)) for name in names], limit=13_000)
     assert [entry["name"] for entry in payload.index] == ["core", "cables", "paths"]
     assert payload.left_out == {"cables": 1, "paths": 1}
 
 
 def test_a_blob_that_does_not_fit_stops_its_kind():
     sizes = (("core", 300), ("cables", 9_000), ("paths", 300), ("cables", 30), ("paths", 300))
-    payload = pack_payload([Blob(name, {}, bytes(size)) for name, size in sizes], limit=3_000)
+    payload = pack_payload([_draft(name, bytes(size)) for name, size in sizes], limit=3_000)
     assert [entry["name"] for entry in payload.index] == ["core", "paths", "paths"]
     assert payload.left_out == {"cables": 2}
 
 
 def test_large_data_are_compressed_and_small_are_not():
-    small, large = make_blob("core", {"a": np.arange(9)}), make_blob("core", {"a": np.arange(1 << 20)})
-    assert pack_payload([small]).index[0]["encoding"] == "plain"
-    packed = pack_payload([large])
+    assert pack_payload([_draft("core", bytes(9))]).index[0]["encoding"] == "plain"
+    packed = pack_payload([_draft("core", bytes(4_000_000))])
     assert packed.index[0]["encoding"] == "deflate"
-    assert len(packed.scripts[0]) < len(large.content)
+    assert len(packed.scripts[0]) < 4_000_000
+
+
+def test_what_is_known_not_to_fit_is_not_made():
+    rng = np.random.default_rng(1)
+    made = []
+
+    def draft(name):
+        return Draft(name, lambda: made.append(name) or Blob(name, {}, rng.bytes(4_000_000)))
+
+    names = ["core", "cables", "paths", *["cables"] * 5, *["paths"] * 5]
+    payload = pack_payload([draft(name) for name in names], limit=6_000_000)
+    assert [entry["name"] for entry in payload.index] == ["core"]
+    assert payload.left_out == {"cables": 6, "paths": 6}
+    assert made == ["core", "cables", "paths", "paths"]
+
+
+@pytest.mark.parametrize(
+    "texts", [[], ["plain", "", "äöü \u2028"], ['"quoted"', "a"], ["back\\slash"], ["tab\t", "\x7f"], [""]]
+)
+def test_texts_are_packed_as_json_writes_them(texts):
+    content = make_blob("core", {"a": pa.array(texts, pa.string())}).content
+    assert content.rstrip(b"\0").decode() == json.dumps(texts, ensure_ascii=False, separators=(",", ":"))
 
 
 @given(st.data())
@@ -252,6 +280,19 @@ def test_numbers_beyond_32_bits_stay_numbers():
     assert values.dtype == np.float64
     assert np.isnan(values[1])
     assert pack_numbers(pd.Series([1.25, np.nan]), 1).tolist() == [12, -128]
+
+
+def test_a_loop_finds_the_same_neighbours_as_a_tree():
+    rng = np.random.default_rng(3)
+    alone, same = rng.uniform(0, 900, (1, 2)), np.full((3, 2), 7.0)
+    groups = [rng.uniform(0, 900, (40, 2)), same, alone, rng.integers(0, 9, (60, 2))]
+    xy = np.concatenate([*groups, rng.normal(0, 5, (30, 2)), [(1e6, 1e6)]])
+    start = np.array([0, 40, 43, 44, 104, 135])
+    order = np.lexsort((xy[:, 1], np.repeat(np.arange(5), np.diff(start))))
+    ways = [as_it_stands(_nearest, compiled=compiled) for compiled in (False, True)]
+    tree, loop = (way(xy[order, 1], xy[order], start) for way in ways)
+    assert loop.tolist() == tree.tolist()
+    assert loop[40:44].tolist() == [0, 0, 0, 0]
 
 
 def test_an_outline_leaves_out_a_site_far_from_all_others():

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass
-from itertools import chain
+from functools import partial
+from itertools import chain, pairwise
 from typing import Any
 
 import numpy as np
@@ -18,12 +19,13 @@ from shapely.geometry.base import BaseGeometry
 from survey.arrays import Bools, Floats, Ints, Objects, Ragged
 from survey.assess.score import consequence
 from survey.linesets import LineSet, PointSet, SharedLines
+from survey.loops import njit
 from survey.memory import give_back
 from survey.report.background import GROUNDS, in_order
 from survey.report.map.grid import MapGrid
-from survey.report.map.lines import GridLines, grid_lines
+from survey.report.map.lines import grid_lines
 from survey.report.map.nested import Runs, any_of, pack_sets
-from survey.report.map.payload import Blob, make_blob
+from survey.report.map.payload import Blob, Draft, make_blob
 from survey.report.tables import Column, TableName, columns_of
 from survey.result import SurveyResult
 
@@ -41,7 +43,7 @@ TIGHTNESS = 0.35
 MARGIN = 0.02
 FAR_OUT, MANY = 5.0, 10
 """A site so many times as far from its nearest neighbour as the middle one is left outside, where there are so many."""
-Blocks = dict[str, "NDArray[Any] | list[str]"]
+Blocks = dict[str, "NDArray[Any] | pa.StringArray"]
 
 CODE_TYPES = (np.uint8, np.uint16, np.int32)
 NUMBER_TYPES = (np.int8, np.int16, np.int32)
@@ -58,7 +60,7 @@ class MapContent:
     and words of the changes of a what-if that have a place.
     """
 
-    blobs: Iterable[Blob]
+    blobs: Iterable[Draft]
     columns: list[dict[str, Any]]
     districts: list[str]
     origin: tuple[float, float]
@@ -92,9 +94,9 @@ def map_content(result: SurveyResult) -> MapContent:
     core["sites.consequence"] = np.rint(100 * site_consequence(result)).astype(np.int64)
     return MapContent(
         blobs=chain(
-            [make_blob("core", core)],
+            [Draft("core", partial(make_blob, "core", core))],
             _background(result, grid),
-            _line_blobs(result, runs, cables=grid_lines(cables, grid), grid=grid),
+            _line_blobs(result, runs, cables=cables, grid=grid),
         ),
         columns=[column for columns, _ in packed for column in columns],
         districts=districts,
@@ -201,12 +203,12 @@ def _steps(steps_of: Callable[[Floats], NDArray[np.int32]], places: Floats) -> N
 
 def _link(result: SurveyResult, core: Blocks) -> None:
     """Add the rows of ``switching_points`` that the sites name, -1 for none; ids that a row tells are dropped."""
-    points = pd.Index(result.switching_points["switch_id"].astype(str))
+    points = _text_array(result.switching_points["switch_id"])
     for column, link in (("switch_id", "switch_row"), ("worst_switch_id", "worst_row")):
-        ids = result.sites[column].fillna("").astype(str)
-        rows = points.get_indexer(pd.Index(ids)).astype(np.int64)
+        ids = _text_array(result.sites[column])
+        rows = pc.fill_null(pc.index_in(ids, value_set=points), -1).to_numpy(zero_copy_only=False).astype(np.int64)
         core[f"sites.{link}"] = rows
-        if ((rows >= 0) | (ids == "").to_numpy(dtype=bool)).all():
+        if ((rows >= 0) | (pc.binary_length(ids).to_numpy(zero_copy_only=False) == 0)).all():
             core.pop(f"sites.{column}.texts")
             core.pop(f"sites.{column}", None)
 
@@ -222,7 +224,7 @@ def _shortened(ids: str) -> str:
     return ids if len(ids) <= MOST_ID_LETTERS else ids[:MOST_ID_LETTERS].rsplit(maxsplit=1)[0] + " ..."
 
 
-def _background(result: SurveyResult, grid: MapGrid) -> Iterator[Blob]:
+def _background(result: SurveyResult, grid: MapGrid) -> Iterator[Draft]:
     """The user's own layers, bottom first; points as lines of one point."""
     drawn = in_order(result.background)
     if len(drawn):
@@ -230,7 +232,7 @@ def _background(result: SurveyResult, grid: MapGrid) -> Iterator[Blob]:
         looks = drawn["look"].map({look: number for number, look in enumerate(GROUNDS)})
         blocks: Blocks = {"background.look": looks.to_numpy(np.int64), **pack_texts("background.label", drawn["label"])}
         blocks.update(grid_lines(lines, grid).pack("background", np.arange(len(drawn))))
-        yield make_blob("background", blocks)
+        yield Draft("background", partial(make_blob, "background", blocks))
 
 
 def _outlines(shapes: Objects) -> LineSet:
@@ -242,7 +244,7 @@ def _outlines(shapes: Objects) -> LineSet:
     return LineSet(count, np.bincount(part, minlength=len(parts)).astype(np.int64), xy)
 
 
-def _line_blobs(result: SurveyResult, runs: _ResultRuns, *, cables: GridLines, grid: MapGrid) -> Iterator[Blob]:
+def _line_blobs(result: SurveyResult, runs: _ResultRuns, *, cables: LineSet, grid: MapGrid) -> Iterator[Draft]:
     """Cables and paths; those of high and severe sites lead."""
     urgent = np.flatnonzero(result.sites["band"].isin(FIRST_BANDS).to_numpy(dtype=bool))
     first_paths = int(urgent.max(initial=-1)) + 1
@@ -250,28 +252,37 @@ def _line_blobs(result: SurveyResult, runs: _ResultRuns, *, cables: GridLines, g
     shielded = result.cables["shielded"].to_numpy(dtype=bool)
     paths = SharedLines.of(result.site_paths)
     points = np.cumsum(paths.points())
-    yield from _cable_blobs(cables, shielded, order[:first_cables])
+    yield from _cable_blobs(cables, shielded, order[:first_cables], grid=grid)
     yield from _path_blobs(paths, points[:first_paths], first=0, grid=grid)
-    yield from _cable_blobs(cables, shielded, order[first_cables:])
+    yield from _cable_blobs(cables, shielded, order[first_cables:], grid=grid)
     yield from _path_blobs(paths, points, first=first_paths, grid=grid)
 
 
-def _cable_blobs(cables: GridLines, shielded: Bools, rows: Ints) -> Iterator[Blob]:
+def _cable_blobs(cables: LineSet, shielded: Bools, rows: Ints, *, grid: MapGrid) -> Iterator[Draft]:
+    def made(part: Ints) -> Blob:
+        return _line_blob("cables", cables.taken(part), {"cables.shielded": shielded[part]}, grid=grid)
+
     for first in range(0, len(rows), CABLES_A_BLOB):
-        part = rows[first : first + CABLES_A_BLOB]
-        yield make_blob("cables", {**cables.pack("cables", part), "cables.shielded": shielded[part]})
+        yield Draft("cables", partial(made, rows[first : first + CABLES_A_BLOB]))
 
 
-def _path_blobs(paths: SharedLines, points: Ints, *, first: int, grid: MapGrid) -> Iterator[Blob]:
+def _path_blobs(paths: SharedLines, points: Ints, *, first: int, grid: MapGrid) -> Iterator[Draft]:
     """Paths from the first one on, until there are more points up to one (``points``) than a page can hold."""
+
+    def made(rows: Ints) -> Blob:
+        return _line_blob("paths", paths.taken(rows).whole(), {}, grid=grid)
+
     while first < len(points):
         room = points[first] + POINTS_A_BLOB
         last = min(first + PATHS_A_BLOB, max(first + 1, int(np.searchsorted(points, room))), len(points))
         if points[last - 1] > MOST_PATH_POINTS:
             return
-        rows = np.arange(first, last)
-        yield make_blob("paths", grid_lines(paths.taken(rows).whole(), grid).pack("paths", np.arange(len(rows))))
+        yield Draft("paths", partial(made, np.arange(first, last)))
         first = last
+
+
+def _line_blob(name: str, lines: LineSet, more: Blocks, *, grid: MapGrid) -> Blob:
+    return make_blob(name, {**grid_lines(lines, grid).pack(name, np.arange(len(lines))), **more})
 
 
 def district_outlines(districts: pd.Series[Any], xy: Floats) -> tuple[list[str], Objects]:
@@ -283,14 +294,16 @@ def district_outlines(districts: pd.Series[Any], xy: Floats) -> tuple[list[str],
     placed = np.isfinite(xy).all(axis=1) & districts.notna().to_numpy() & (districts != "").to_numpy(dtype=bool)
     codes, names = pd.factorize(districts[placed].astype(str), sort=True)
     order = np.argsort(codes, kind="stable")
-    groups = np.split(xy[placed][order], np.flatnonzero(np.diff(codes[order])) + 1) if len(names) else []
-    outlines = np.empty(len(groups), dtype=object)
-    outlines[:] = [_outline(group) for group in groups]
+    at, start = xy[placed][order], np.searchsorted(codes[order], np.arange(len(names) + 1))
+    away = _away(at, start)
+    outlines = np.empty(len(names), dtype=object)
+    outlines[:] = [_outline(at[a:b], away[a:b]) for a, b in pairwise(start.tolist())]
     return [str(name) for name in names], outlines
 
 
-def _outline(xy: Floats) -> BaseGeometry:
-    xy = _without_outliers(xy)
+def _outline(xy: Floats, away: Floats) -> BaseGeometry:
+    if len(xy) >= MANY:
+        xy = xy[away <= FAR_OUT * max(float(np.median(away)), 1e-9)]
     low, span = xy.min(axis=0), np.ptp(xy, axis=0)
     cells = np.floor((xy - low) / np.maximum(span, 1e-9) * (CELLS - 1e-6)).astype(np.int64)
     chosen = np.unique(cells[:, 0] * CELLS + cells[:, 1], return_index=True)[1]
@@ -299,16 +312,46 @@ def _outline(xy: Floats) -> BaseGeometry:
     return hull.buffer(margin, quad_segs=4).simplify(margin / 8)
 
 
-def _without_outliers(xy: Floats) -> Floats:
-    if len(xy) < MANY:
-        return xy
-    points, away = np.asarray(shapely.points(xy)), np.zeros(len(xy))
-    (row, _), off = shapely.STRtree(points).query_nearest(
-        points, exclusive=True, return_distance=True, all_matches=False
-    )
-    away[row] = off
-    middle = max(float(np.median(away)), 1e-9)
-    return xy[away <= FAR_OUT * middle]
+def _away(xy: Floats, start: Ints) -> Floats:
+    """How far every place is from the nearest other one of its group (``start[k]`` to ``start[k + 1]``), 0 for none."""
+    if len(xy) == 0:
+        return np.zeros(0)
+    along = xy[:, int(np.argmax(np.ptp(xy, axis=0)))]
+    order = np.lexsort((along, np.repeat(np.arange(len(start) - 1), np.diff(start))))
+    away = np.empty(len(xy))
+    away[order] = _nearest(along[order], xy[order], start)
+    return away
+
+
+def _nearest_by_tree(_: Floats, xy: Floats, start: Ints) -> Floats:
+    """As :func:`_nearest`."""
+    away = np.zeros(len(xy))
+    for a, b in pairwise(start.tolist()):
+        points = np.asarray(shapely.points(xy[a:b]))
+        (row, _), off = shapely.STRtree(points).query_nearest(
+            points, exclusive=True, return_distance=True, all_matches=False
+        )
+        away[a + row] = off
+    return away
+
+
+@njit(plain=_nearest_by_tree, cache=True)
+def _nearest(along: Floats, xy: Floats, start: Ints) -> Floats:
+    """From each place of a group, which lie by ``along``, both ways as long as a nearer one can lie there."""
+    away = np.zeros(len(xy))
+    for k in range(len(start) - 1):
+        for i in range(start[k], start[k + 1]):
+            best = np.inf
+            for way in (-1, 1):
+                j = i + way
+                while start[k] <= j < start[k + 1] and (along[j] - along[i]) ** 2 < best:
+                    off = (xy[j, 0] - xy[i, 0]) ** 2 + (xy[j, 1] - xy[i, 1]) ** 2
+                    if 0 < off < best:
+                        best = off
+                    j += way
+            if best < np.inf:
+                away[i] = np.sqrt(best)
+    return away
 
 
 def pack_table(frame: pd.DataFrame, *, table: TableName) -> tuple[list[dict[str, Any]], Blocks]:
@@ -332,7 +375,7 @@ def _description(column: Column, table: TableName) -> dict[str, Any]:
 def pack_texts(name: str, values: pd.Series[Any]) -> Blocks:
     """Distinct texts and, where any repeat, the code of each row. Missing is the empty text."""
     texts = _text_array(values).dictionary_encode()
-    words = texts.dictionary.to_pylist()
+    words = texts.dictionary
     if len(words) == len(texts):
         return {f"{name}.texts": words}
     codes = texts.indices.to_numpy(zero_copy_only=False)

@@ -3,12 +3,14 @@
 import base64
 import json
 import zlib
-from collections.abc import Iterable, Iterator, Mapping
-from concurrent.futures import Future
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from survey.memory import thread_pool
@@ -18,6 +20,8 @@ PAGE_LIMIT = 24_000_000
 PLAIN_LIMIT = 3_000_000
 """Data up to this many bytes are not compressed, so that any browser reads them and any machine writes the same."""
 ALIGNMENT = 8
+_ESCAPED = np.isin(np.arange(256), [*range(32), ord('"'), ord("\\")])
+"""Bytes that JSON writes otherwise."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +37,7 @@ class Blob:
     content: bytes
 
 
-def make_blob(name: str, blocks: Mapping[str, NDArray[Any] | list[str]]) -> Blob:
+def make_blob(name: str, blocks: Mapping[str, NDArray[Any] | pa.StringArray]) -> Blob:
     """Lay the columns out, each at a multiple of eight bytes."""
     directory: dict[str, tuple[str, int, int]] = {}
     chunks: list[bytes] = []
@@ -47,13 +51,21 @@ def make_blob(name: str, blocks: Mapping[str, NDArray[Any] | list[str]]) -> Blob
     return Blob(name, directory, b"".join(chunks))
 
 
-def _laid_out(values: NDArray[Any] | list[str]) -> tuple[str, int, bytes]:
-    if isinstance(values, list):
-        data = json.dumps(values, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
+def _laid_out(values: NDArray[Any] | pa.StringArray) -> tuple[str, int, bytes]:
+    if isinstance(values, pa.StringArray):
+        data = _json_list(values)
         return "json", len(data), data
     narrow = _narrow(values)
     kind = narrow.dtype
     return f"{kind.kind}{kind.itemsize}", len(values), narrow.astype(kind.newbyteorder("<"), copy=False).tobytes()
+
+
+def _json_list(texts: pa.StringArray) -> bytes:
+    """Texts as JSON; joined as they stand where they can."""
+    if len(texts) == 0 or _ESCAPED[np.frombuffer(texts.buffers()[2] or b"", np.uint8)].any():
+        return json.dumps(texts.to_pylist(), ensure_ascii=False, separators=(",", ":")).encode()
+    whole = pa.ListArray.from_arrays(pa.array([0, len(texts)], pa.int32()), texts)
+    return b'["' + pc.binary_join(whole, '","')[0].as_buffer().to_pybytes() + b'"]'
 
 
 def _narrow(values: NDArray[Any]) -> NDArray[Any]:
@@ -80,34 +92,70 @@ class Payload:
     left_out: dict[str, int]
 
 
-def pack_payload(blobs: Iterable[Blob], *, limit: int = PAGE_LIMIT) -> Payload:
-    """Encode the blobs in their order until the limit; the first one is always in.
+@dataclass(frozen=True)
+class Draft:
+    """A blob to be.
+
+    ``name`` of the blob; ``make`` makes it, when it may go in.
+    """
+
+    name: str
+    make: Callable[[], Blob]
+
+
+def pack_payload(drafts: Iterable[Draft], *, limit: int = PAGE_LIMIT) -> Payload:
+    """Make and encode the blobs in their order until the limit; the first one is always in.
 
     Once a blob of a name does not fit, no later one of that name goes in, so that what is there is a leading part.
     """
-    payload = Payload([], [], {})
-    size = 0
-    for blob, encoding, text in _encoded(blobs):
-        if payload.scripts and (size + len(text) > limit or blob.name in payload.left_out):
-            payload.left_out[blob.name] = payload.left_out.get(blob.name, 0) + 1
-            continue
-        size += len(text)
-        payload.scripts.append(text)
-        payload.index.append({"name": blob.name, "encoding": encoding, "directory": blob.directory})
+    payload, rest = Payload([], [], {}), iter(drafts)
+    first = _first_blobs(rest)
+    if sum(len(blob.content) for blob in first) <= PLAIN_LIMIT:  # there are no more
+        for blob in first:
+            _put(payload, blob, "plain", blob.content, limit=limit)
+        return payload
+    for blob, content in _compressed(first, rest, left_out=payload.left_out):
+        _put(payload, blob, "deflate", content, limit=limit)
     return payload
 
 
-def _encoded(blobs: Iterable[Blob]) -> Iterator[tuple[Blob, str, str]]:
-    """Each blob with its encoding and its text. Compression runs beside the packing of the blobs that follow."""
-    kept: list[Blob] = []
-    packed: list[Future[bytes]] = []
+def _first_blobs(drafts: Iterator[Draft]) -> list[Blob]:
+    """Blobs up to the one with which they are too many to stay as they are."""
+    blobs: list[Blob] = []
     size = 0
+    for draft in drafts:
+        blobs.append(draft.make())
+        size += len(blobs[-1].content)
+        if size > PLAIN_LIMIT:
+            break
+    return blobs
+
+
+def _compressed(first: list[Blob], rest: Iterator[Draft], *, left_out: dict[str, int]) -> Iterator[tuple[Blob, bytes]]:
+    """Each blob and its compressed content; a blob is made beside the compression of the one before.
+
+    ``left_out``: what comes after a blob of the same name that did not fit is counted there and not made.
+    """
     with thread_pool(2) as pool:
-        for blob in blobs:
-            kept.append(blob)
-            size += len(blob.content)
-            if size > PLAIN_LIMIT:
-                packed += [pool.submit(zlib.compress, waiting.content, 1) for waiting in kept[len(packed) :]]
-        for number, blob in enumerate(kept):
-            content = packed[number].result() if packed else blob.content
-            yield blob, "deflate" if packed else "plain", base64.b64encode(content).decode("ascii")
+        under_way = deque((blob, pool.submit(zlib.compress, blob.content, 1)) for blob in first)
+        for draft in rest:
+            if draft.name in left_out:
+                left_out[draft.name] += 1
+                continue
+            blob = draft.make()
+            under_way.append((blob, pool.submit(zlib.compress, blob.content, 1)))
+            while len(under_way) > 1:
+                blob, content = under_way.popleft()
+                yield blob, content.result()
+        for blob, content in under_way:
+            yield blob, content.result()
+
+
+def _put(payload: Payload, blob: Blob, encoding: str, content: bytes, *, limit: int) -> None:
+    text = base64.b64encode(content).decode("ascii")
+    room = limit - sum(map(len, payload.scripts))
+    if payload.scripts and (len(text) > room or blob.name in payload.left_out):
+        payload.left_out[blob.name] = payload.left_out.get(blob.name, 0) + 1
+        return
+    payload.scripts.append(text)
+    payload.index.append({"name": blob.name, "encoding": encoding, "directory": blob.directory})
