@@ -221,7 +221,7 @@ def _section_batches(
     for first in range(0, rows.num_rows, SECTIONS_AT_ONCE):
         some = np.arange(first, min(first + SECTIONS_AT_ONCE, rows.num_rows))
         drawn = LineSet.of(lines[some]) if isinstance(lines, np.ndarray) else lines.taken(some)
-        content = _with_shapes(_rows(rows.take(pa.array(some)), drawn.drawn), _drawn(drawn), multi=True)
+        content = _with_shapes(_rows(rows.slice(first, len(some)), drawn.drawn), _drawn(drawn), multi=True)
         yield from content.cast(schema).combine_chunks().to_batches()
 
 
