@@ -13,13 +13,11 @@ from pyproj import CRS
 
 from survey.arrays import Bools, Floats, Ints, Objects
 from survey.linesets import LineSet, PointSet
+from survey.loops import njit
 
-_POINT, _LINE = 0, 1
 _POINT_HEADER = b"\x01\x01\x00\x00\x00"
-_LINE_HEADER = b"\x01\x02\x00\x00\x00"
-_MULTI_LINE_HEADER = b"\x01\x05\x00\x00\x00"
-_COUNT_BYTES = 4
-_VERTEX_BYTES = 16
+_LINE, _MULTI_LINE = 2, 5
+_HEADER_BYTES, _VERTEX_BYTES = 9, 16
 _SMALL_OFFSETS = 2**31
 
 
@@ -34,9 +32,9 @@ def well_known_binary(geometries: Objects | PointSet | LineSet, *, multi: bool =
     if isinstance(geometries, PointSet):
         return _points_binary(geometries.xy, geometries.drawn)
     kinds, filled = shapely.get_type_id(geometries), ~shapely.is_empty(geometries)
-    if len(geometries) and (filled & (kinds == _POINT)).all():
+    if len(geometries) and (filled & (kinds == shapely.GeometryType.POINT)).all():
         return _points_binary(shapely.get_coordinates(geometries), filled)
-    plain = filled & (kinds == _LINE)
+    plain = filled & (kinds == shapely.GeometryType.LINESTRING)
     if plain.all():
         return _lines_binary(LineSet.of(geometries), multi=multi)
     others = pa.array(shapely.to_wkb(geometries[~plain], include_srid=False, output_dimension=2), type=pa.binary())
@@ -60,21 +58,49 @@ def _points_binary(xy: Floats, drawn: Bools) -> pa.Array:
 
 def _lines_binary(lines: LineSet, *, multi: bool) -> pa.Array:
     """Each line is a header and its vertices; several lines of one owner, or all with ``multi``, follow one more."""
-    vertices = np.ascontiguousarray(lines.xy, dtype="<f8")
-    headers = _headers(lines.points, _LINE_HEADER)
-    width = headers.shape[1]
-    owner = np.repeat(np.arange(len(lines.parts)), lines.parts)
-    outer = np.where((lines.parts > 1) | (multi & lines.drawn), width, 0)
-    size = np.bincount(owner, weights=width + _VERTEX_BYTES * lines.points, minlength=len(lines.parts)).astype(np.int64)
-    start = np.concatenate([[0], np.cumsum(outer + size)])
-    data = np.empty(start[-1], dtype=np.uint8)
-    held = outer > 0
-    _scatter(data, _headers(lines.parts[held], _MULTI_LINE_HEADER), start[:-1][held])
-    before = width * np.arange(len(lines.points)) + np.cumsum(outer)[owner]
-    _scatter(data, headers, before + _VERTEX_BYTES * (np.cumsum(lines.points) - lines.points))
-    places = np.repeat(before + width, lines.points) + _VERTEX_BYTES * np.arange(len(vertices))
-    _scatter(data, vertices.view(np.uint8), places)
+    little_endian = np.ascontiguousarray(lines.xy, dtype="<f8").view(np.float64)
+    start, data = _laid_out(lines.parts, lines.points, little_endian, 0 if multi else 1)
     return _binary_array(start, data, missing=~lines.drawn)
+
+
+@njit(cache=True)
+def _laid_out(parts: Ints, points: Ints, xy: Floats, bare: int) -> tuple[Ints, NDArray[np.uint8]]:
+    """First byte of every owner, and the bytes; owners of more than ``bare`` lines get a header of their own."""
+    start = _starts(parts, points, bare)
+    data, vertices = np.empty(start[-1], np.uint8), xy.reshape(-1).view(np.uint8)
+    at = line = done = 0
+    for count in parts:
+        if count > bare:
+            at = _headed(data, at, _MULTI_LINE, count)
+        for _ in range(count):
+            at = _headed(data, at, _LINE, points[line])
+            size = _VERTEX_BYTES * points[line]
+            data[at : at + size] = vertices[done : done + size]
+            at, done, line = at + size, done + size, line + 1
+    return start, data
+
+
+@njit(cache=True)
+def _starts(parts: Ints, points: Ints, bare: int) -> Ints:
+    start = np.zeros(len(parts) + 1, np.int64)
+    line = 0
+    for owner in range(len(parts)):
+        size = _HEADER_BYTES * (parts[owner] + (parts[owner] > bare))
+        for _ in range(parts[owner]):
+            size += _VERTEX_BYTES * points[line]
+            line += 1
+        start[owner + 1] = start[owner] + size
+    return start
+
+
+@njit(cache=True)
+def _headed(data: NDArray[np.uint8], at: int, kind: int, count: int) -> int:
+    """Write byte order, type and count, and tell where they end."""
+    data[at], data[at + 1] = 1, kind
+    data[at + 2 : at + 5] = 0
+    for byte in range(4):
+        data[at + 5 + byte] = (count >> 8 * byte) & 255
+    return at + _HEADER_BYTES
 
 
 def _binary_array(start: Ints, data: NDArray[np.uint8], *, missing: Bools | None = None) -> pa.Array:
@@ -84,22 +110,6 @@ def _binary_array(start: Ints, data: NDArray[np.uint8], *, missing: Bools | None
     kind, offset_type = (pa.binary(), np.int32) if start[-1] < _SMALL_OFFSETS else (pa.large_binary(), np.int64)
     buffers = [valid, pa.py_buffer(start.astype(offset_type)), pa.py_buffer(data)]
     return pa.Array.from_buffers(kind, len(start) - 1, buffers)
-
-
-def _headers(counts: Ints, fixed: bytes) -> NDArray[np.uint8]:
-    headers = np.empty((len(counts), len(fixed) + _COUNT_BYTES), dtype=np.uint8)
-    headers[:, : len(fixed)] = np.frombuffer(fixed, dtype=np.uint8)
-    headers[:, len(fixed) :] = counts.astype("<u4").view(np.uint8).reshape(-1, _COUNT_BYTES)
-    return headers
-
-
-def _scatter(data: NDArray[np.uint8], blocks: NDArray[np.uint8], places: Ints) -> None:
-    """Copy each row of ``blocks`` to its byte position; the positions need no alignment."""
-    if len(blocks) == 0:
-        return
-    width = blocks.shape[1]
-    windows = np.lib.stride_tricks.sliding_window_view(data, width, writeable=True)
-    windows[places] = blocks
 
 
 def write_geoparquet(content: pa.Table, path: Path, *, geometries: Objects | LineSet, crs: CRS) -> None:
