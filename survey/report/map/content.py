@@ -92,9 +92,10 @@ def map_content(result: SurveyResult) -> MapContent:
     core.update(_open_points(result, grid))
     give_back()
     core["sites.consequence"] = np.rint(100 * site_consequence(result)).astype(np.int64)
+    whole = make_blob("core", core)
     return MapContent(
         blobs=chain(
-            [Draft("core", partial(make_blob, "core", core))],
+            [Draft("core", lambda: whole)],
             _background(result, grid),
             _line_blobs(result, runs, cables=cables, grid=grid),
         ),
