@@ -317,8 +317,9 @@ def _away(xy: Floats, start: Ints) -> Floats:
     """How far every place is from the nearest other one of its group (``start[k]`` to ``start[k + 1]``), 0 for none."""
     if len(xy) == 0:
         return np.zeros(0)
-    along = xy[:, int(np.argmax(np.ptp(xy, axis=0)))]
-    order = np.lexsort((along, np.repeat(np.arange(len(start) - 1), np.diff(start))))
+    axis = int(np.argmax(np.ptp(xy, axis=0)))
+    along = xy[:, axis]
+    order = np.lexsort((xy[:, 1 - axis], along, np.repeat(np.arange(len(start) - 1), np.diff(start))))
     away = np.empty(len(xy))
     away[order] = _nearest(along[order], xy[order], start)
     return away
@@ -342,6 +343,9 @@ def _nearest(along: Floats, xy: Floats, start: Ints) -> Floats:
     away = np.zeros(len(xy))
     for k in range(len(start) - 1):
         for i in range(start[k], start[k + 1]):
+            if i > start[k] and xy[i, 0] == xy[i - 1, 0] and xy[i, 1] == xy[i - 1, 1]:
+                away[i] = away[i - 1]
+                continue
             best = np.inf
             for way in (-1, 1):
                 j = i + way
