@@ -4,8 +4,11 @@ What each single-pole point up the way of a site adds to its risk: operations a 
 severity, lowered by what protects, times consequence; in words, severity-weighted ringing operations a year.
 """
 
+import csv
 import re
 from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
 
 import numpy as np
 import pandas as pd
@@ -91,6 +94,14 @@ def operations_a_year(switches: pd.DataFrame, *, settings: ScoreSettings) -> Flo
     return np.where(np.isfinite(recorded), recorded, by_kind[code])
 
 
+@lru_cache(maxsize=1)
+def device_words() -> dict[str, str]:
+    """Kind of device by other words for it, those of other languages too (``data/device_words.csv``)."""
+    with files("survey").joinpath("data", "device_words.csv").open(encoding="utf-8") as stream:
+        return {word: row["kind"] for row in csv.DictReader(stream) for word in row["words"].split("|")}
+
+
 def _usual(device: str, settings: ScoreSettings) -> float:
-    words = re.split(r"\W+", device.casefold())
+    said = re.split(r"\W+", device.casefold())
+    words = {*said, *(device_words()[word] for word in said if word in device_words())}
     return next((rate for kind, rate in settings.ops_year.items() if kind.casefold() in words), settings.ops_year_other)

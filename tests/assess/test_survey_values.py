@@ -8,6 +8,7 @@ import pytest
 from exports import place, tables, write_gpkg
 from shapely.geometry import Point
 
+from survey.assess.risk import operations_a_year
 from survey.physics.catalogue import Catalogue
 from survey.physics.transformer import own_capacitance_f
 from survey.pipeline import run_survey
@@ -453,6 +454,22 @@ def test_risk_is_the_sum_over_the_points_up_the_way(surveyed):
     assert points.ops_year[["E2", "R1"]].tolist() == [4.0, 0.25]
     sites = surveyed(two_points, score=score).sites
     assert points.risk.sum() == pytest.approx(sites.risk.sum())
+
+
+@pytest.mark.parametrize(
+    ("device", "often"),
+    [
+        ("Fused Cutout", 0.5),
+        ("Coupe-circuit fusible unipolaire", 0.5),
+        ("Chave fusível", 0.5),
+        ("Conector codo", 0.05),
+        ("Cotovelo 200 A", 0.05),
+        ("Sectionneur", 0.2),
+    ],
+)
+def test_kinds_of_devices_are_known_by_words_of_other_languages(device, often):
+    switches = pd.DataFrame({"device": [device], "ops_year": [np.nan]})
+    assert operations_a_year(switches, settings=build_settings({}).score).tolist() == [often]
 
 
 def test_operations_below_zero_are_a_finding_and_the_kind_counts(surveyed):
