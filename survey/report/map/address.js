@@ -59,7 +59,7 @@ survey.address = (() => {
     const part = { kind: "", row: -1, bands: new Set(), view: null, units: about.units, tab: "sites", findings: false };
     for (const key of ["district", "feeder", "status"]) {
       const wanted = parts.get(key) || "";
-      part[key] = (data.blocks[`sites.${key}.texts`] || []).includes(wanted) ? wanted : "";
+      part[key] = (key === "status" ? choice.statuses() : data.blocks[`sites.${key}.texts`] || []).includes(wanted) ? wanted : "";
     }
     const bands = (parts.get("bands") || "").split(",");
     for (const band of about.bands) if (bands.includes(band.key)) part.bands.add(band.key);

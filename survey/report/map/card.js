@@ -4,8 +4,9 @@ survey.card = (() => {
   const { data, network, choice, marks, table, about } = survey;
   const { node } = table;
   const element = document.getElementById("card");
+  const OF_STATE = ["tie_peak_pu", "tie_cable_m", "tie_hold_kw"];
   const MAIN = {
-    sites: ["priority", "score", "worst_peak_pu", "worst_cable_m", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "path_length_m", "limit_length_m",
+    sites: ["priority", "score", ...OF_STATE, "worst_peak_pu", "worst_cable_m", "peak_pu", "peak_loaded_pu", "likelihood", "exposed_cable_m", "path_length_m", "limit_length_m",
       "hold_kw", "arrester_w", "one_phase_kva", "kva", "connection", "customers"],
     switching_points: ["address", "state", "tie_switch_id", "tie_open_id", "top_priority", "hold_kw", "exposed_sites", "exposed_kva", "exposed_cable_m", "peak_pu", "likelihood", "nearest_for"],
   };
@@ -45,8 +46,8 @@ survey.card = (() => {
     const band = node("p", { class: "band" }, marks.svgOfSite(row), node("span", { text: bandLine(row) }));
     const cards = [head(whereOf(text), text("site_id"), band)];
     if (text("action")) cards.push(node("p", { class: "action", text: text("action") }));
-    const hold = data.shown("sites", "hold_kw", row);
-    cards.push(siteLinks(row), ...survey.strip.of(choice.settingPoint(row), hold === "–" ? "" : hold), ...riskBars(row), ...survey.wave.of(row), numbers("sites", row));
+    const hold = data.shown("sites", choice.toldBy("hold_kw", row), row);
+    cards.push(siteLinks(row), ...survey.strip.of(choice.sectionPoint(row), hold === "–" ? "" : hold), ...riskBars(row), ...survey.wave.of(row), numbers("sites", row));
     if (data.number("sites", "hazard", row) > 0) cards.push(node("p", { class: "hint", text: about.longer_cable }));
     if (text("notes")) cards.push(node("h3", { text: "Notes" }), node("p", { class: "notes", text: text("notes") }));
     cards.push(allNumbers("sites", row));
@@ -73,14 +74,29 @@ survey.card = (() => {
       items.push(link("Worst switching point", "point", worst, "sets the score and the action; band and path on the map lead to it"));
       items.push(link("Nearest switching point", "point", near, "the thin ring on the map"));
     } else if (near >= 0) items.push(link("Switching point", "point", near, "the nearest, and the worst"));
-    else items.push(node("li", { text: "No single-pole switching point upstream." }));
+    else items.push(node("li", { text: choice.inState(row) ? "No single-pole switching point exposes it in the normal state." : "No single-pole switching point upstream." }));
+    items.push(...stateLink(row));
     const gang = data.text("sites", "gang_switch_id", row);
     if (gang) items.push(node("li", {}, node("span", { text: "Three-pole device on the way: " }), node("b", { text: gang })));
     const path = network.pathLines(row);
     if (!path.complete) items.push(node("li", { class: "note", text: "Its walked path is not in this page; it is in survey.gpkg." }));
-    const point = choice.settingPoint(row);
+    const point = choice.sectionPoint(row);
     if (point >= 0 && !network.sectionLines(point).complete) items.push(incomplete());
     return node("ul", { class: "links" }, ...items);
+  }
+
+  /* The worst point in the worst other state, with its figures then; they stand below where a site has no others. */
+  function stateLink(row) {
+    const point = choice.tiePoint(row);
+    if (point < 0) return [];
+    const label = `With ${data.stateWords("sites", row)}, worst point`;
+    if (choice.inState(row)) return [link(label, "point", point, choice.sectionPoint(row) < 0 ? "the map does not draw the section of this state" : "")];
+    const [cable, peak] = ["tie_cable_m", "tie_peak_pu"].map((column) => data.number("sites", column, row));
+    const told = [
+      !Number.isNaN(cable) && `${data.length(cable, choice.state.units)} of cable`,
+      !Number.isNaN(peak) && `up to ${peak.toFixed(1)} times normal voltage`,
+    ];
+    return [link(label, "point", point, told.filter(Boolean).join(", "))];
   }
 
   function incomplete() {
@@ -111,8 +127,8 @@ survey.card = (() => {
 
   /* The load to hold on a point's section: that of any site whose worst point it is. */
   function holdOf(row, exposed) {
-    const site = exposed.find((one) => choice.settingPoint(one) === row);
-    const hold = site === undefined ? "–" : data.shown("sites", "hold_kw", site);
+    const site = exposed.find((one) => choice.sectionPoint(one) === row);
+    const hold = site === undefined ? "–" : data.shown("sites", choice.toldBy("hold_kw", site), site);
     return hold === "–" ? "" : hold;
   }
 
@@ -124,8 +140,7 @@ survey.card = (() => {
     const peak = data.number("switching_points", "peak_pu", row);
     const behind = Number.isNaN(cable) ? "" : ` behind ${data.length(cable, choice.state.units)} of cable`;
     const reach = Number.isNaN(peak) ? "" : `, up to ${peak.toFixed(1)} times normal voltage with no load`;
-    const others = [["tie_switch_id", "closed"], ["tie_open_id", "open"]].map(([column, state]) => [data.text("switching_points", column, row), state])
-      .filter(([id]) => id).map((other) => other.join(" ")).join(" and ");
+    const others = data.stateWords("switching_points", row);
     return `${others ? `With ${others}, operated` : "Operated"} one pole at a time it leaves ${exposed.length === 1 ? "1 site" : `${exposed.length} sites`}${bands}${behind} on the open pole${reach}.`;
   }
 
@@ -155,9 +170,14 @@ survey.card = (() => {
     const columns = MAIN[name].map((column) => data.described.get(`${name}.${column}`)).filter(Boolean);
     const kept = columns.filter(({ column, kind }) => (kind === "text" ? data.text(name, column, row) : !Number.isNaN(data.number(name, column, row))));
     /* figures of one point only, the one that sets the score; a limit or a rating of nothing tells nothing */
-    const others = name !== "sites" ? new Set() : choice.settingPoint(row) === data.blocks["sites.switch_row"][row] ? OF_WORST : OF_NEAREST;
+    const others = name !== "sites" ? new Set() : hiddenOfSite(row);
     const told = kept.filter(({ column }) => !others.has(column) && !(NONE.has(column) && data.number(name, column, row) < 1));
     return figures("numbers", told.map((column) => pair(name, column, row)));
+  }
+
+  function hiddenOfSite(row) {
+    const hidden = choice.settingPoint(row) === data.blocks["sites.switch_row"][row] ? OF_WORST : OF_NEAREST;
+    return choice.inState(row) ? hidden : new Set([...hidden, ...OF_STATE]);
   }
 
   function pair(name, column, row) {

@@ -30,6 +30,7 @@ survey.choice = (() => {
   /* A test of one text column, quick for a hundred thousand rows. */
   function matcher(column, wanted) {
     if (!wanted) return () => true;
+    if (column === "status") return (row) => statusOf(row) === wanted;
     const codes = data.blocks[`sites.${column}`];
     if (!codes) return (row) => data.text("sites", column, row) === wanted;
     const code = codeOf(column, wanted);
@@ -107,5 +108,54 @@ survey.choice = (() => {
     return worst >= 0 ? worst : data.blocks["sites.switch_row"][row];
   }
 
-  return { state, kept, change, close, narrow, narrowed, firstPoints, settingPoint, listen: (listener) => listeners.push(listener) };
+  /* Whether only another state than the normal one exposes a site. */
+  function inState(row) {
+    return settingPoint(row) < 0 && data.text("sites", "tie_worst_id", row) !== "";
+  }
+
+  function tiePoint(row) {
+    const id = data.text("sites", "tie_worst_id", row);
+    return id ? data.rowOf("switching_points", "switch_id", id) : -1;
+  }
+
+  /* The worst point of a site, of another state where the normal one has none. */
+  function worstPoint(row) {
+    return inState(row) ? tiePoint(row) : settingPoint(row);
+  }
+
+  /* The same where its row tells of the section that the site lies in: its figures may be of another state than the site's. */
+  function sectionPoint(row) {
+    const point = worstPoint(row);
+    return inState(row) && point >= 0 && stateOf("sites", row) !== stateOf("switching_points", point) ? -1 : point;
+  }
+
+  /* Devices closed and open; a normally open point with figures is itself closed. */
+  function stateOf(table, row) {
+    const own = table === "switching_points" && data.text(table, "state", row) === "open" ? data.text(table, "switch_id", row) : "";
+    return [data.text(table, "tie_switch_id", row) || own, data.text(table, "tie_open_id", row)].join("\n");
+  }
+
+  const OF_STATE = { worst_peak_pu: "tie_peak_pu", worst_cable_m: "tie_cable_m", worst_switch_id: "tie_worst_id", hold_kw: "tie_hold_kw" };
+
+  /* The column that tells a site's figure: of the state that exposes it, where the normal one does not. */
+  function toldBy(column, row) {
+    return column in OF_STATE && inState(row) ? OF_STATE[column] : column;
+  }
+
+  /* Status as sites are narrowed by: a ring that the survey opened has a band. */
+  function statusOf(row) {
+    const status = data.text("sites", "status", row);
+    return status === "looped" && survey.marks.bandOf(row) ? "looped_decided" : status;
+  }
+
+  let known = null;
+
+  function statuses() {
+    known ??= [...new Set(Array.from({ length: data.rows("sites") }, (_, row) => statusOf(row)))].filter(Boolean);
+    return known;
+  }
+
+  const STATUS_LABELS = { assessed: "Assessed", looped_decided: "On a ring, decided", ...Object.fromEntries(about.statuses.map((mark) => [mark.key, mark.label])) };
+
+  return { inState, tiePoint, worstPoint, sectionPoint, toldBy, statuses, statusLabel: (key) => STATUS_LABELS[key] || key, state, kept, change, close, narrow, narrowed, firstPoints, settingPoint, listen: (listener) => listeners.push(listener) };
 })();

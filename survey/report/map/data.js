@@ -119,6 +119,14 @@ survey.data = (() => {
     return CODES.has(column) ? text(table, column, row).replaceAll("_", " ") : text(table, column, row);
   }
 
+  /* The state that a row's figures are of, where it is not the normal one: "T closed", "A open". */
+  function stateParts(table, row) {
+    return [["tie_switch_id", "closed"], ["tie_open_id", "open"]].map(([column, word]) => [text(table, column, row), word])
+      .filter(([id]) => id).map((part) => part.join(" "));
+  }
+
+  const stateWords = (table, row) => stateParts(table, row).join(" and ");
+
   /* For people: thousands apart, unit behind, lengths in the units chosen. */
   function shown(table, column, row, units, most = Infinity) {
     const about_column = described.get(`${table}.${column}`);
@@ -175,5 +183,5 @@ survey.data = (() => {
     return false;
   }
 
-  return { blocks, columns, described, start, decoded, rows, text, textReader, number, reader, plain, shown, brief, figure, BRIEF, unitText, length, placed, rowOf, has };
+  return { blocks, columns, described, start, decoded, rows, text, textReader, number, reader, plain, stateParts, stateWords, shown, brief, figure, BRIEF, unitText, length, placed, rowOf, has };
 })();

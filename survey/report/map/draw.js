@@ -35,8 +35,8 @@ survey.draw = (() => {
       || (ay > view.height + 20 && by > view.height + 20);
   }
 
-  function pointMark(context, { x, y, scale, radius }) {
-    const path = marks.path2d("point", radius);
+  function pointMark(context, { x, y, scale, radius, shape }) {
+    const path = marks.path2d(shape, shape === "open" ? Math.max(4.5, 0.8 * radius) : radius);
     context.setTransform(scale, 0, 0, scale, x, y);
     context.strokeStyle = PAPER;
     context.lineWidth = 3.6;

@@ -106,7 +106,7 @@ survey.layer = (() => {
     context.globalAlpha = 1;
     if (chosen) paintSection(context, view, chosen);
     if (document.body.classList.contains("what-if")) paintWhatIf(context, view);
-    paintOpenPoints(context, view);
+    paintOpenPoints(context, view, ratio);
     fan.paintStalks(context, view);
     paintPoints(context, view, { ratio, chosen });
     paintSites(context, view, { ratio, chosen });
@@ -173,14 +173,15 @@ survey.layer = (() => {
     strokeLines(context, network.cables, { view, lines: shielded, colour: CABLE, width: 0.9 + 0.9 * near });
   }
 
-  /* The site or point that is chosen; of a site the point that sets its score, the way there, the section behind it. */
+  /* The site or point that is chosen; of a site the point that sets its score, the way there, the section behind it. The
+     way walked in the normal state does not lead to the point of another one. */
   function chosenParts() {
     const { kind, row } = choice.state;
     if (kind === "site") {
       const near = data.blocks["sites.switch_row"][row];
-      const point = choice.settingPoint(row);
-      const ways = [[network.paths, network.pathLines(row).lines], [network.ways, point >= 0 ? network.wayLines(near, point) : []]];
-      return { site: row, point, near: near === point ? -1 : near, ways, ...sectionOf(point) };
+      const point = choice.worstPoint(row);
+      const ways = choice.inState(row) ? [] : [[network.paths, network.pathLines(row).lines], [network.ways, point >= 0 ? network.wayLines(near, point) : []]];
+      return { site: row, point, near: near === point ? -1 : near, ways, ...sectionOf(choice.sectionPoint(row)) };
     }
     if (kind === "point") return { site: -1, point: row, near: -1, ways: [], ...sectionOf(row) };
     return null;
@@ -334,10 +335,14 @@ survey.layer = (() => {
     return near.length <= MOST_POINTS ? near : loud;
   }
 
+  const pointRadius = (view) => (view.zoom < 15 ? 4 : view.zoom < 16.5 ? 5 : 6.5);
+
+  /* What is open stays plain beside something chosen too: there the network ends. */
   function paintPoints(context, view, { ratio, chosen }) {
     for (const { row, x, y } of shownPoints(view)) {
-      context.globalAlpha = chosen && row !== chosen.point && row !== chosen.near ? 0.35 : 1;
-      pointMark(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: view.zoom < 15 ? 4 : view.zoom < 16.5 ? 5 : 6.5 });
+      const shape = marks.pointShape(row);
+      context.globalAlpha = chosen && shape !== "open" && row !== chosen.point && row !== chosen.near ? 0.35 : 1;
+      pointMark(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: pointRadius(view), shape });
     }
     context.globalAlpha = 1;
   }
@@ -362,20 +367,14 @@ survey.layer = (() => {
   }
 
   /* Where the network is open in its normal state: an open ring, so that the line seems to end there. */
-  function paintOpenPoints(context, view) {
+  function paintOpenPoints(context, view, ratio) {
     if (view.zoom < 13) return;
     const [xs, ys] = [data.blocks["open.x"], data.blocks["open.y"]];
-    context.fillStyle = PAPER;
-    context.strokeStyle = marks.INK;
     for (let i = 0; i < xs.length; i += 1) {
       const [x, y] = [view.left + xs[i] * view.scale, view.top - ys[i] * view.scale];
-      if (!inView(view, x, y)) continue;
-      context.beginPath();
-      context.arc(x, y, 4.5, Math.PI * 0.25, Math.PI * 1.75);
-      context.fill();
-      context.lineWidth = 1.5;
-      context.stroke();
+      if (inView(view, x, y)) pointMark(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: pointRadius(view), shape: "open" });
     }
+    context.setTransform(ratio, 0, 0, ratio, 0, 0);
   }
 
   function paintFindings(context, view) {
@@ -421,7 +420,7 @@ survey.layer = (() => {
     context.strokeStyle = GLOW;
     circle(context, { x, y, radius: main ? 13 : 10, width: main ? 3 : 1.4, fill: main });
     const { a: ratio } = context.getTransform();
-    pointMark(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: 7 });
+    pointMark(context, { x: x * ratio, y: y * ratio, scale: ratio, radius: 7, shape: marks.pointShape(point) });
     context.setTransform(ratio, 0, 0, ratio, 0, 0);
   }
 
@@ -585,5 +584,5 @@ survey.layer = (() => {
     return false;
   }
 
-  return { Canvas, hit, latLngBounds, cablesReady, orderSites, hasLines };
+  return { Canvas, hit, latLngBounds, chosenParts, cablesReady, orderSites, hasLines };
 })();

@@ -15,10 +15,11 @@ survey.marks = (() => {
     triangle: (r) => `M0 ${-r}L${r * 0.95} ${r * 0.72}L${-r * 0.95} ${r * 0.72}Z`,
     diamond: (r) => `M0 ${-r}L${r} 0L0 ${r}L${-r} 0Z`,
     square: (r) => box(r),
-    open: (r) => `M${r * 0.71} ${-r * 0.71}A${r} ${r} 0 1 0 ${r * 0.71} ${r * 0.71}`,
+    open: (r) => `M${r * 0.5} ${-r * 0.87}A${r} ${r} 0 1 0 ${r * 0.5} ${r * 0.87}`,
     plus: (r) => `M${-r} 0H${r}M0 ${-r}V${r}`,
     cross: (r) => `M${-r} ${-r}L${r} ${r}M${-r} ${r}L${r} ${-r}`,
     point: (r) => box(0.78 * r) + `M${-0.78 * r} ${0.78 * r}L${0.78 * r} ${-0.78 * r}`,
+    other: (r) => box(0.78 * r),
   };
   const HOLLOW = new Set(["ring", "loop", "plus", "cross", "open"]);
   const paths = new Map();
@@ -141,8 +142,19 @@ survey.marks = (() => {
     return svg(mark.shape, { size: sizeOf(row) * scale, colour: colourOf(row), label: mark.label });
   }
 
+  /* Shape of a switching point: open in the normal state, one that exposes sites in other states only, or any other. */
+  function pointShape(row) {
+    if (data.text("switching_points", "state", row) === "open") return "open";
+    return data.stateWords("switching_points", row) ? "other" : "point";
+  }
+
+  function svgOfPoint(row, size) {
+    const shape = pointShape(row);
+    return svg(shape, { size: shape === "open" ? 0.8 * size : size, colour: shape === "open" ? "" : about.paper });
+  }
+
   return {
-    INK, start, byKey, bandOf, markOf, colourOf, sizeOf, pixelOf, lookOf, draw, path2d, svg, svgOfSite,
+    INK, start, byKey, bandOf, markOf, colourOf, sizeOf, pixelOf, lookOf, draw, path2d, svg, svgOfSite, svgOfPoint, pointShape,
     bandLabel: (key) => (byKey.get(key) || { label: "–" }).label,
     bandPlace: (key) => (order.has(key) ? order.get(key) : -1),
   };

@@ -6,7 +6,6 @@ survey.panel = (() => {
   const at = (id) => document.getElementById(id);
   const number = (value) => value.toLocaleString("en-US");
   const counted = (value, noun) => `${number(value)} ${noun}${value === 1 ? "" : "s"}`;
-  const STATUS_LABELS = { assessed: "Assessed", ...Object.fromEntries(about.statuses.map((mark) => [mark.key, mark.label])) };
 
   function start() {
     fillSelects();
@@ -44,9 +43,9 @@ survey.panel = (() => {
 
   function fillSelects() {
     for (const key of ["district", "feeder", "status"]) {
-      const texts = [...(data.blocks[`sites.${key}.texts`] || [])].filter(Boolean);
+      const texts = key === "status" ? [...choice.statuses()] : [...(data.blocks[`sites.${key}.texts`] || [])].filter(Boolean);
       texts.sort(new Intl.Collator("en", { numeric: true }).compare);
-      const label = (text) => (key === "status" ? STATUS_LABELS[text] || text : text);
+      const label = (text) => (key === "status" ? choice.statusLabel(text) : text);
       at(`narrow-${key}`).replaceChildren(node("option", { value: "", text: "All" }), ...texts.map((text) => node("option", { value: text, text: label(text) })));
     }
   }
@@ -102,10 +101,17 @@ survey.panel = (() => {
 
   function showFirst() {
     const entries = choice.firstPoints(3);
+    at("first-hint").classList.toggle("none", !entries.length);
     at("first-hint").textContent = entries.length
       ? "The single-pole points that most of the priority hangs on. The command survey plan works out which to replace for a budget."
-      : "Nothing shown here calls for a three-pole device.";
+      : nothingFirst();
     at("first-list").replaceChildren(...entries.map(firstItem));
+  }
+
+  function nothingFirst() {
+    const urgent = choice.kept.sites.some((row) => about.first_bands.includes(marks.bandOf(row)));
+    return urgent ? "No single-pole point exposes the severe and high sites in the normal state. The list tells their worst points, and in which state."
+      : "Nothing shown here calls for a three-pole device.";
   }
 
   function firstItem({ point, sites, sum }) {

@@ -55,7 +55,7 @@ survey.paper = (() => {
     const { state } = choice;
     const bands = about.bands.filter(({ key }) => state.bands.has(key)).map(({ label }) => label.toLowerCase()).reverse();
     const parts = [state.district && `District ${state.district}`, state.feeder && `Feeder ${state.feeder}`,
-      state.status && `status ${state.status.replaceAll("_", " ")}`, bands.length && `${bands.join(" and ")} only`].filter(Boolean);
+      state.status && choice.statusLabel(state.status).toLowerCase(), bands.length && `${bands.join(" and ")} only`].filter(Boolean);
     return parts.join(", ") || "All districts";
   }
 
@@ -73,9 +73,10 @@ survey.paper = (() => {
 
   function cell(column, row) {
     if (column === "band") return node("td", { class: "text" }, marks.svgOfSite(row, 0.75), node("span", { text: ` ${marks.markOf(row).label}` }));
-    const described = data.described.get(`sites.${column}`);
-    const number = described.kind !== "text";
-    return node("td", { class: number ? "number" : "text", text: number ? data.brief("sites", column, row, choice.state.units).replace(/ (m|ft|pu|kW)$/, "") : data.text("sites", column, row) || "–" });
+    const told = choice.toldBy(column, row);
+    const number = data.described.get(`sites.${told}`).kind !== "text";
+    const state = column === "worst_switch_id" && told !== column ? `, with ${data.stateWords("sites", row)}` : "";
+    return node("td", { class: number ? "number" : "text", text: number ? data.brief("sites", told, row, choice.state.units).replace(/ (m|ft|pu|kW)$/, "") : (data.text("sites", told, row) || "–") + state });
   }
 
   return { prepare, restore, roundScale, active: () => before !== null };

@@ -39,21 +39,30 @@
     for (const row of choice.kept.sites) if (data.placed("sites", row)) drawn.add(marks.markOf(row).key);
     const bands = [...about.bands].reverse().filter(({ key }) => drawn.has(key)).map(({ label, shape, size, colour }) => line(marks.svg(shape, { size, colour }), label));
     const statuses = about.statuses.filter(({ key }) => drawn.has(key)).map(({ shape, size, label }) => line(marks.svg(shape, { size, colour: about.no_hazard }), label));
+    const shapes = pointShapes();
     const chosen = choice.state.kind === "site" || choice.state.kind === "point";
     const lines = [
-      data.rows("switching_points") && line(marks.svg("point", { size: 11, colour: about.paper }), "Switching point"),
-      data.blocks["open.x"].length && line(marks.svg("open", { size: 9, colour: "" }), "Normally open"),
+      shapes.has("point") && line(marks.svg("point", { size: 11, colour: about.paper }), "Switching point"),
+      shapes.has("other") && line(marks.svg("other", { size: 11, colour: about.paper }), "On a ring or in a loop fed from the other end"),
+      (data.blocks["open.x"].length || shapes.has("open")) && line(marks.svg("open", { size: 9, colour: "" }), "Normally open"),
       layer.hasLines(true) && line(swatch("cable"), "Shielded cable"),
       layer.hasLines(false) && line(swatch("overhead"), "Overhead line"),
       chosen && line(swatch("section"), "Exposed cable"),
       chosen && layer.hasLines(false) && line(swatch("exposed-overhead"), "Exposed overhead line"),
-      choice.state.kind === "site" && line(swatch("path"), "Way from the site to the point"),
+      choice.state.kind === "site" && !choice.inState(choice.state.row) && line(swatch("path"), choice.settingPoint(choice.state.row) < 0 ? "Way from the site to its supply" : "Way from the site to the point"),
       network.outlines.owners && line(swatch("outline"), "District"),
       about.changes.length && line(swatch("changed"), "Changed in this what-if"),
       ...survey.ground.legend().map((ground) => line(groundSwatch(ground), ground.words)),
     ].filter(Boolean);
     at("legend-items").replaceChildren(...(bands.length ? [rampLine(node)] : []), node("ul", { "aria-label": "Shape: band" }, ...bands, ...statuses),
       ...(bands.length ? [sizes(node)] : []), node("ul", { "aria-label": "Lines" }, ...lines));
+  }
+
+  let shapesSeen = null;
+
+  function pointShapes() {
+    shapesSeen ??= new Set(Array.from({ length: data.rows("switching_points") }, (_, row) => marks.pointShape(row)));
+    return shapesSeen;
   }
 
   function groundSwatch({ look, line: colour, fill, width_px: width, dash }) {
@@ -154,7 +163,7 @@
   function listHere(here, place) {
     const { node } = survey.table;
     const items = here.slice(0, MOST_HERE).map(({ kind, row }) => {
-      const mark = kind === "site" ? marks.svgOfSite(row, 0.85) : marks.svg(kind === "point" ? "point" : "square", { size: 11, colour: "#fbf9f3" });
+      const mark = kind === "site" ? marks.svgOfSite(row, 0.85) : kind === "point" ? marks.svgOfPoint(row, 11) : marks.svg("square", { size: 11, colour: "#fbf9f3" });
       const button = node("button", { type: "button" }, mark, node("b", { text: data.shown(...NAMES[kind], row) }), node("span", { class: "remark", text: KINDS[kind] }));
       button.addEventListener("click", () => choice.change({ kind, row }));
       return node("li", {}, button);
@@ -180,9 +189,9 @@
     map.getContainer().style.cursor = found ? "pointer" : "";
     tip.hidden = !found;
     if (!found) return;
-    const band = found.kind === "site" ? ` · ${marks.markOf(found.row).label}` : "";
+    const words = found.kind === "site" ? marks.markOf(found.row).label : found.kind === "point" ? survey.table.stateRemark(found.row) : "";
     const more = found.here.length > 1 ? ` and ${found.here.length - 1} more here` : "";
-    tip.textContent = `${data.shown(...NAMES[found.kind], found.row)}${band}${more}`;
+    tip.textContent = `${data.shown(...NAMES[found.kind], found.row)}${words && ` · ${words}`}${more}`;
     tip.style.transform = `translate(${event.containerPoint.x + 14}px, ${event.containerPoint.y - 10}px)`;
   }
 

@@ -32,7 +32,8 @@ survey.strip = (() => {
       const row = rowOfSite(id);
       return node("li", { class: "thing" }, node("i", {}, row >= 0 ? marks.svgOfSite(row, 0.85) : ""), node("span", {}, node("b", { text: id }), node("span", { text: row >= 0 ? ` ${rating(row)}` : "" })));
     }
-    const mark = kind === "point" ? marks.svg("point", { size: 12, colour: survey.about.paper }) : marks.svg("square", { size: 9, colour: marks.INK });
+    const row = kind === "point" ? data.rowOf("switching_points", "switch_id", id) : -1;
+    const mark = row >= 0 ? marks.svgOfPoint(row, 12) : kind === "point" ? marks.svg("point", { size: 12, colour: survey.about.paper }) : marks.svg("square", { size: 9, colour: marks.INK });
     return node("li", { class: "thing" }, node("i", {}, mark), node("span", {}, node("b", { text: id }), node("span", { text: kind === "gang" ? " three-pole device" : "" })));
   }
 

@@ -27,8 +27,8 @@ survey.table = (() => {
   };
   /* What explains a priority: numbers of the worst point, which sets it; without a study its part is played by Xc/Xm. */
   function explaining() {
-    if (data.has("sites", "worst_peak_pu")) return ["worst_peak_pu", "worst_cable_m", "worst_switch_id"];
-    return data.has("sites", "worst_cable_m") ? ["xc_xm", "worst_cable_m", "worst_switch_id"] : ["xc_xm", "exposed_cable_m", "switch_id"];
+    if (data.has("sites", "worst_peak_pu") || data.has("sites", "tie_peak_pu")) return ["worst_peak_pu", "worst_cable_m", "worst_switch_id"];
+    return data.has("sites", "worst_cable_m") || data.has("sites", "tie_cable_m") ? ["xc_xm", "worst_cable_m", "worst_switch_id"] : ["xc_xm", "exposed_cable_m", "switch_id"];
   }
 
   const SHORT = { peak_pu: "Peak", rank: "Rank", exposed_cable_m: "Exposed cable", switch_id: "Switching point", top_priority: "Top priority" };
@@ -63,16 +63,15 @@ survey.table = (() => {
     }
     if (wanted === "rank+") return chosen;
     const keys = new Float64Array(data.rows(table));
-    const valueOf = data.reader(table, column);
     for (const row of chosen) {
-      const value = valueOf(row);
+      const value = data.number(table, toldBy(table, column, row), row);
       keys[row] = Number.isNaN(value) ? Infinity : sign * value;
     }
     return chosen.sort((a, b) => (keys[a] === keys[b] ? a - b : keys[a] - keys[b]));
   }
 
   function sortText(table, column, row) {
-    const text = data.text(table, column, row);
+    const text = data.text(table, toldBy(table, column, row), row);
     return column === "severity" ? String(["error", "warning", "assumed"].indexOf(text)) : text;
   }
 
@@ -149,14 +148,28 @@ survey.table = (() => {
   }
 
   function bodyCell({ table, column, row, isId, kind, chosen }) {
-    const about_column = data.described.get(`${table}.${column}`);
-    const cell = node(isId ? "th" : "td", { class: about_column.kind === "text" ? "text" : "number", scope: isId ? "row" : undefined });
+    const about_column = data.described.get(`${table}.${toldBy(table, column, row)}`);
+    const state = about_column.column !== column && `With ${data.stateWords(table, row)}`;
+    const cell = node(isId ? "th" : "td", { class: `${about_column.kind === "text" ? "text" : "number"}${state ? " state" : ""}`, scope: isId ? "row" : undefined, title: state });
     const text = cellText(about_column, table, row);
     if (column === "rank") cell.append(marks.svgOfSite(row, 0.85), node("span", { text }));
     else if (isId) cell.append(node("button", { type: "button", class: "id", text, "aria-pressed": String(chosen), "data-kind": kind }));
     else cell.textContent = text;
+    if (state && column === "worst_switch_id") cell.append(...data.stateParts(table, row).map((part) => remark(part)));
+    if (column === "switch_id" && isId && stateRemark(row)) cell.append(remark(stateRemark(row), data.stateWords(table, row)));
     if (column === "rule") cell.append(node("p", { text: data.text(table, "message", row) }));
     return cell;
+  }
+
+  const toldBy = (table, column, row) => (table === "sites" ? choice.toldBy(column, row) : column);
+  const remark = (text, title) => node("span", { class: "remark", text, title });
+
+  /* Of a switching point that exposes sites in other states than the normal one only: in which, in a word or two. */
+  function stateRemark(row) {
+    const [state, closed, opened] = ["state", "tie_switch_id", "tie_open_id"].map((column) => data.text("switching_points", column, row));
+    if (state === "open") return "normally open";
+    if (closed) return opened ? "fed from the other end" : "dead stretch fed";
+    return opened ? "ring open" : "";
   }
 
   function cellText(about_column, table, row) {
@@ -206,5 +219,5 @@ survey.table = (() => {
     return `${lines.join("\r\n")}\r\n`;
   }
 
-  return { show, turn, csv, node, focusChosen, count: () => ordered.length };
+  return { show, turn, csv, node, stateRemark, focusChosen, count: () => ordered.length };
 })();
