@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from browser import console_errors, set_view
 from builders import town_survey
 from selenium.webdriver.common.by import By
@@ -175,3 +176,43 @@ def test_a_ring_with_a_band_is_decided(see, made):
     sites = result.sites.assign(band=result.sites["band"].where(result.sites.index != RING, ""))
     browser = see(replace(result, sites=sites), hash_="#status=looped")
     assert browser.find_element(By.ID, "count").text.startswith("1 of ")
+
+
+FRAMED = """
+const d = survey.data.blocks, a = survey.about, m = window.map_survey, size = m.getSize();
+const inside = (table, row) => {
+  const [x, y] = ['x', 'y'].map((axis, i) => a.origin[i] + d[`${table}.${axis}`][row] * a.step_m);
+  const p = m.latLngToContainerPoint(L.CRS.EPSG3857.unproject(L.point(x, y)));
+  return p.x >= 0 && p.y >= 0 && p.x <= size.x && p.y <= size.y;
+};
+return ['sites', 'switching_points'].map(t => Array.from({length: survey.data.rows(t)}, (_, row) => inside(t, row)));
+"""
+
+
+@pytest.mark.parametrize("width", [1400, 420])
+def test_the_first_view_holds_the_switching_points_too(see, width):
+    town = town_survey(districts=1, streets=1, length=3)
+    away = shapely.affinity.translate(town.switch_points[0], -400, 0)
+    degrees = town.switching_points["lon"].to_numpy().copy()
+    degrees[0] -= 400 / 83_400
+    town.switch_points[0] = away
+    browser = see(replace(town, switching_points=town.switching_points.assign(lon=degrees)), (width, 800))
+    assert all(map(all, browser.execute_script(FRAMED)))
+    browser.find_element(By.CSS_SELECTOR, "a.whole").click()
+    assert all(map(all, browser.execute_script(FRAMED)))
+    browser.execute_script("survey.choice.change({feeder: arguments[0]}, {fit: true})", town.sites["feeder"][0])
+    assert browser.execute_script("return survey.choice.narrowed()")
+    assert all(map(all, browser.execute_script(FRAMED)))
+
+
+def test_one_site_far_away_does_not_shrink_the_rest(see):
+    town = town_survey()
+    zoom = see(town).execute_script("return map_survey.getZoom()")
+    lon = town.sites["lon"].to_numpy().copy()
+    lon[5] += 20.0
+    points = town.site_points.copy()
+    points[5] = shapely.affinity.translate(points[5], 1_600_000, 0)
+    browser = see(replace(town, sites=town.sites.assign(lon=lon), site_points=points))
+    assert browser.execute_script("return map_survey.getZoom()") == zoom
+    sites, _ = browser.execute_script(FRAMED)
+    assert [row for row, there in enumerate(sites) if not there] == [5]

@@ -538,42 +538,6 @@ survey.layer = (() => {
     return { ...found[0], here };
   }
 
-  /* West, south, east, north in grid steps of what is chosen, or of all that is shown. */
-  function extent(whole) {
-    const chosen = whole ? null : chosenParts();
-    const box = [Infinity, Infinity, -Infinity, -Infinity];
-    const grow = (x, y) => {
-      box[0] = Math.min(box[0], x);
-      box[1] = Math.min(box[1], y);
-      box[2] = Math.max(box[2], x);
-      box[3] = Math.max(box[3], y);
-    };
-    const growPlaced = (table, row) => {
-      if (data.placed(table, row)) grow(data.blocks[`${table}.x`][row], data.blocks[`${table}.y`][row]);
-    };
-    if (choice.state.kind === "finding" && !whole) growPlaced("findings", choice.state.row);
-    else if (chosen) {
-      for (const [store, lines] of [[network.cables, [...chosen.cable, ...chosen.overhead]], ...chosen.ways]) {
-        for (const line of lines) for (let i = store.firstPoint[line]; i < store.firstPoint[line + 1]; i += 1) grow(store.x[i], store.y[i]);
-      }
-      for (const row of chosen.exposed) growPlaced("sites", row);
-      if (chosen.site >= 0) growPlaced("sites", chosen.site);
-      for (const point of [chosen.point, chosen.near]) if (point >= 0) growPlaced("switching_points", point);
-    } else for (const row of choice.kept.sites) growPlaced("sites", row);
-    if (box[0] === Infinity) for (let i = 0; i < network.cables.used; i += 1) grow(network.cables.x[i], network.cables.y[i]);
-    return box;
-  }
-
-  function latLng(x, y) {
-    return L.CRS.EPSG3857.unproject(L.point(about.origin[0] + x * about.step_m, about.origin[1] + y * about.step_m));
-  }
-
-  function latLngBounds({ whole = false } = {}) {
-    const [west, south, east, north] = extent(whole);
-    if (west === Infinity) return null;
-    return L.latLngBounds(latLng(west, south), latLng(east, north));
-  }
-
   function cablesReady() {
     index = network.cables.lines ? new survey.LineIndex(network.cables) : null;
     ground.ready();
@@ -584,5 +548,5 @@ survey.layer = (() => {
     return false;
   }
 
-  return { Canvas, hit, latLngBounds, chosenParts, cablesReady, orderSites, hasLines };
+  return { Canvas, hit, chosenParts, cablesReady, orderSites, hasLines };
 })();

@@ -128,6 +128,23 @@ survey.network = (() => {
     return { lines, complete };
   }
 
+  /* Every line of some points' sections, once: runs begin and end in one array, whatever lies inside them. */
+  function linesOf(points) {
+    const steps = new Int32Array(cables.owners + 1);
+    for (const point of points) {
+      for (const [first, length] of runs("sections", point)) {
+        steps[Math.min(first, cables.owners)] += 1;
+        steps[Math.min(first + length, cables.owners)] -= 1;
+      }
+    }
+    const lines = [];
+    for (let owner = 0, open = 0; owner < cables.owners; owner += 1) {
+      open += steps[owner];
+      if (open) for (let line = cables.firstLine[owner]; line < cables.firstLine[owner + 1]; line += 1) lines.push(line);
+    }
+    return lines;
+  }
+
   function pathLines(site) {
     if (site >= paths.owners) return { lines: [], complete: false };
     const lines = [];
@@ -146,7 +163,7 @@ survey.network = (() => {
   }
 
   return {
-    cables, paths, outlines, ways, background, wayLines, start, add, exposedSites, pointsExposing, sectionLines, pathLines,
+    cables, paths, outlines, ways, background, wayLines, start, add, exposedSites, pointsExposing, sectionLines, linesOf, pathLines,
     isShielded: (line) => shielded[line] === 1,
   };
 })();

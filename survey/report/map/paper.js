@@ -23,7 +23,7 @@ survey.paper = (() => {
   }
 
   /* The map as large as the page, at a round scale that shows all that is shown or chosen. */
-  function prepare(map, layer) {
+  function prepare(map) {
     before = { centre: map.getCenter(), zoom: map.getZoom(), snap: map.options.zoomSnap };
     const frame = at("mapframe");
     frame.style.width = `${WIDTH_MM}mm`;
@@ -31,7 +31,7 @@ survey.paper = (() => {
     document.documentElement.classList.add("on-paper");
     map.options.zoomSnap = 0;
     map.invalidateSize({ animate: false, pan: false });
-    const bounds = layer.latLngBounds();
+    const bounds = survey.extent.bounds();
     if (bounds) map.fitBounds(bounds, { padding: [26, 26], maxZoom: 18, animate: false });
     const scale = roundScale((metresPerPx(map, map.getZoom()) * PX_PER_MM) * 1000);
     map.setZoom(map.getZoom() + Math.log2((metresPerPx(map, map.getZoom()) * PX_PER_MM * 1000) / scale), { animate: false });

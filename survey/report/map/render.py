@@ -26,8 +26,8 @@ from survey.report.ramp import BAND_HAZARDS, BAND_MARKS, NO_HAZARD, PAPER, RANK_
 from survey.result import CAUTION, SurveyResult
 
 SCRIPTS = (
-    *("data.js", "network.js", "marks.js", "fan.js", "choice.js", "index.js", "draw.js", "ground.js"),
-    *("layer.js", "address.js", "table.js", "strip.js", "wave.js", "card.js", "panel.js", "paper.js", "start.js"),
+    *("data.js", "network.js", "marks.js", "fan.js", "choice.js", "index.js", "draw.js", "ground.js", "layer.js"),
+    *("extent.js", "address.js", "table.js", "strip.js", "wave.js", "card.js", "panel.js", "paper.js", "start.js"),
 )
 STYLES = ("page.css", "panel.css", "print.css")
 MAP_NAME = "map_survey"

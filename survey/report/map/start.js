@@ -14,10 +14,10 @@
   }
 
   function fit({ whole = false } = {}) {
-    const bounds = layer.latLngBounds({ whole });
+    const bounds = survey.extent.bounds({ whole });
     const small = map.getSize().x < 500;
     const room = small ? 24 : 44;
-    const right = room + (small ? 40 : choice.state.kind ? 60 : 0);
+    const right = room + (small ? 40 : choice.state.kind ? 60 : 20);
     const bottom = room + (small && choice.state.kind ? 44 : 0);
     if (bounds) map.fitBounds(bounds, { paddingTopLeft: [room, room], paddingBottomRight: [right, bottom], maxZoom: 17.5, animate: false });
   }
@@ -219,7 +219,7 @@
       else if (choice.state.kind) choice.close();
     });
     window.addEventListener("beforeprint", () => {
-      survey.paper.prepare(map, layer);
+      survey.paper.prepare(map);
       canvas.redraw();
     });
     window.addEventListener("afterprint", () => {
