@@ -216,3 +216,19 @@ def test_one_site_far_away_does_not_shrink_the_rest(see):
     assert browser.execute_script("return map_survey.getZoom()") == zoom
     sites, _ = browser.execute_script(FRAMED)
     assert [row for row, there in enumerate(sites) if not there] == [5]
+
+
+def test_very_long_ids_stay_in_the_panel_and_are_whole_on_a_pointer(see):
+    town = town_survey(districts=1, streets=2, length=4)
+    long = {one: one + "x" * 300 for one in town.switching_points["switch_id"]}
+    sites = town.sites.assign(
+        site_id=town.sites["site_id"] + "Ω" * 300,
+        **{name: town.sites[name].map(long) for name in ("switch_id", "worst_switch_id")},
+    )
+    points = town.switching_points.assign(switch_id=town.switching_points["switch_id"].map(long))
+    browser = see(replace(town, sites=sites, switching_points=points), (420, 900))
+    panel = browser.find_element(By.ID, "panel")
+    assert panel.get_property("scrollWidth") <= panel.get_property("clientWidth")
+    first = browser.find_element(By.CSS_SELECTOR, "#first-list button")
+    assert len(first.text) == 40
+    assert first.get_attribute("title") in set(long.values())

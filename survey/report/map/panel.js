@@ -3,6 +3,8 @@
 survey.panel = (() => {
   const { data, choice, marks, about, table, card } = survey;
   const { node } = table;
+  const { clip } = survey.draw;
+  const MOST_LETTERS = 40;
   const at = (id) => document.getElementById(id);
   const number = (value) => value.toLocaleString("en-US");
   const counted = (value, noun) => `${number(value)} ${noun}${value === 1 ? "" : "s"}`;
@@ -116,7 +118,7 @@ survey.panel = (() => {
 
   function firstItem({ point, sites, sum }) {
     const text = (column) => data.text("switching_points", column, point);
-    const button = node("button", { type: "button", class: "id", text: text("switch_id"), "data-kind": "point" });
+    const button = node("button", { type: "button", class: "id", text: clip(text("switch_id"), MOST_LETTERS), title: text("switch_id"), "data-kind": "point" });
     const cable = data.number("switching_points", "exposed_cable_m", point);
     const peak = data.number("switching_points", "peak_pu", point);
     const worst = sites[0];
@@ -124,9 +126,9 @@ survey.panel = (() => {
       `${card.bandCounts(sites)} ${sites.length === 1 ? "site" : "sites"}`,
       Number.isNaN(cable) ? "" : `, ${data.length(cable, choice.state.units)} of cable behind it`,
       Number.isNaN(peak) ? "" : `, up to ${peak.toFixed(1)} times normal voltage`,
-      sites.length === 1 ? `: ${data.text("sites", "site_id", worst)}` : `; worst ${data.text("sites", "site_id", worst)}`,
+      `${sites.length === 1 ? ":" : "; worst"} ${clip(data.text("sites", "site_id", worst), MOST_LETTERS)}`,
     ].join("");
-    const device = node("span", { class: "remark", text: ` ${text("switch_device") || "single-pole point"}${text("feeder") ? `, feeder ${text("feeder")}` : ""}` });
+    const device = node("span", { class: "remark", text: ` ${text("switch_device") || "single-pole point"}${text("feeder") ? `, feeder ${clip(text("feeder"), MOST_LETTERS)}` : ""}` });
     const item = node("li", { "data-row": point, "data-sum": sum.toFixed(1) }, node("div", {}, button, device, node("p", { text: why, title: why })));
     item.addEventListener("click", () => choice.change({ kind: "point", row: point }, { fit: true }));
     return item;
