@@ -116,6 +116,7 @@ def hold_kw(*, rating_va: Floats, needed_w: Floats, load_rule: float) -> Floats:
     return np.where(np.isfinite(wanted), np.ceil(wanted / step - 1e-9) * step, wanted)
 
 
+DEAD = "In the normal state no supply reaches this site; correct the record if it is in service."
 CALM_AS_IT_IS = "No action in the normal state"
 RING_CALM = f"{NO_ACTION}: with its ring opened at any one device the voltage stays under the limit at every point."
 
@@ -140,7 +141,7 @@ class EitherEnd:
 def either_end_sentences(actions: Objects, *, status: Objects, ends: EitherEnd) -> Objects:
     """The sentences with what the worst state asks for: instead of an undecided one, else after it."""
     out = actions.copy()
-    ring = status == "looped"
+    ring, dead = status == "looped", status == "unreached"
     out[ring & (ends.hazard == 0)] = RING_CALM
     for i in np.flatnonzero(ends.worse & (ends.hazard > 0)).tolist():
         words = [f"{name} {word}" for name, word in ((ends.closed[i], "closed"), (ends.opened[i], "open")) if name]
@@ -151,7 +152,8 @@ def either_end_sentences(actions: Objects, *, status: Objects, ends: EitherEnd) 
             else f"; or hold at least {ends.hold_kw[i]:g} kW of load{ends.rule}, {BALANCED}"
         )
         told = f"{state[0].upper()}{state[1:]}, at {ends.worst[i]}: {THREE_POLE}{load}."
-        out[i] = told if ring[i] else f"{out[i].replace(NO_ACTION, CALM_AS_IT_IS, 1)} {told}"
+        normal = DEAD if dead[i] else out[i].replace(NO_ACTION, CALM_AS_IT_IS, 1)
+        out[i] = told if ring[i] else f"{normal} {told}"
     return out
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from survey.assess.action import FIXED, ActionFacts, action_sentences, hold_kw
+from survey.assess.action import FIXED, ActionFacts, EitherEnd, action_sentences, either_end_sentences, hold_kw
 
 USUAL = {
     "status": "assessed",
@@ -119,3 +119,20 @@ def test_no_sentence_clears_anybody():
 def test_load_to_hold_is_the_larger_of_rule_and_study_rounded_up(rating_kva, needed_kw, rule, hold):
     found = hold_kw(rating_va=np.array([rating_kva * 1e3]), needed_w=np.array([needed_kw * 1e3]), load_rule=rule)
     assert found[0] == hold
+
+
+def test_a_dead_site_that_a_normally_open_point_could_feed_is_told_of_that_state():
+    ends = EitherEnd(
+        closed=np.array(["T1"], object),
+        opened=np.array([""], object),
+        worst=np.array(["KA"], object),
+        hazard=np.array([40.0]),
+        worse=np.array([True]),
+        hold_kw=np.array([30.0]),
+    )
+    (said,) = either_end_sentences(
+        np.array([FIXED["unreached"]], object), status=np.array(["unreached"], object), ends=ends
+    )
+    assert said.startswith(
+        "In the normal state no supply reaches this site; correct the record if it is in service. With T1 closed, at KA"
+    )
