@@ -68,15 +68,16 @@ def streets(count: int, *, spacing_m: float = 55.0, seed: int = 7) -> np.ndarray
 
 
 def saved_survey(sites: pd.DataFrame, *, record: dict[str, Any] | None = None) -> SavedSurvey:
-    """A survey of these sites: cables from site to site, a switching point with its section for every four."""
+    """A survey of these sites: cables from site to site, a point with its section for every four, others for states."""
     to_grid = Transformer.from_crs(4326, GRID, always_xy=True)
     xy = np.stack(to_grid.transform(sites["lon"].to_numpy(float), sites["lat"].to_numpy(float)), axis=1)
     placed = np.isfinite(xy).all(axis=1)
     points = np.full(len(sites), None, dtype=object)
     points[placed] = shapely.points(xy[placed])
     lines = [shapely.LineString([a, b]) for a, b in zip(xy[placed][:-1], xy[placed][1:], strict=True)]
-    ids = sorted(set(sites["switch_id"]) - {""})
-    firsts = [np.flatnonzero(placed & (sites["switch_id"] == name).to_numpy()) for name in ids]
+    ids = sorted({*sites["switch_id"], *sites["tie_worst_id"]} - {""})
+    named = [((sites["switch_id"] == name) | (sites["tie_worst_id"] == name)).to_numpy() for name in ids]
+    firsts = [np.flatnonzero(placed & rows) for rows in named]
     switch_points = np.full(len(ids), None, dtype=object)
     for row, first in enumerate(firsts):
         if len(first):

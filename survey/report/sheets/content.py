@@ -18,6 +18,7 @@ from survey.report.background import in_order
 from survey.report.ramp import BANDS, Mark, drawn_as, hazard_colours, mark_of
 from survey.report.reread import SavedSurvey
 from survey.report.sheets.lettering import clean
+from survey.report.sheets.states import worse_in_state
 from survey.report.sheets.view import local_crs, moved
 from survey.wrapped import same_names
 
@@ -38,8 +39,9 @@ class SheetContent:
     around them, and which are shielded. Shape (n_cables,); ``sections``, ``section_colours``, ``section_shielded``
     lines of the exposed sections of their switching points, those of least priority first; colour of each, and whether
     it is shielded cable. Shape (n_lines,); ``switches_m``, ``switch_ids`` their switching points. Shape (n_switches,
-    2); ``points`` rows of the survey's switching points that the sites name; ``open_m`` places of the devices that are
-    open in the normal state. Shape (n_open, 2); ``changes_m`` places of what a what-if changes. Shape (n_changes, 2);
+    2); ``points`` rows of the survey's switching points that the sites name; ``others`` sites beyond the choice that
+    name one of these points, too; ``open_m`` places of the devices that are open in the normal state. Shape (n_open,
+    2); ``changes_m`` places of what a what-if changes. Shape (n_changes, 2);
     ``background`` the user's own layers, bottom first: ``look``, ``label``, shapes in local metres; ``what_if`` that
     the survey is hypothetical, ``""`` where it is not.
     """
@@ -59,6 +61,7 @@ class SheetContent:
     switches_m: Floats
     switch_ids: tuple[str, ...]
     points: pd.DataFrame
+    others: pd.DataFrame
     open_m: Floats
     changes_m: Floats
     background: gpd.GeoDataFrame
@@ -115,7 +118,7 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
     lon, lat = (sites[name].to_numpy(dtype=np.float64) for name in ("lon", "lat"))
     local = local_crs(lon, lat) if np.isfinite(lon).any() else saved.crs
     xy_m = _xy(saved.site_points[chosen.index.to_numpy()], source=saved.crs, target=local)
-    wanted = set(sites["switch_id"]) | set(sites["worst_switch_id"])
+    wanted = _points_named(sites)
     switches = saved.switching_points["switch_id"].isin(wanted).to_numpy()
     switch_xy = _xy(saved.switch_points[switches], source=saved.crs, target=local)
     cables, shielded = _network(saved, xy_m, local=local)
@@ -144,11 +147,24 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
         switches_m=switch_xy,
         switch_ids=tuple(clean(name, limit=40) for name in saved.switching_points["switch_id"][switches]),
         points=saved.switching_points[switches],
+        others=_others(saved.sites, chosen, points=wanted),
         open_m=_placed(saved.record.get("open_places", []), local=local),
         changes_m=_placed([(c["lon"], c["lat"]) for c in saved.record.get("changes_shown", [])], local=local),
         background=background.set_geometry(moved(background.geometry.to_numpy(), source=saved.crs, target=local)),
         what_if=what_if_words(saved.record),
     )
+
+
+def _points_named(sites: pd.DataFrame) -> set[str]:
+    """The nearest and the worst points of sites, and the worst of those states that ask for more."""
+    in_state = sites["tie_worst_id"][worse_in_state(sites)]
+    return {*sites["switch_id"], *sites["worst_switch_id"], *in_state} - {""}
+
+
+def _others(sites: pd.DataFrame, chosen: pd.DataFrame, *, points: set[str]) -> pd.DataFrame:
+    """Sites beyond the choice at its points."""
+    rest = sites.reset_index(drop=True).drop(chosen.index)
+    return rest[rest[["switch_id", "worst_switch_id", "tie_worst_id"]].isin(points).any(axis=1)]
 
 
 def _on_shielded(lines: Objects, cables: Objects, *, shielded: Bools) -> Bools:

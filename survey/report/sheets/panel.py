@@ -37,6 +37,7 @@ from survey.report.sheets.drawing import (
 )
 from survey.report.sheets.lettering import BOLD, FAINT, INK, QUIET, REGULAR, clean, fitted, text_width
 from survey.report.sheets.paper import Rect
+from survey.report.sheets.states import first_point
 from survey.report.sheets.view import Units, View, bar_length_m, length_text, scale_text
 from survey.report.sheets.windows import MapPage, paper_radius
 
@@ -188,7 +189,7 @@ def _legend_line(
 
 
 def draw_site_list(column: TextColumn, content: SheetContent, rows: Sequence[int], *, heading: str) -> None:
-    """Number, site and worst point (else the nearest) of each row, closer when many; says how many found no room."""
+    """Number, site and point to look at of each row, closer when many; says how many found no room."""
     column.heading(heading)
     step = float(np.clip((column.y - column.rect.y0) / (len(rows) + 1), CLOSEST_LINE, LINE))
     fitting = int((column.y - column.rect.y0) / step) - 1
@@ -196,7 +197,7 @@ def draw_site_list(column: TextColumn, content: SheetContent, rows: Sequence[int
     _site_line(column, ("No.", "Site", "Worst point"), step=step, colour=QUIET)
     for row in shown:
         site = content.sites.iloc[row]
-        texts = (str(row + 1), clean(site["site_id"]), clean(site["worst_switch_id"] or site["switch_id"]) or "–")
+        texts = (str(row + 1), clean(site["site_id"]), clean(first_point(dict(site))) or "–")
         font = BOLD if content.marks[row].key in BANDS[2:] else REGULAR
         _site_line(column, texts, step=step, font=font)
     if len(shown) < len(rows):

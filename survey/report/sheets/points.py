@@ -15,12 +15,26 @@ from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Paragraph
 
-from survey.arrays import Floats
 from survey.report.ramp import mark_of
 from survey.report.sheets.content import SheetContent
 from survey.report.sheets.drawing import OVERHEAD_DASH, draw_mark, draw_switch
 from survey.report.sheets.lettering import BOLD, INK, QUIET, REGULAR, clean, fitted, markup, style, text_width
 from survey.report.sheets.paper import Rect
+from survey.report.sheets.states import (
+    STATE_LIMIT,
+    THREE_POLE_ONLY,
+    load_words,
+    normal_load_kw,
+    point_of,
+    rings_at_point,
+    rings_in_state,
+    rows_by_point,
+    state_facts,
+    states_at,
+    told_state,
+    warnings,
+    worse_in_state,
+)
 from survey.report.sheets.view import Units, whole_length
 from survey.report.sheets.windows import paper_radius
 
@@ -28,20 +42,23 @@ SIZE, HOLD_SIZE = 8.0, 24.0
 ID_SIZES = (17.0, 14.0, 11.0, 9.0)
 BLOCK, CAUTIONS, GAP = 151.0, 30.0, 3.0
 MOST_SITES = 6
+WARNING, WARNING_SIZE, STATE_SIZE = 19.0, 11.0, 10.0
+MOST_STATE_LINES = 3
+PAPER = "#ffffff"
 BESIDE_M = 60.0
 """A point no farther than this from a street with a name stands in it."""
 LEAST_BESIDE_M = 1.0
 """Cable that the line does not show, because it leads to no site, is told from this length on."""
-_ASSUMED_LIMIT = 260
-_BANDS = ("moderate", "high", "severe")
+_ASSUMED_LIMIT, _WARNING_LIMIT = 260, 300
 
-NO_LOAD = ("THREE-POLE ONLY", "No load keeps every operation under the limit here.")
+NO_LOAD = (THREE_POLE_ONLY, "No load keeps every operation under the limit here.")
 BALANCED = "on everything behind it together, balanced on all three phases, when opening as well as when closing"
 RULE_ONLY = " (common practice alone: the study was left out)"
 CAUTION_TEXT = (
     "Hold at least the stated load, or none: a little can be worse than none. A blown fuse is an opening, too. A "
     "three-pole switch protects only when it is used: the energised cable must end at it while single poles are "
-    "operated. Check how it is fed tonight: the survey sees the normal state of its records."
+    "operated. Check how it is fed tonight: each load stands for the normal state of the records, or for the state "
+    "named with it, and for no other."
 )
 HEIGHT = 34.0
 STRIP_SIZE = 7.0
@@ -55,53 +72,91 @@ class PointBlock:
     """What a block says.
 
     ``switch_id``, ``about``, ``place``, ``reason`` name; device and feeder; address and coordinates; cable behind it,
-    how high it rings, what an arrester takes; ``hold`` the load in kW, or that only a three-pole device will do, and
-    the words to it; ``rows`` sites whose worst point it is, by rank; rows of the content; ``assumed`` what was assumed
-    or found about them; ``strip`` its section on one line, as :mod:`survey.assess.strips` writes it.
+    how high it rings, what an arrester takes; ``state`` in which all this is so, ``""`` for the normal one; ``hold``
+    the load in kW, or that only a three-pole device will do, and the words to it; ``warnings`` states that ask for
+    more, and their loads; ``rows`` sites whose worst point it is in any of these states, by rank; rows of the content;
+    ``bands`` their bands, in words; ``assumed`` what was assumed or found about them; ``strip`` its section on one
+    line, as :mod:`survey.assess.strips` writes it.
     """
 
     switch_id: str
     about: str
     place: tuple[str, ...]
     reason: tuple[str, ...]
+    state: str
     hold: tuple[str, str]
+    warnings: tuple[str, ...]
     rows: tuple[int, ...]
+    bands: tuple[str, ...]
     assumed: str
     strip: str
 
 
 def point_blocks(content: SheetContent, *, units: Units) -> list[PointBlock]:
-    """Blocks of the points at which an assessed site of more than the low band rings, that of the first rank first."""
-    sites = content.sites
-    point = sites["worst_switch_id"].where(sites["worst_switch_id"] != "", sites["switch_id"]).astype(str)
-    counts = (sites["status"] == "assessed") & sites["band"].isin(_BANDS) & (point != "")
-    groups = pd.Series(np.flatnonzero(counts)).groupby(point[counts].to_numpy(), sort=False)
-    return [_block(content, str(name), rows=tuple(rows.tolist()), units=units) for name, rows in groups]
+    """Blocks of the points at which a site rings with more than the low band, that of the first rank first.
+
+    In the normal state, or in a worst state that asks for more.
+    """
+    records: list[dict[str, Any]] = content.points.to_dict("records")  # type: ignore[assignment]
+    known = {str(point["switch_id"]): point for point in records}
+    everyone = pd.concat([content.sites, content.others], ignore_index=True)
+    listed = rows_by_point(content.sites, states=worse_in_state(content.sites))
+    behind = rows_by_point(everyone, states=rings_in_state(everyone))
+    return [
+        _block(
+            content, known.get(name, {"switch_id": name}), rows=rows, behind=everyone.iloc[behind[name]], units=units
+        )
+        for name, rows in listed.items()
+    ]
 
 
-def _block(content: SheetContent, name: str, *, rows: tuple[int, ...], units: Units) -> PointBlock:
-    found = content.points[content.points["switch_id"] == name].to_dict("records")
-    point: Mapping[str, Any] = found[0] if found else {}  # type: ignore[assignment]
-    sites = content.sites.iloc[list(rows)]
-    hold = sites["hold_kw"].to_numpy(dtype=np.float64)
+def _block(
+    content: SheetContent, point: Mapping[str, Any], *, rows: list[int], behind: pd.DataFrame, units: Units
+) -> PointBlock:
+    """``rows``: sites of the content. ``behind``: those of every district that ring here in any state."""
+    name, sites = str(point["switch_id"]), content.sites.iloc[rows]
+    here, at_point = (one[rings_at_point(one) & (point_of(one) == name)] for one in (behind, sites))
+    normal_kw = normal_load_kw(point, here)
+    states = states_at(behind, name, normal_kw=normal_kw)
+    alone = normal_kw is None
+    facts = state_facts(states) if alone else {**point, "hold_kw": normal_kw}
+    told = [] if alone else warnings(states, here, name=name)
     notes = dict.fromkeys(part for text in sites["notes"].astype(str) for part in text.split("; ") if part)
-    about = [clean(point.get(key, ""), limit=40) for key in ("switch_device", "feeder")]
     return PointBlock(
         switch_id=clean(name, limit=80),
-        about=", feeder ".join(text for text in about if text),
+        about=_about(point),
         place=_place(point, beside=_beside(content, name)),
-        reason=(*_reason(point, units=units), *_taken_there(sites)),
-        hold=_hold(hold, studied=bool(np.isfinite(float(point.get("peak_pu", np.nan))))),
-        rows=rows,
+        reason=(*_reason(facts, units=units), *_taken_there(at_point)),
+        state=clean(told_state(states), limit=STATE_LIMIT) if alone else "",
+        hold=_hold(facts["hold_kw"], studied=bool(np.isfinite(float(facts.get("peak_pu", np.nan))))),
+        warnings=tuple(clean(text, limit=_WARNING_LIMIT) for text in told),
+        rows=tuple(rows),
+        bands=_bands(sites, normal=set(at_point.index)),
         assumed=clean("; ".join(notes), limit=_ASSUMED_LIMIT),
-        strip=str(point.get("strip", "")),
+        strip=str(facts.get("strip", "")),
     )
 
 
-def _hold(kw: Floats, *, studied: bool) -> tuple[str, str]:
-    if not np.isfinite(kw).all():
+def _about(point: Mapping[str, Any]) -> str:
+    device = f"{'normally open ' if point.get('state') == 'open' else ''}{point.get('switch_device', '')}"
+    texts = [clean(text, limit=40) for text in (device, point.get("feeder", ""))]
+    return ", feeder ".join(text for text in texts if text)
+
+
+def _bands(sites: pd.DataFrame, *, normal: set[int]) -> tuple[str, ...]:
+    """Bands of sites in words; of those that ring here in a state only the band then."""
+    columns = zip(sites.index, sites["band"], sites["status"], sites["tie_band"], strict=True)
+    return tuple(
+        mark_of(str(band), str(status)).label.lower() if row in normal else f"{then} then"
+        for row, band, status, then in columns
+    )
+
+
+def _hold(kw: float, *, studied: bool) -> tuple[str, str]:
+    words = load_words(kw)
+    if words == THREE_POLE_ONLY:
         return NO_LOAD
-    return f"HOLD {np.ceil(kw.max()):,.0f} kW", BALANCED if studied else BALANCED + RULE_ONLY
+    return words, BALANCED if studied else BALANCED + RULE_ONLY
 
 
 def _place(point: Mapping[str, Any], *, beside: str) -> tuple[str, ...]:
@@ -135,6 +190,8 @@ def _reason(point: Mapping[str, Any], *, units: Units) -> tuple[str, ...]:
 
 def _taken_there(sites: pd.DataFrame) -> tuple[str, ...]:
     """What one arrester takes, and the single-phase rating there, in a line; nothing where both are nothing."""
+    if not len(sites):
+        return ()
     watts, kva = (
         float(np.nan_to_num(sites[name].to_numpy(np.float64)).max()) for name in ("arrester_w", "one_phase_kva")
     )
@@ -143,19 +200,34 @@ def _taken_there(sites: pd.DataFrame) -> tuple[str, ...]:
     return (", ".join(parts),) if parts else ()
 
 
+def block_height(block: PointBlock) -> float:
+    """Height of a block, points."""
+    return BLOCK + WARNING * len(block.warnings)
+
+
 def block_pages(blocks: Sequence[PointBlock], *, body: Rect) -> list[Sequence[PointBlock]]:
     """As many blocks as fit on each page."""
-    each = max(int((body.height - CAUTIONS) // (BLOCK + GAP)), 1)
-    return [blocks[first : first + each] for first in range(0, len(blocks), each)]
+    pages: list[list[PointBlock]] = []
+    room = 0.0
+    for block in blocks:
+        needed = block_height(block) + GAP
+        if not pages or needed > room:
+            pages.append([])
+            room = body.height - CAUTIONS
+        pages[-1].append(block)
+        room -= needed
+    return list(pages)
 
 
 def draw_blocks(
     canvas: Canvas, *, blocks: Sequence[PointBlock], content: SheetContent, body: Rect, units: Units
 ) -> None:
     """Blocks from the top of a page's body, the cautions at its foot."""
-    for number, block in enumerate(blocks):
-        top = body.y1 - number * (BLOCK + GAP)
-        _draw_block(canvas, block, content=content, rect=Rect(body.x0, top - BLOCK, body.x1, top), units=units)
+    top = body.y1
+    for block in blocks:
+        low = top - block_height(block)
+        _draw_block(canvas, block, content=content, rect=Rect(body.x0, low, body.x1, top), units=units)
+        top = low - GAP
     _paragraph(canvas, CAUTION_TEXT, rect=Rect(body.x0, body.y0, body.x1, body.y0 + CAUTIONS - 4), size=SIZE)
 
 
@@ -164,7 +236,8 @@ def _draw_block(canvas: Canvas, block: PointBlock, *, content: SheetContent, rec
     canvas.setLineWidth(1.0)
     canvas.rect(rect.x0, rect.y0, rect.width, rect.height, stroke=1, fill=0)
     ticks = rect.y0 + 24
-    low = ticks + HEIGHT if block.strip else ticks
+    above_strip = ticks + HEIGHT if block.strip else ticks
+    low = above_strip + WARNING * len(block.warnings)
     canvas.setLineWidth(0.5)
     canvas.line(rect.x0, ticks, rect.x1, ticks)
     first, second = rect.x0 + rect.width * 0.34, rect.x0 + rect.width * 0.62
@@ -173,9 +246,12 @@ def _draw_block(canvas: Canvas, block: PointBlock, *, content: SheetContent, rec
     _draw_name(canvas, block, rect=Rect(rect.x0 + 8, low + 3, first - 6, rect.y1 - 4))
     _draw_hold(canvas, block, rect=Rect(first + 8, low + 3, second - 6, rect.y1 - 4))
     _draw_sites(canvas, block, content=content, rect=Rect(second + 8, low + 3, rect.x1 - 6, rect.y1 - 4))
+    for number, text in enumerate(reversed(block.warnings)):
+        y = above_strip + number * WARNING
+        _draw_warning(canvas, text, rect=Rect(rect.x0, y, rect.x1, y + WARNING))
     if block.strip:
-        canvas.line(rect.x0, low, rect.x1, low)
-        strip = Rect(rect.x0 + 8, ticks, rect.x1 - 8, low)
+        canvas.line(rect.x0, above_strip, rect.x1, above_strip)
+        strip = Rect(rect.x0 + 8, ticks, rect.x1 - 8, above_strip)
         draw_strip(canvas, block.strip, sites=content.sites, rect=strip, units=units)
     _draw_ticks(canvas, rect=Rect(rect.x0 + 8, rect.y0, rect.x1 - 8, ticks))
 
@@ -189,8 +265,22 @@ def _draw_name(canvas: Canvas, block: PointBlock, *, rect: Rect) -> None:
         _text(canvas, text, x=rect.x0, y=rect.y1 - 33 - line * 10.8, width=rect.width, size=SIZE + 0.5)
 
 
+def _draw_warning(canvas: Canvas, text: str, *, rect: Rect) -> None:
+    """White on black, across the block."""
+    canvas.setFillColor(HexColor(INK))
+    canvas.rect(rect.x0, rect.y0 + 0.5, rect.width, rect.height - 1, stroke=0, fill=1)
+    _text(
+        canvas, text, x=rect.x0 + 8, y=rect.y0 + 5.5, width=rect.width - 16, size=WARNING_SIZE, font=BOLD, colour=PAPER
+    )
+
+
 def _draw_hold(canvas: Canvas, block: PointBlock, *, rect: Rect) -> None:
     figure, words = block.hold
+    if block.state:
+        lines = simpleSplit(block.state, BOLD, STATE_SIZE, rect.width)[:MOST_STATE_LINES]
+        for line, text in enumerate(lines):
+            _text(canvas, text, x=rect.x0, y=rect.y1 - 11 - line * 12, width=rect.width, size=STATE_SIZE, font=BOLD)
+        rect = Rect(rect.x0, rect.y0, rect.x1, rect.y1 - 12 * len(lines))
     size = HOLD_SIZE if block.hold != NO_LOAD else HOLD_SIZE * 0.75
     _text(canvas, figure, x=rect.x0, y=rect.y1 - 26, width=rect.width, font=BOLD, size=size)
     _paragraph(canvas, words, rect=Rect(rect.x0, rect.y0, rect.x1, rect.y1 - 34), size=SIZE + 1)
@@ -200,14 +290,14 @@ def _draw_hold(canvas: Canvas, block: PointBlock, *, rect: Rect) -> None:
 def _draw_sites(canvas: Canvas, block: PointBlock, *, content: SheetContent, rect: Rect) -> None:
     shown = block.rows if len(block.rows) <= MOST_SITES else block.rows[: MOST_SITES - 1]
     y = rect.y1 - 8
-    for row in shown:
+    for row, band in zip(shown, block.bands, strict=False):
         site, mark = content.sites.iloc[row], content.marks[row]
         draw_mark(
             canvas, (rect.x0 + 6, y + 2.6), mark=mark, radius=min(paper_radius(mark), 4.6), colour=content.colours[row]
         )
         _text(canvas, str(row + 1), x=rect.x0 + 15, y=y, width=22, font=BOLD, size=SIZE)
         winding = clean(site["connection"]).replace("_", " ")
-        text = f"{clean(site['site_id'], limit=30)}  {site['kva']:g} kVA {winding}, {mark.label.lower()}"
+        text = f"{clean(site['site_id'], limit=30)}  {site['kva']:g} kVA {winding}, {band}"
         _text(canvas, text, x=rect.x0 + 36, y=y, width=rect.width - 36, size=SIZE)
         y -= 13
     if len(shown) < len(block.rows):
@@ -242,8 +332,18 @@ def _draw_ticks(canvas: Canvas, *, rect: Rect) -> None:
         _text(canvas, label, x=x + 17, y=rect.y0 + 10, width=rect.width, size=SIZE)
 
 
-def _text(canvas: Canvas, text: str, *, x: float, y: float, width: float, size: float, font: str = REGULAR) -> None:
-    canvas.setFillColor(HexColor(INK))
+def _text(
+    canvas: Canvas,
+    text: str,
+    *,
+    x: float,
+    y: float,
+    width: float,
+    size: float,
+    font: str = REGULAR,
+    colour: str = INK,
+) -> None:
+    canvas.setFillColor(HexColor(colour))
     canvas.setFont(font, size)
     canvas.drawString(x, y, fitted(text, width=width, size=size, font=font))
 

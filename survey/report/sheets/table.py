@@ -11,10 +11,18 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph, Table, TableStyle
 
 from survey.assess.action import NO_ACTION
-from survey.report.ramp import BANDS, STATUS_MARKS, Mark, mark_of
+from survey.report.ramp import STATUS_MARKS, Mark, mark_of
 from survey.report.sheets.drawing import draw_mark
 from survey.report.sheets.lettering import BOLD, FAINT, HAIR, INK, QUIET, REGULAR, clean, markup, style
 from survey.report.sheets.paper import Rect
+from survey.report.sheets.states import (
+    NAME_LIMIT,
+    STATE_LIMIT,
+    load_words,
+    rings_at_point,
+    state_words,
+    worse_in_state,
+)
 from survey.report.sheets.view import FEET_PER_M, Units
 from survey.report.sheets.windows import paper_radius
 
@@ -27,7 +35,7 @@ _ACTION_SHARE = 0.62
 _SHORT = {"number": 24, "mark": 20, "site": 64, "kva": 38}
 _BESIDE = 3
 """So many sites stand beside each other in the short table."""
-_NAME_LIMIT, _DEVICE_LIMIT, _WRITTEN_LIMIT, _CELL_LIMIT = 80, 40, 320, 400
+_DEVICE_LIMIT, _WRITTEN_LIMIT, _CELL_LIMIT = 40, 320, 700
 _SIZE_WIDTH, _LARGEST = 730.0, 1.3
 """Letters are ``SIZE`` on a body this wide, and grow with it up to so many times."""
 
@@ -72,11 +80,13 @@ def headings(units: Units) -> dict[str, str]:
 def table_rows(sites: pd.DataFrame, *, units: Units) -> list[TableRow]:
     """What the table says of each site; row ``i`` has the map's number ``i + 1``."""
     per_m = 1.0 if units == "metric" else FEET_PER_M
-    records: list[dict[str, Any]] = sites.to_dict("records")  # type: ignore[assignment]
+    told = sites.assign(at_point=rings_at_point(sites), in_state=worse_in_state(sites))
+    records: list[dict[str, Any]] = told.to_dict("records")  # type: ignore[assignment]
     return [_table_row(site, number=number, per_m=per_m) for number, site in enumerate(records, start=1)]
 
 
 def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRow:
+    """``at_point`` of a site says that its point has a block, ``in_state`` that its worst state asks for more."""
     worst = site["worst_switch_id"] and site["worst_switch_id"] != site["switch_id"]
 
     def with_worst(text: str, of_worst: str) -> str:
@@ -88,29 +98,43 @@ def _table_row(site: Mapping[str, Any], *, number: int, per_m: float) -> TableRo
     exposed = _number(site["exposed_cable_m"] * per_m, decimals=0)
     return TableRow(
         number=str(number),
-        site=clean(site["site_id"], limit=_NAME_LIMIT),
+        site=clean(site["site_id"], limit=NAME_LIMIT),
         switch=_switch(site),
         kva=_number(site["kva"], decimals=1),
         connection=_words(site["connection"], site["core"]),
         walked=_number(site["path_length_m"] * per_m, decimals=0),
         exposed=with_worst(exposed, _number(site["worst_cable_m"] * per_m, decimals=0)),
         peak=with_worst(peaks, _number(site["worst_peak_pu"], decimals=2)),
-        load=_number(site["hold_kw"], decimals=0),
+        load=_load(site),
         band=mark_of(str(site["band"]), str(site["status"])).label,
         action=_action(site),
     )
 
 
+def _load(site: Mapping[str, Any]) -> str:
+    """The load to hold, then that of the state that asks for more."""
+    normal, state = (_number(site[name], decimals=0) for name in ("hold_kw", "tie_hold_kw"))
+    if not site["in_state"]:
+        return normal
+    then = f"then {state if state != NOTHING else '3-pole'}"
+    return f"{normal}; {then}" if site["at_point"] else then
+
+
 def _action(site: Mapping[str, Any]) -> str:
-    """What to do; of a site that rings the block of its point says it."""
-    point = site["worst_switch_id"] or site["switch_id"]
-    if point and site["status"] == "assessed" and site["band"] in BANDS[1:]:
-        return f"See point {clean(point, limit=_NAME_LIMIT)}"
-    return clean(site["action"], limit=_WRITTEN_LIMIT) or NOTHING
+    """What to do; of a site that rings the block of its point says it; then what its worst state asks for."""
+    point = clean(site["worst_switch_id"] or site["switch_id"], limit=NAME_LIMIT)
+    words = state_words(site) if site["in_state"] else ""
+    written = str(site["action"]).partition(f"{words}, at ")[0] if words else site["action"]
+    text = f"See point {point}" if site["at_point"] else clean(written, limit=_WRITTEN_LIMIT)
+    if not words:
+        return text or NOTHING
+    worst = clean(site["tie_worst_id"], limit=NAME_LIMIT)
+    state = f"{clean(words, limit=STATE_LIMIT)}, at {worst}: {load_words(site['tie_hold_kw'])}"
+    return f"{text.removesuffix('.')}. {state}" if text else f"{state}. See point {worst}"
 
 
 def _switch(site: Mapping[str, Any]) -> str:
-    nearest, worst = (clean(site[name], limit=_NAME_LIMIT) for name in ("switch_id", "worst_switch_id"))
+    nearest, worst = (clean(site[name], limit=NAME_LIMIT) for name in ("switch_id", "worst_switch_id"))
     device = clean(site["switch_device"], limit=_DEVICE_LIMIT)
     text = " ".join(part for part in (nearest, f"({device})" if nearest and device else "") if part) or NOTHING
     return f"{text}; worst {worst}" if worst and worst != nearest else text

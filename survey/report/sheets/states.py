@@ -1,0 +1,132 @@
+"""Worse states of sites on sheets: fed from the other end of a loop, or with a closed ring opened."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from survey.arrays import Bools, Floats
+from survey.report.ramp import BANDS
+
+NAME_LIMIT, STATE_LIMIT = 80, 180
+THREE_POLE_ONLY = "THREE-POLE ONLY"
+
+
+def rings_at_point(sites: pd.DataFrame) -> Bools:
+    """Which sites ring at a point in the normal state, with more than the low band."""
+    named = (sites["worst_switch_id"] != "") | (sites["switch_id"] != "")
+    return np.asarray((sites["status"] == "assessed") & sites["band"].isin(BANDS[1:]) & named)
+
+
+def rings_in_state(sites: pd.DataFrame) -> Bools:
+    """Which sites ring in their worst state, with more than the low band."""
+    return np.asarray((sites["tie_worst_id"] != "") & sites["tie_band"].isin(BANDS[1:]))
+
+
+def worse_in_state(sites: pd.DataFrame) -> Bools:
+    """Which sites ask for more in their worst state than in the normal one.
+
+    They are of a higher band, have more load to hold, or no point in the normal state.
+    """
+    order = pd.Index(["", *BANDS])
+    higher = order.get_indexer(pd.Index(sites["tie_band"])) > order.get_indexer(pd.Index(sites["band"]))
+    more = needed_kw(sites, "tie_hold_kw") > needed_kw(sites, "hold_kw")
+    return np.asarray(rings_in_state(sites) & (~rings_at_point(sites) | higher | more))
+
+
+def needed_kw(sites: pd.DataFrame, column: str) -> Floats:
+    """Loads to hold, infinite where no load cures."""
+    return sites[column].fillna(np.inf).to_numpy(dtype=np.float64)
+
+
+def state_words(site: Mapping[str, Any]) -> str:
+    """``With A closed and B open``, as the survey's action says it."""
+    states = ((site["tie_switch_id"], "closed"), (site["tie_open_id"], "open"))
+    return "With " + " and ".join(f"{name} {state}" for name, state in states if name)
+
+
+def load_words(kw: float) -> str:
+    """``HOLD 825 kW``, or that no load cures."""
+    return f"HOLD {np.ceil(kw):,.0f} kW" if np.isfinite(kw) else THREE_POLE_ONLY
+
+
+def point_of(sites: pd.DataFrame) -> pd.Series[str]:
+    """The point of each site in the normal state: its worst, else the nearest."""
+    return sites["worst_switch_id"].where(sites["worst_switch_id"] != "", sites["switch_id"]).astype(str)
+
+
+def rows_by_point(sites: pd.DataFrame, *, states: Bools) -> dict[str, list[int]]:
+    """Rows of the sites that ring at each point, rising; the point of the first row first.
+
+    In the normal state, and those of ``states`` in their worst one.
+    """
+    points = [point_of(sites).tolist(), sites["tie_worst_id"].tolist()]
+    counts = [rings_at_point(sites), states]
+    pairs = [(row, way, points[way][row]) for way in (0, 1) for row in np.flatnonzero(counts[way]).tolist()]
+    found: dict[str, dict[int, None]] = {}
+    for row, _, name in sorted(pairs):
+        found.setdefault(name, {})[row] = None
+    return {name: list(rows) for name, rows in found.items()}
+
+
+def normal_load_kw(point: Mapping[str, Any], sites: pd.DataFrame) -> float | None:
+    """The load to hold at a point in the normal state, infinite where none cures; ``None`` where nothing rings then.
+
+    ``sites``: those that ring there; where there are none the point's own figures tell.
+    """
+    if len(sites):
+        return float(needed_kw(sites, "hold_kw").max())
+    elsewhere = point.get("tie_switch_id") or point.get("tie_open_id") or point.get("state") == "open"
+    if elsewhere or not point.get("hazard", 0) > 0:
+        return None
+    return float(np.nan_to_num(point["hold_kw"], nan=np.inf))
+
+
+def states_at(sites: pd.DataFrame, name: str, *, normal_kw: float | None) -> pd.DataFrame:
+    """Sites whose worst state is at a point, where it asks for more than the site's or the point's normal state."""
+    there = rings_in_state(sites) & (sites["tie_worst_id"] == name)
+    more = normal_kw is None or needed_kw(sites, "tie_hold_kw") > normal_kw
+    return sites[there & (worse_in_state(sites) | more)]
+
+
+def worst_state(sites: pd.DataFrame) -> dict[str, Any]:
+    """The row whose state asks for most: no load cures, else the greatest; the first of these."""
+    return dict(sites.iloc[int(needed_kw(sites, "tie_hold_kw").argmax())])
+
+
+def state_facts(states: pd.DataFrame) -> dict[str, Any]:
+    """What stands on the block of a point for the worst of its states."""
+    worst = worst_state(states)
+    load = np.nan_to_num(worst["tie_hold_kw"], nan=np.inf)
+    return {"exposed_cable_m": worst["tie_cable_m"], "peak_pu": worst["tie_peak_pu"], "hold_kw": float(load)}
+
+
+def told_state(states: pd.DataFrame) -> str:
+    """The worst of some states in words, and that there are others."""
+    return f"{state_words(worst_state(states))}{_of_several(states)}"
+
+
+def warnings(states: pd.DataFrame, sites: pd.DataFrame, *, name: str) -> list[str]:
+    """What the block of a point says of states that ask for more: here, and of its sites at other points."""
+    away = sites[worse_in_state(sites) & (sites["tie_worst_id"] != name)]
+    return [_warning(some, name=name) for some in (states, away) if len(some)]
+
+
+def _warning(states: pd.DataFrame, *, name: str) -> str:
+    worst = worst_state(states)
+    place = f", at {worst['tie_worst_id']}" if worst["tie_worst_id"] != name else ""
+    return f"{state_words(worst)}{place}: {load_words(worst['tie_hold_kw'])}{_of_several(states)}"
+
+
+def _of_several(states: pd.DataFrame) -> str:
+    records: list[dict[str, Any]] = states.to_dict("records")  # type: ignore[assignment]
+    count = len({state_words(one) for one in records})
+    return f" (the worst of {count} states)" if count > 1 else ""
+
+
+def first_point(site: Mapping[str, Any]) -> str:
+    """The point a site is looked for at: its worst, else the nearest, else the worst of its worst state."""
+    return str(site["worst_switch_id"] or site["switch_id"] or site["tie_worst_id"])
