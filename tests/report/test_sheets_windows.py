@@ -14,6 +14,7 @@ from survey.report.reread import SavedSurvey
 from survey.report.sheets.book import Book
 from survey.report.sheets.content import sheet_content
 from survey.report.sheets.paper import paper
+from survey.report.sheets.view import fit
 from survey.report.sheets.windows import (
     FEW_SITES,
     RADII,
@@ -156,3 +157,26 @@ def test_a_switching_point_at_a_site_keeps_the_number_off_its_mark() -> None:
     box = page.labels[0].box
     assert page.labels[0].leader is None
     assert box[0] - place[0] >= 7.2 or place[0] - box[2] >= 7.2 or box[1] - place[1] >= 7.2 or place[1] - box[3] >= 7.2
+
+
+def test_the_overview_shows_the_points_and_sections_of_its_sites() -> None:
+    saved = saved_survey(site_table(np.stack(np.divmod(np.arange(24), 6), axis=1) * 60.0))
+    west = shapely.Point(shapely.get_coordinates(saved.switch_points[0])[0] - [250.0, 0.0])
+    saved.switch_points[0] = west
+    saved.sections.loc[0, "geometry"] = shapely.MultiLineString([[west.coords[0], saved.site_points[0].coords[0]]])
+    made = whole_book(saved)
+    whole = made.maps()[0]
+    assert not fit(made.content.xy_m, frame=whole.view.frame, units="metric").shows(made.content.switches_m).all()
+    assert whole.view.shows(made.content.switches_m).all()
+    drawn = shapely.transform(made.content.sections, whole.view.to_page)
+    frame = whole.view.frame
+    assert shapely.box(frame.x0, frame.y0, frame.x1, frame.y1).contains(shapely.union_all(drawn))
+
+
+def test_a_point_very_far_away_does_not_shrink_the_overview() -> None:
+    saved = town(40)
+    alone = whole_book(saved).maps()[0].view
+    far = shapely.Point(shapely.get_coordinates(saved.switch_points[0])[0] + [90_000.0, 0.0])
+    saved.switch_points[0] = far
+    saved.sections.loc[0, "geometry"] = shapely.MultiLineString([[far.coords[0], saved.site_points[0].coords[0]]])
+    assert whole_book(saved).maps()[0].view.scale == alone.scale

@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from survey.arrays import Bools, Floats, Objects
+from survey.arrays import Bools, Floats, Ints, Objects
 from survey.errors import OutputError
 from survey.fingerprint import what_if_words
 from survey.report.background import in_order
@@ -27,6 +27,8 @@ _LISTED = 12
 _AROUND = 0.6
 """Network shown beyond the sites, as a share of their extent."""
 _AROUND_LEAST_M = 300.0
+FEW_ALONE = 5
+"""Of fewer sites than this the overview shows all switching points, however far they are."""
 
 
 @dataclass(frozen=True)
@@ -39,11 +41,11 @@ class SheetContent:
     around them, and which are shielded. Shape (n_cables,); ``sections``, ``section_colours``, ``section_shielded``
     lines of the exposed sections of their switching points, those of least priority first; colour of each, and whether
     it is shielded cable. Shape (n_lines,); ``switches_m``, ``switch_ids`` their switching points. Shape (n_switches,
-    2); ``points`` rows of the survey's switching points that the sites name; ``others`` sites beyond the choice that
-    name one of these points, too; ``open_m`` places of the devices that are open in the normal state. Shape (n_open,
-    2); ``changes_m`` places of what a what-if changes. Shape (n_changes, 2);
-    ``background`` the user's own layers, bottom first: ``look``, ``label``, shapes in local metres; ``what_if`` that
-    the survey is hypothetical, ``""`` where it is not.
+    2); ``shown_m`` places that the overview shows. Shape (n, 2); ``points`` rows of the survey's switching points that
+    the sites name; ``others`` sites beyond the choice that name one of these points, too; ``open_m`` places of the
+    devices that are open in the normal state. Shape (n_open, 2); ``changes_m`` places of what a what-if changes. Shape
+    (n_changes, 2); ``background`` the user's own layers, bottom first: ``look``, ``label``, shapes in local metres;
+    ``what_if`` that the survey is hypothetical, ``""`` where it is not.
     """
 
     title: str
@@ -60,6 +62,7 @@ class SheetContent:
     section_shielded: Bools
     switches_m: Floats
     switch_ids: tuple[str, ...]
+    shown_m: Floats
     points: pd.DataFrame
     others: pd.DataFrame
     open_m: Floats
@@ -121,15 +124,11 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
     wanted = _points_named(sites)
     switches = saved.switching_points["switch_id"].isin(wanted).to_numpy()
     switch_xy = _xy(saved.switch_points[switches], source=saved.crs, target=local)
-    cables, shielded = _network(saved, xy_m, local=local)
-    sections = saved.sections[saved.sections["switch_id"].isin(wanted)].sort_values(
-        ["top_priority", "exposed_cable_m"], ascending=[True, False], na_position="first", kind="stable"
-    )
-    hazard = saved.switching_points.set_index("switch_id")["hazard"].reindex(sections["switch_id"])
-    lines, owner = shapely.get_parts(
-        moved(sections.geometry.to_numpy(), source=saved.crs, target=local), return_index=True
-    )
-    colours = hazard_colours(hazard.to_numpy(dtype=np.float64))
+    switch_names = saved.switching_points["switch_id"][switches]
+    lines, owners = _sections(saved, points=wanted, local=local)
+    hazard = saved.switching_points.set_index("switch_id")["hazard"].reindex(owners)
+    shown_m = _overview(xy_m, switch_xy, lines, line_at=pd.Index(switch_names).get_indexer(pd.Index(owners)))
+    cables, shielded = _network(saved, shown_m, local=local)
     background, report = in_order(saved.background), _report_settings(saved)
     return SheetContent(
         title=clean(district or (f"Feeder {feeder}" if feeder else "All districts"), limit=60),
@@ -142,10 +141,11 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
         cables=cables,
         shielded=shielded,
         sections=lines,
-        section_colours=tuple(colours[row] for row in owner.tolist()),
+        section_colours=tuple(hazard_colours(hazard.to_numpy(dtype=np.float64))),
         section_shielded=_on_shielded(lines, cables, shielded=shielded),
         switches_m=switch_xy,
-        switch_ids=tuple(clean(name, limit=40) for name in saved.switching_points["switch_id"][switches]),
+        switch_ids=tuple(clean(name, limit=40) for name in switch_names),
+        shown_m=shown_m,
         points=saved.switching_points[switches],
         others=_others(saved.sites, chosen, points=wanted),
         open_m=_placed(saved.record.get("open_places", []), local=local),
@@ -165,6 +165,43 @@ def _others(sites: pd.DataFrame, chosen: pd.DataFrame, *, points: set[str]) -> p
     """Sites beyond the choice at its points."""
     rest = sites.reset_index(drop=True).drop(chosen.index)
     return rest[rest[["switch_id", "worst_switch_id", "tie_worst_id"]].isin(points).any(axis=1)]
+
+
+def _sections(saved: SavedSurvey, *, points: set[str], local: CRS) -> tuple[Objects, Objects]:
+    """Lines of the sections of points, those of least priority first, and the point of each."""
+    sections = saved.sections[saved.sections["switch_id"].isin(points)].sort_values(
+        ["top_priority", "exposed_cable_m"], ascending=[True, False], na_position="first", kind="stable"
+    )
+    drawn = moved(sections.geometry.to_numpy(), source=saved.crs, target=local)
+    lines, owner = shapely.get_parts(drawn, return_index=True)
+    return lines, sections["switch_id"].to_numpy(dtype=object)[owner]
+
+
+def _overview(xy_m: Floats, switches_m: Floats, lines: Objects, *, line_at: Ints) -> Floats:
+    """Places that the overview shows: the sites, and their points and sections near them.
+
+    Near is within the network that is shown around the sites: what lies farther out, a point with its section or a
+    line of one, is left off the overview rather than shrink all. Of a few sites all points are shown.
+
+    ``line_at``: row of the point of each line, -1 for none. Shape (n_lines,).
+    """
+    sites = xy_m[np.isfinite(xy_m).all(axis=1)]
+    known = np.isfinite(switches_m).all(axis=1)
+    if not len(sites):
+        return sites
+    low, high = _around(sites)
+    near = known & ((switches_m >= low) & (switches_m <= high)).all(axis=1)
+    extent = shapely.bounds(lines).reshape(-1, 4)
+    inside = np.append(near, False)[line_at] & ((extent[:, :2] >= low) & (extent[:, 2:] <= high)).all(axis=1)
+    points = switches_m[near if len(sites) >= FEW_ALONE else known]
+    return np.concatenate([sites, points, extent[inside, :2], extent[inside, 2:]])
+
+
+def _around(places: Floats) -> tuple[Floats, Floats]:
+    """Lower left and upper right corner of what is shown of the network around places."""
+    low, high = places.min(axis=0), places.max(axis=0)
+    around = np.maximum((high - low).max() * _AROUND, _AROUND_LEAST_M)
+    return low - around, high + around
 
 
 def _on_shielded(lines: Objects, cables: Objects, *, shielded: Bools) -> Bools:
@@ -193,15 +230,13 @@ def _xy(points: Objects, *, source: CRS, target: CRS) -> Floats:
     return np.stack([shapely.get_x(placed), shapely.get_y(placed)], axis=1)
 
 
-def _network(saved: SavedSurvey, xy_m: Floats, *, local: CRS) -> tuple[Objects, Bools]:
-    """Cables near the sites, in local metres."""
-    known = xy_m[np.isfinite(xy_m).all(axis=1)]
+def _network(saved: SavedSurvey, shown_m: Floats, *, local: CRS) -> tuple[Objects, Bools]:
+    """Cables near what the overview shows, in local metres."""
     lines = saved.network.geometry.to_numpy()
-    if len(known) == 0 or len(lines) == 0:
+    if len(shown_m) == 0 or len(lines) == 0:
         return np.empty(0, dtype=object), np.empty(0, dtype=bool)
-    low, high = known.min(axis=0), known.max(axis=0)
-    around = np.maximum((high - low).max() * _AROUND, _AROUND_LEAST_M)
-    area = shapely.box(*(low - around), *(high + around))
+    low, high = _around(shown_m)
+    area = shapely.box(*low, *high)
     back = moved(np.array([area], dtype=object), source=local, target=saved.network.crs)[0]
     extent = shapely.bounds(lines)
     with np.errstate(invalid="ignore"):

@@ -36,8 +36,6 @@ OVERVIEW_SIZE, DETAIL_SIZE = 7.0, 8.5
 OVERVIEW_REACH, DETAIL_REACH = 18.0, 48.0
 REFIT = 1.3
 """A tile whose sites lie close together is drawn at a scale up to so many times larger than its neighbours'."""
-FEW_ALONE = 5
-"""Of fewer sites than this the overview shows their switching points as well."""
 ROOM_PER_SITE = 3200.0
 """A detail with less of the frame for each site, square points, is split even where all numbers find room."""
 MOST_LED, FEW_SITES = 0.4, 20
@@ -88,11 +86,8 @@ def label_font(content: SheetContent, row: int) -> str:
 
 
 def overview(content: SheetContent, *, frame: Rect, units: Units) -> MapPage:
-    """All placed sites, of a few their points as well; numbers where they find room close by, the most urgent first."""
-    places = content.xy_m[content.placed]
-    if len(places) < FEW_ALONE:
-        places = np.concatenate([places, content.switches_m[np.isfinite(content.switches_m).all(axis=1)]])
-    view = fit(places, frame=frame, units=units)
+    """All placed sites, their points and sections; numbers where they find room close by, the most urgent first."""
+    view = fit(content.shown_m, frame=frame, units=units)
     return _lay_out(content, view, size=OVERVIEW_SIZE, reach=OVERVIEW_REACH, switches=False)
 
 
