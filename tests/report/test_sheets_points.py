@@ -101,3 +101,19 @@ def test_halves_are_rounded_as_on_the_map_and_labels_of_a_strip_get_shorter_befo
     assert whole_length(10, units="us") == "33 ft"
     assert _words("T-12-0066, 44.5 m cable", "metric") == ["T-12-0066, 45 m cable", "T-12-0066, 45 m"]
     assert _words("2 sites, 6 m overhead", "us")[0] == "2 sites, 20 ft o/h"
+
+
+def test_sites_of_other_districts_or_feeders_behind_a_point_are_counted(tmp_path: Path) -> None:
+    changes = {"worst_switch_id": "S-000", "switch_id": "S-000", "feeder": ["F-1"] * 11 + ["F-2"], "band": "high"}
+    saved = saved_survey(site_table(streets(12), **changes, district=["Harbour"] * 9 + ["", "", "Hill"]))
+    (block,) = point_blocks(sheet_content(saved, district="Harbour", feeder=None), units="metric")
+    assert (block.rows, block.beyond) == (tuple(range(9)), "and 1 more of Hill, 2 more of no district")
+    (block,) = point_blocks(sheet_content(saved, district=None, feeder="F-1"), units="metric")
+    assert block.beyond == "and 1 more of feeder F-2"
+    (block,) = point_blocks(sheet_content(saved, district=None, feeder=None), units="metric")
+    assert block.beyond == ""
+    (path,) = make_sheets(saved, out=tmp_path, district="Harbour")
+    made = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True)
+    text = " ".join(made.stdout.split())
+    assert "and 5 more, see the table" in text
+    assert "and 1 more of Hill, 2 more of no district" in text

@@ -42,10 +42,10 @@ class SheetContent:
     lines of the exposed sections of their switching points, those of least priority first; colour of each, and whether
     it is shielded cable. Shape (n_lines,); ``switches_m``, ``switch_ids`` their switching points. Shape (n_switches,
     2); ``shown_m`` places that the overview shows. Shape (n, 2); ``points`` rows of the survey's switching points that
-    the sites name; ``others`` sites beyond the choice that name one of these points, too; ``open_m`` places of the
-    devices that are open in the normal state. Shape (n_open, 2); ``changes_m`` places of what a what-if changes. Shape
-    (n_changes, 2); ``background`` the user's own layers, bottom first: ``look``, ``label``, shapes in local metres;
-    ``what_if`` that the survey is hypothetical, ``""`` where it is not.
+    the sites name; ``others`` sites beyond the choice that name one of these points, too, ``whose`` they are;
+    ``open_m`` places of the devices that are open in the normal state. Shape (n_open, 2); ``changes_m`` places of what
+    a what-if changes. Shape (n_changes, 2); ``background`` the user's own layers, bottom first: ``look``, ``label``,
+    shapes in local metres; ``what_if`` that the survey is hypothetical, ``""`` where it is not.
     """
 
     title: str
@@ -147,7 +147,7 @@ def sheet_content(saved: SavedSurvey, *, district: str | None, feeder: str | Non
         switch_ids=tuple(clean(name, limit=40) for name in switch_names),
         shown_m=shown_m,
         points=saved.switching_points[switches],
-        others=_others(saved.sites, chosen, points=wanted),
+        others=_others(saved.sites, chosen, points=wanted, by_district=district is not None),
         open_m=_placed(saved.record.get("open_places", []), local=local),
         changes_m=_placed([(c["lon"], c["lat"]) for c in saved.record.get("changes_shown", [])], local=local),
         background=background.set_geometry(moved(background.geometry.to_numpy(), source=saved.crs, target=local)),
@@ -161,10 +161,13 @@ def _points_named(sites: pd.DataFrame) -> set[str]:
     return {*sites["switch_id"], *sites["worst_switch_id"], *in_state} - {""}
 
 
-def _others(sites: pd.DataFrame, chosen: pd.DataFrame, *, points: set[str]) -> pd.DataFrame:
-    """Sites beyond the choice at its points."""
+def _others(sites: pd.DataFrame, chosen: pd.DataFrame, *, points: set[str], by_district: bool) -> pd.DataFrame:
+    """Sites beyond the choice at its points; ``whose`` in words: of which district, or else feeder, each is."""
     rest = sites.reset_index(drop=True).drop(chosen.index)
-    return rest[rest[["switch_id", "worst_switch_id", "tie_worst_id"]].isin(points).any(axis=1)]
+    rest = rest[rest[["switch_id", "worst_switch_id", "tie_worst_id"]].isin(points).any(axis=1)]
+    elsewhere = by_district & ~rest["district"].isin(chosen["district"])
+    district, feeder = rest["district"].replace("", "no district"), "feeder " + rest["feeder"]
+    return rest.assign(whose=district.where(elsewhere, feeder))
 
 
 def _sections(saved: SavedSurvey, *, points: set[str], local: CRS) -> tuple[Objects, Objects]:

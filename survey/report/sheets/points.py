@@ -75,8 +75,9 @@ class PointBlock:
     how high it rings, what an arrester takes; ``state`` in which all this is so, ``""`` for the normal one; ``hold``
     the load in kW, or that only a three-pole device will do, and the words to it; ``warnings`` states that ask for
     more, and their loads; ``rows`` sites whose worst point it is in any of these states, by rank; rows of the content;
-    ``bands`` their bands, in words; ``assumed`` what was assumed or found about them; ``strip`` its section on one
-    line, as :mod:`survey.assess.strips` writes it.
+    ``bands`` their bands, in words; ``beyond`` how many more sites it exposes that these sheets do not list;
+    ``assumed`` what was assumed or found about them; ``strip`` its section on one line, as :mod:`survey.assess.strips`
+    writes it.
     """
 
     switch_id: str
@@ -88,6 +89,7 @@ class PointBlock:
     warnings: tuple[str, ...]
     rows: tuple[int, ...]
     bands: tuple[str, ...]
+    beyond: str
     assumed: str
     strip: str
 
@@ -132,6 +134,7 @@ def _block(
         warnings=tuple(clean(text, limit=_WARNING_LIMIT) for text in told),
         rows=tuple(rows),
         bands=_bands(sites, normal=set(at_point.index)),
+        beyond=_beyond(content.others, name),
         assumed=clean("; ".join(notes), limit=_ASSUMED_LIMIT),
         strip=str(facts.get("strip", "")),
     )
@@ -141,6 +144,14 @@ def _about(point: Mapping[str, Any]) -> str:
     device = f"{'normally open ' if point.get('state') == 'open' else ''}{point.get('switch_device', '')}"
     texts = [clean(text, limit=40) for text in (device, point.get("feeder", ""))]
     return ", feeder ".join(text for text in texts if text)
+
+
+def _beyond(others: pd.DataFrame, name: str) -> str:
+    """How many sites of other districts, or feeders, a point exposes."""
+    here = others[(others[["switch_id", "worst_switch_id", "tie_worst_id"]] == name).any(axis=1)]
+    counts = here.groupby("whose", sort=True).size()
+    parts = [f"{count} more of {clean(whose, limit=40)}" for whose, count in counts.items()]
+    return f"and {', '.join(parts)}" if parts else ""
 
 
 def _bands(sites: pd.DataFrame, *, normal: set[int]) -> tuple[str, ...]:
@@ -288,7 +299,8 @@ def _draw_hold(canvas: Canvas, block: PointBlock, *, rect: Rect) -> None:
 
 
 def _draw_sites(canvas: Canvas, block: PointBlock, *, content: SheetContent, rect: Rect) -> None:
-    shown = block.rows if len(block.rows) <= MOST_SITES else block.rows[: MOST_SITES - 1]
+    most = MOST_SITES - bool(block.beyond)
+    shown = block.rows if len(block.rows) <= most else block.rows[: most - 1]
     y = rect.y1 - 8
     for row, band in zip(shown, block.bands, strict=False):
         site, mark = content.sites.iloc[row], content.marks[row]
@@ -300,15 +312,10 @@ def _draw_sites(canvas: Canvas, block: PointBlock, *, content: SheetContent, rec
         text = f"{clean(site['site_id'], limit=30)}  {site['kva']:g} kVA {winding}, {band}"
         _text(canvas, text, x=rect.x0 + 36, y=y, width=rect.width - 36, size=SIZE)
         y -= 13
-    if len(shown) < len(block.rows):
-        _text(
-            canvas,
-            f"and {len(block.rows) - len(shown)} more, see the table",
-            x=rect.x0 + 36,
-            y=y,
-            width=rect.width,
-            size=SIZE,
-        )
+    left_out = len(block.rows) - len(shown)
+    more = (f"and {left_out} more, see the table" if left_out else "", block.beyond)
+    for text in filter(None, more):
+        _text(canvas, text, x=rect.x0 + 36, y=y, width=rect.width - 36, size=SIZE)
         y -= 13
     if block.assumed and y > rect.y0 + 10:
         low = Rect(rect.x0, rect.y0, rect.x1, y + 9)
