@@ -23,17 +23,15 @@ from survey.report.sheets.paper import Rect
 from survey.report.sheets.states import (
     STATE_LIMIT,
     THREE_POLE_ONLY,
+    Site,
     load_words,
     normal_load_kw,
-    point_of,
-    rings_at_point,
-    rings_in_state,
     rows_by_point,
     state_facts,
     states_at,
+    told_sites,
     told_state,
     warnings,
-    worse_in_state,
 )
 from survey.report.sheets.view import Units, whole_length
 from survey.report.sheets.windows import paper_radius
@@ -101,23 +99,28 @@ def point_blocks(content: SheetContent, *, units: Units) -> list[PointBlock]:
     """
     records: list[dict[str, Any]] = content.points.to_dict("records")  # type: ignore[assignment]
     known = {str(point["switch_id"]): point for point in records}
-    everyone = pd.concat([content.sites, content.others], ignore_index=True)
-    listed = rows_by_point(content.sites, states=worse_in_state(content.sites))
-    behind = rows_by_point(everyone, states=rings_in_state(everyone))
+    everyone = told_sites(pd.concat([content.sites, content.others], ignore_index=True))
+    listed = rows_by_point(everyone[: len(content.sites)], state="worse")
+    behind = rows_by_point(everyone, state="in_state")
     return [
         _block(
-            content, known.get(name, {"switch_id": name}), rows=rows, behind=everyone.iloc[behind[name]], units=units
+            content,
+            known.get(name, {"switch_id": name}),
+            rows={row: everyone[row] for row in rows},
+            behind=[everyone[row] for row in behind[name]],
+            units=units,
         )
         for name, rows in listed.items()
     ]
 
 
 def _block(
-    content: SheetContent, point: Mapping[str, Any], *, rows: list[int], behind: pd.DataFrame, units: Units
+    content: SheetContent, point: Mapping[str, Any], *, rows: Mapping[int, Site], behind: Sequence[Site], units: Units
 ) -> PointBlock:
-    """``rows``: sites of the content. ``behind``: those of every district that ring here in any state."""
-    name, sites = str(point["switch_id"]), content.sites.iloc[rows]
-    here, at_point = (one[rings_at_point(one) & (point_of(one) == name)] for one in (behind, sites))
+    """``rows``: sites of the content, by row. ``behind``: those of every district that ring here in any state."""
+    name, sites = str(point["switch_id"]), content.sites.iloc[list(rows)]
+    here = [site for site in behind if site["at_point"] and site["point"] == name]
+    at_point = [site["at_point"] and site["point"] == name for site in rows.values()]
     normal_kw = normal_load_kw(point, here)
     states = states_at(behind, name, normal_kw=normal_kw)
     alone = normal_kw is None
@@ -128,12 +131,12 @@ def _block(
         switch_id=clean(name, limit=80),
         about=_about(point),
         place=_place(point, beside=_beside(content, name)),
-        reason=(*_reason(facts, units=units), *_taken_there(at_point)),
+        reason=(*_reason(facts, units=units), *_taken_there(sites[at_point])),
         state=clean(told_state(states), limit=STATE_LIMIT) if alone else "",
         hold=_hold(facts["hold_kw"], studied=bool(np.isfinite(float(facts.get("peak_pu", np.nan))))),
         warnings=tuple(clean(text, limit=_WARNING_LIMIT) for text in told),
         rows=tuple(rows),
-        bands=_bands(sites, normal=set(at_point.index)),
+        bands=_bands(content, rows, at_point=at_point),
         beyond=_beyond(content.others, name),
         assumed=clean("; ".join(notes), limit=_ASSUMED_LIMIT),
         strip=str(facts.get("strip", "")),
@@ -148,18 +151,19 @@ def _about(point: Mapping[str, Any]) -> str:
 
 def _beyond(others: pd.DataFrame, name: str) -> str:
     """How many sites of other districts, or feeders, a point exposes."""
+    if others.empty:
+        return ""
     here = others[(others[["switch_id", "worst_switch_id", "tie_worst_id"]] == name).any(axis=1)]
     counts = here.groupby("whose", sort=True).size()
     parts = [f"{count} more of {clean(whose, limit=40)}" for whose, count in counts.items()]
     return f"and {', '.join(parts)}" if parts else ""
 
 
-def _bands(sites: pd.DataFrame, *, normal: set[int]) -> tuple[str, ...]:
+def _bands(content: SheetContent, rows: Mapping[int, Site], *, at_point: Sequence[bool]) -> tuple[str, ...]:
     """Bands of sites in words; of those that ring here in a state only the band then."""
-    columns = zip(sites.index, sites["band"], sites["status"], sites["tie_band"], strict=True)
     return tuple(
-        mark_of(str(band), str(status)).label.lower() if row in normal else f"{then} then"
-        for row, band, status, then in columns
+        content.marks[row].label.lower() if normal else f"{site['tie_band']} then"
+        for (row, site), normal in zip(rows.items(), at_point, strict=True)
     )
 
 
