@@ -131,3 +131,11 @@ def test_blocks_with_warnings_are_higher_and_pages_hold_fewer() -> None:
     assert all(sum(map(block_height, part)) <= body.height for part in parts)
     calm = block_pages([replace(block, warnings=()) for block in made], body=body)
     assert len(parts[0]) < len(calm[0])
+
+
+def test_the_load_of_a_state_is_never_cut_off_by_long_ids(tmp_path: Path) -> None:
+    ids = {"tie_switch_id": "T" * 400, "tie_open_id": "K" * 400, "tie_worst_id": "W" * 400}
+    saved = survey(2, **{**LOOP, **ids}, band="high", hold_kw=20.0, tie_hold_kw=825.0)
+    assert blocks(saved)["S-000"].warnings[0].endswith(": HOLD 825 kW")
+    assert pages(saved, tmp_path).count("HOLD 825 kW") >= 2
+    assert all("HOLD 825 kW" in row.action for row in table_rows(saved.sites, units="metric"))

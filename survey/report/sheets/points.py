@@ -47,7 +47,7 @@ BESIDE_M = 60.0
 """A point no farther than this from a street with a name stands in it."""
 LEAST_BESIDE_M = 1.0
 """Cable that the line does not show, because it leads to no site, is told from this length on."""
-_ASSUMED_LIMIT, _WARNING_LIMIT = 260, 300
+_ASSUMED_LIMIT, _WARNING_LIMIT = 260, 340
 
 NO_LOAD = (THREE_POLE_ONLY, "No load keeps every operation under the limit here.")
 BALANCED = "on everything behind it together, balanced on all three phases, when opening as well as when closing"

@@ -10,6 +10,7 @@ import pandas as pd
 
 from survey.arrays import Bools, Floats
 from survey.report.ramp import BANDS
+from survey.report.sheets.lettering import clean
 
 Site = Mapping[str, Any]
 """A row of the sites."""
@@ -130,8 +131,9 @@ def warnings(states: Sequence[Site], sites: Sequence[Site], *, name: str) -> lis
 
 def _warning(states: Sequence[Site], *, name: str) -> str:
     worst = _worst(states)
-    place = f", at {worst['tie_worst_id']}" if worst["tie_worst_id"] != name else ""
-    return f"{state_words(worst)}{place}: {load_words(worst['tie_hold_kw'])}{_of_several(states)}"
+    place = f", at {clean(worst['tie_worst_id'], limit=NAME_LIMIT)}" if worst["tie_worst_id"] != name else ""
+    state = clean(state_words(worst), limit=STATE_LIMIT)
+    return f"{state}{place}: {load_words(worst['tie_hold_kw'])}{_of_several(states)}"
 
 
 def _worst(states: Sequence[Site]) -> Site:
