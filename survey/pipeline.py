@@ -25,7 +25,7 @@ from survey.comparison.differences import with_base
 from survey.findings import SEVERITIES, Finding, FindingList
 from survey.first_look import FirstLook, take_first_look
 from survey.kept_network import Kept, NetworkStore
-from survey.memory import begin, give_back
+from survey.memory import WORTH_GIVING_BACK, begin, give_back
 from survey.network import build_network
 from survey.network.model import Network
 from survey.read import read_network
@@ -55,7 +55,7 @@ class Clock:
             self.progress(name)
         start = time.perf_counter()
         yield
-        give_back()
+        give_back(worth=WORTH_GIVING_BACK)
         self.seconds[name] = round(time.perf_counter() - start, 3)
 
 

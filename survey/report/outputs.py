@@ -20,7 +20,7 @@ import pyogrio.errors
 from survey.apart import refuse_overlap
 from survey.errors import OutputError
 from survey.fingerprint import survey_fingerprint
-from survey.memory import give_back, thread_pool
+from survey.memory import WORTH_GIVING_BACK, give_back, thread_pool
 from survey.own_files import GPKG_FILE, MAP_FILE, NETWORK_FILE, OUTPUT_FILES, RECORD_FILE, made_from_survey
 from survey.report.folder import Reservation, commit, refusal, reserve_folder
 from survey.report.gpkg import ResultTables, write_gpkg
@@ -108,7 +108,7 @@ def _refusals(folder: Path) -> Iterator[None]:
 
 def _write_all(result: SurveyResult, staging: Path, progress: Progress) -> None:
     seconds: dict[str, float] = {}
-    give_back()
+    give_back(worth=WORTH_GIVING_BACK)
     tables = ResultTables(
         arrow_table(result.sites, table="sites"),
         arrow_table(result.switching_points, table="switching_points"),
@@ -129,7 +129,7 @@ def _write_all(result: SurveyResult, staging: Path, progress: Progress) -> None:
             progress(name)
             start = perf_counter()
             write(staging / name)
-            give_back()
+            give_back(worth=WORTH_GIVING_BACK)
             seconds[name] = round(perf_counter() - start, 3)
             flushed.append(flusher.submit(_flush, staging / name))
         for future in flushed:
