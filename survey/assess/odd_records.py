@@ -52,10 +52,13 @@ def voltage_votes(network: Network, *, usable: Bools) -> Floats:
     cable_v = network.tables.cables["voltage_v"].to_numpy(np.float64)[pieces.cable]
     site_v = np.where(usable, network.tables.transformers["voltage_v"].to_numpy(np.float64), np.nan)
     levels = _levels(np.concatenate([cable_v, site_v]), site_v)
-    of_sites = np.array([(site_v >= low) & (site_v <= high) for low, high in levels], float).reshape(-1, len(site_v))
-    weights = np.stack([of_sites, of_sites * np.nan_to_num(site_v)], axis=1).reshape(-1, len(site_v))
+    weights = np.zeros((len(levels), 2, len(site_v)))
+    for weight, (low, high) in zip(weights, levels, strict=True):
+        weight[0] = (site_v >= low) & (site_v <= high)
+        weight[1] = weight[0] * np.nan_to_num(site_v)
     votes = np.zeros((len(levels), 4, len(sections.device)))
-    votes[:, :2] = sections.site_totals(network.site_node, weights).reshape(len(levels), 2, -1)
+    totals = sections.site_totals(network.site_node, weights.reshape(2 * len(levels), len(site_v)))
+    votes[:, :2] = totals.reshape(len(levels), 2, len(sections.device))
     for vote, (low, high) in zip(votes, levels, strict=True):
         of_cables = ((cable_v >= low) & (cable_v <= high)) / per_cable
         vote[2:] = sections.total(np.array([of_cables, of_cables * np.nan_to_num(cable_v)]))

@@ -134,20 +134,20 @@ def test_what_tells_that_memory_ran_out(error, memory):
 
 GIVEN_BACK = """
 import pyarrow
-from survey.memory import begin, give_back, resident
+from survey.memory import WORTH_GIVING_BACK, begin, give_back, resident
 
 def unused_of(size):
     return [bytes(3000) for _ in range(size // 3000)][::20]
 
-give_back()
+give_back(worth=WORTH_GIVING_BACK)
 before = unused_of(200 << 20)
 begin()
 was = resident()
-give_back()
+give_back(worth=WORTH_GIVING_BACK)
 print(was - resident())
 taken = unused_of(500 << 20)
 was = resident()
-give_back()
+give_back(worth=WORTH_GIVING_BACK)
 print(was - resident())
 """
 
