@@ -204,12 +204,13 @@ def _steps(steps_of: Callable[[Floats], NDArray[np.int32]], places: Floats) -> N
 
 def _link(result: SurveyResult, core: Blocks) -> None:
     """Add the rows of ``switching_points`` that the sites name, -1 for none; ids that a row tells are dropped."""
-    points = _text_array(result.switching_points["switch_id"])
+    # pandas, not Arrow, whose hash tables can end the process where memory runs out
+    points = pd.Index(result.switching_points["switch_id"].astype(str))
     for column, link in (("switch_id", "switch_row"), ("worst_switch_id", "worst_row")):
-        ids = _text_array(result.sites[column])
-        rows = pc.fill_null(pc.index_in(ids, value_set=points), -1).to_numpy(zero_copy_only=False).astype(np.int64)
+        ids = result.sites[column].fillna("").astype(str)
+        rows = points.get_indexer(pd.Index(ids)).astype(np.int64)
         core[f"sites.{link}"] = rows
-        if ((rows >= 0) | (pc.binary_length(ids).to_numpy(zero_copy_only=False) == 0)).all():
+        if ((rows >= 0) | (ids == "").to_numpy(dtype=bool)).all():
             core.pop(f"sites.{column}.texts")
             core.pop(f"sites.{column}", None)
 
