@@ -14,7 +14,7 @@ from survey.settings import Settings
 
 MOST = 0.5
 SAME_VOLTAGE = 0.25  # rated 13.8 kV on a system of 12.47 kV agrees; voltage to neutral, or kV for codes, does not
-ONE_SPOT_M, SOME = 20.0, 3  # cables that all lie on one spot: degrees that were read as metres
+ONE_SPOT_M, SOME = 20.0, 3  # cables that all lie on one spot: degrees read as metres; judgement
 ROUNDED = 0.05  # 7.2 for 12.47 / sqrt(3), 13.8 beside 7.6
 MANY_LINES = 0.05  # a layer of lines with so many rows as a share of the cables is no trifle
 

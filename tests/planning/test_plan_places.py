@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -22,6 +24,8 @@ from survey.planning.terms import PlanRequest
 from survey.read import read_network
 from survey.settings import build_settings
 from survey.what_if.edits import Change, apply_changes, read_changes
+
+SAMPLE = Path(__file__).parents[2] / "sample_data" / "network.gpkg"
 
 
 def surveyed(path, **more):
@@ -239,3 +243,20 @@ def test_ids_that_look_like_formulas_come_back_from_the_plans_own_list(tmp_path)
         assert not end.value.code
     assert {change.id for change in read_changes(listed)} == {"=K1", "-E2", "@K3"}
     assert pd.read_csv(tmp_path / "with" / "sites.csv")["risk"].sum() == pytest.approx(0.0)
+
+
+def test_sites_that_stay_urgent_when_back_fed_are_those_of_a_survey_of_the_plan(tmp_path):
+    out, later = tmp_path / "out", tmp_path / "with"
+    for words in (
+        ["run", SAMPLE, "-o", out, "--no-study"],
+        ["plan", out, "--budget", "3"],
+        ["run", SAMPLE, "-o", later, "--no-study", "--with", out / "plan_changes.csv"],
+    ):
+        with pytest.raises(SystemExit) as end:
+            main([str(word) for word in words])
+        assert not end.value.code
+    sites = pd.read_csv(later / "sites.csv", keep_default_na=False)
+    urgent = sites["tie_band"].isin(["severe", "high"]) & ~sites["band"].isin(["severe", "high"])
+    told = json.loads((out / "plan.json").read_text(encoding="utf-8"))["sites_left_urgent_back_fed"]
+    assert told == int(urgent.sum()) > 0
+    assert f"{told} sites that stand under" in (out / "plan.html").read_text(encoding="utf-8")
